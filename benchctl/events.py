@@ -1,0 +1,352 @@
+"""The typed events of a run: the one vocabulary between stages, log and readers.
+
+An event is a frozen value. `t` is bench time in seconds from the start of the run; on simulated benches it is
+simulated time. Everything that a screen, a report, a comparison or a diagnosis shows comes from these and
+nothing else. `to_json` and `from_json` are each other's inverse; an unknown event or field from a newer
+version is an error that names it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, ClassVar, get_type_hints
+
+import numpy as np
+import numpy.typing as npt
+
+from benchctl.terms import Interval, Limit, Reading, Role, Source, Verdict
+
+
+class PromptKind(StrEnum):
+    """How a prompt is answered."""
+
+    COUNT = "count"  # a number the operator counted: blinks, beeps
+    WORD = "word"  # a word shown once, typed back
+    NUMBER = "number"  # a meter value, in `unit`
+    CHOICE = "choice"  # one of `choices`
+    DO = "do"  # nothing to type: the board measures that it was done
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Base of all: t is bench time in seconds since the run began."""
+
+    t: float
+
+
+@dataclass(frozen=True, slots=True)
+class StagePlan:
+    """One line of the plan, as known before the run: name, kind, title and the stages it needs."""
+
+    name: str
+    kind: str
+    title: str
+    needs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RunStarted(Event):
+    """First event of every run. wall: UTC, ISO 8601. simulated: nothing here is real."""
+
+    run: str
+    wall: str
+    version: str
+    procedure: str
+    procedure_sha256: str
+    bench: str
+    bench_kind: str
+    bench_sha256: str
+    simulated: bool
+    seed: int
+    operator: str
+    plan: tuple[StagePlan, ...]
+    expected_boards: tuple[Role, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSeen(Event):
+    """A board has identified itself. image_crc: eight hex digits. via: role it is reached through, or ""."""
+
+    role: Role
+    label: str
+    firmware: str
+    image_crc: str
+    protocol: int
+    clock_hz: int
+    port: str
+    boots: int
+    via: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BoardReset(Event):
+    """A board has restarted. asked: we made it restart. facts: forensics as key, value pairs for people."""
+
+    role: Role
+    cause: str
+    asked: bool
+    facts: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class BoardLost(Event):
+    role: Role
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoardBack(Event):
+    role: Role
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoardHealth(Event):
+    """Cheap vital signs, about once a second. vcc in volts; NaN where unknown."""
+
+    role: Role
+    vcc: float
+    frames: int
+    damaged: int
+    lost_events: int
+
+
+@dataclass(frozen=True, slots=True)
+class StageStarted(Event):
+    stage: str
+    kind: str
+    title: str
+    instruction: str
+    expected_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Progress(Event):
+    """done of total, in any unit; total 0 means "not known"."""
+
+    stage: str
+    done: float
+    total: float
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTaken(Event):
+    """A reading; final=False while it is still being refined (the last one of a name counts)."""
+
+    stage: str
+    reading: Reading
+    final: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Samples(Event):
+    """A table of raw measurements: packets, waveforms, edges, scans.
+
+    columns and units: one per column. data: float64 array (rows, columns) in memory; in the log it is replaced
+    by `file`, the name of a binary numpy file beside the log, and `rows`. shows: which plot suits it
+    ("packets", "latency", "scan", "waveform", "sweep", "timeline", "edges", "poses").
+    """
+
+    stage: str
+    name: str
+    shows: str
+    columns: tuple[str, ...]
+    units: tuple[str, ...]
+    rows: int
+    file: str = ""
+    data: npt.NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Note(Event):
+    """A fact worth keeping that is no reading: a decision, an advice, a warning. level: info, warning."""
+
+    stage: str
+    text: str
+    level: str = "info"
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt(Event):
+    """Something the operator is asked. id: unique in the run.
+
+    action, role, detail: what is to be done, for machines: "count_blinks", "press_switch", "move_joystick",
+    "hold_pose", "meter", "attest", "count_beeps", "confirm_wiring", …; detail is its argument as text.
+    """
+
+    stage: str
+    id: int
+    kind: PromptKind
+    text: str
+    action: str
+    role: Role | None = None
+    detail: str = ""
+    unit: str = ""
+    choices: tuple[str, ...] = ()
+    timeout_s: float = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Answer(Event):
+    """What the operator answered. by: "person", "file", "simulated". text "" and given False: no answer."""
+
+    stage: str
+    id: int
+    text: str
+    by: str
+    given: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Attestation(Event):
+    """What the operator states to have done or seen; it counts until `expires` (bench time)."""
+
+    stage: str
+    what: str
+    text: str
+    challenge: str
+    answer: str
+    accepted: bool
+    expires: float
+
+
+@dataclass(frozen=True, slots=True)
+class OutputsLive(Event):
+    """Outputs that can hurt have become live, or are so no more. cap is a fraction of full throttle."""
+
+    stage: str
+    live: bool
+    text: str
+    cap: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class StopPressed(Event):
+    """Somebody or something stopped the run. by: "key", "signal", "closed", "error"."""
+
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class StageEnded(Event):
+    stage: str
+    kind: str
+    verdict: Verdict
+    reason: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class FindingMade(Event):
+    """A diagnosed cause. rank 1 is the most likely. board None: the pair or the surroundings."""
+
+    rank: int
+    cause: str
+    title: str
+    confidence: float
+    board: Role | None
+    evidence: tuple[str, ...]
+    against: tuple[str, ...]
+    remedy: str
+    next_test: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnded(Event):
+    """Last event of every run that came to its end. wall: UTC, ISO 8601."""
+
+    verdict: Verdict
+    seconds: float
+    wall: str
+
+
+#: what a stage or the runner hands its events to
+Emit = Callable[[Event], None]
+
+_NESTED: dict[str, type] = {
+    c.__name__: c for c in (Reading, Interval, Limit, StagePlan)
+}  # dataclasses that occur inside events
+
+
+class _Kinds:
+    table: ClassVar[dict[str, type[Event]]] = {}
+
+
+def kinds() -> Mapping[str, type[Event]]:
+    """Every event class by its name in the log."""
+    if not _Kinds.table:
+        _Kinds.table = {c.__name__: c for c in Event.__subclasses__()}
+    return _Kinds.table
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, StrEnum):
+        return value.value
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, tuple | list):
+        return [_plain(v) for v in value]
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
+
+
+def to_json(event: Event) -> dict[str, Any]:
+    """The event as a JSON object; "event" is its class name. `Samples.data` is left out."""
+    out: dict[str, Any] = {"event": type(event).__name__}
+    for f in dataclasses.fields(event):
+        if f.name != "data":
+            out[f.name] = _plain(getattr(event, f.name))
+    return out
+
+
+def _typed(hint: Any, value: Any) -> Any:
+    """`value` from JSON as the type that `hint` names; only the forms used above are known."""
+    if value is None:
+        return None
+    args = getattr(hint, "__args__", ())
+    if type(None) in args:
+        return _typed(next(a for a in args if a is not type(None)), value)
+    origin = getattr(hint, "__origin__", hint)
+    if origin is tuple:
+        return tuple(_typed(args[0], v) for v in value)
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return hint(value)
+    if isinstance(hint, type) and hint.__name__ in _NESTED:
+        return _build(hint, value)
+    return float(value) if hint is float else value
+
+
+def _build(cls: type, obj: Mapping[str, Any]) -> Any:
+    hints = get_type_hints(cls)
+    unknown = set(obj) - set(hints)
+    if unknown:
+        raise ValueError(f"{cls.__name__} has no field {sorted(unknown)[0]!r}")
+    try:
+        return cls(**{k: _typed(hints[k], v) for k, v in obj.items()})
+    except TypeError as e:
+        raise ValueError(f"{cls.__name__}: {e}") from e
+
+
+def from_json(obj: Mapping[str, Any]) -> Event:
+    """The event that `to_json` wrote.
+
+    Raises ValueError naming the event or field that is unknown, missing or of the wrong type.
+    """
+    if not isinstance(obj, Mapping):
+        raise ValueError("an event is a JSON object")
+    name = obj.get("event")
+    cls = kinds().get(str(name))
+    if cls is None:
+        raise ValueError(f"unknown event {name!r}")
+    event: Event = _build(cls, {k: v for k, v in obj.items() if k != "event"})
+    return event
+
+
+__all__ = ["Emit", "PromptKind", "Source", "from_json", "kinds", "to_json"] + [c.__name__ for c in Event.__subclasses__()]
