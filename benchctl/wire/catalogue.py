@@ -1,0 +1,368 @@
+"""Every message, setting and enumeration of the wire, as data. The firmware's header is generated from this.
+
+A frame body is: type (u8), number (u16), fields (little-endian). A request's number is chosen by the host and
+echoed in its answer, whose type is the request's with bit 7 set; an event's number counts that board's events
+from 0 since its start, so a gap is a lost event. Time stamps are the board's clock in ticks of 0.5 µs, 32 bits,
+wrapping after 35.8 minutes; a board at 8 MHz counts them in steps of two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum, IntEnum
+
+from benchctl.wire.fields import Field
+
+PROTOCOL = 1
+TICK_S = 0.5e-6
+ANSWER_BIT = 0x80
+
+
+class Direction(Enum):
+    REQUEST = "request"
+    ANSWER = "answer"
+    EVENT = "event"
+
+
+class Error(IntEnum):
+    """Why a board refuses."""
+
+    UNKNOWN = 1  # no such request
+    LENGTH = 2  # fields missing or too many
+    VALUE = 3  # a field is out of range
+    PIN = 4  # that function has no pin on this board
+    BUSY = 5  # something else is under way
+    GUARDED = 6  # the guard does not allow it
+    PART = 7  # the part (transceiver, sensor) does not answer
+    ROLE = 8  # not for a board of this role
+
+
+class ResetCause(IntEnum):
+    UNKNOWN = 0
+    POWER_ON = 1
+    EXTERNAL = 2
+    BROWN_OUT = 3
+    WATCHDOG = 4
+    REQUESTED = 5  # the restart request
+    STACK = 6  # stack met the data; restarted on purpose
+
+
+class CauseFrom(IntEnum):
+    """Where the reset cause was learnt."""
+
+    FLAGS = 0  # MCUSR itself
+    LOADER = 1  # handed on by the boot loader in register r2
+    INFERRED = 2  # flags cleared before us; from the RAM signature
+    NOTHING = 3
+
+
+class Function(IntEnum):
+    """What a pin can be for. A pin is coded port << 4 | bit with B=1, C=2, D=3; ADC6, ADC7 are 0x46, 0x47."""
+
+    LED = 0
+    SWITCH1 = 1
+    SWITCH2 = 2
+    JOY_X = 3
+    JOY_Y = 4
+    PULSE1 = 5
+    PULSE2 = 6
+    PULSE3 = 7
+    PULSE4 = 8
+    PULSE5 = 9
+    PULSE6 = 10
+    RADIO_CE = 11
+    RADIO_CSN = 12
+    RADIO_IRQ = 13
+    SENSE_RAIL = 14  # ADC pin wired to the transceiver's supply (through 1:1 or a divider, see setting)
+    CAPTURE = 15  # input capture; on this chip PB0
+    LOOP_BACK = 16  # the other board's LED line, brought here by a jumper
+    STIMULUS = 17  # gauge: pulls the switch line low, open drain
+    STICK_OUT = 18  # gauge: filtered output to the joystick input
+    WATCH1 = 19  # gauge: any digital line to be timed
+    WATCH2 = 20
+    WATCH3 = 21
+    RESET_WATCH1 = 22  # gauge: reset line of the hand unit
+    RESET_WATCH2 = 23  # gauge: reset line of the craft unit
+    SENSE_VCC1 = 24  # gauge: ADC pin on the hand unit's supply, through a 2:1 divider
+    SENSE_VCC2 = 25
+
+
+NO_PIN = 0xFF
+
+
+class PulseKind(IntEnum):
+    NONE = 0
+    SERVO = 1
+    MOTOR = 2  # a motor controller hangs there: only the guard sets its width
+
+
+class LinkMode(IntEnum):
+    RECEIVE = 0  # log what comes in; acknowledge if the sender wants it
+    SEND = 1  # paced packets, no acknowledgement asked for
+    SEND_ACK = 2  # paced packets with automatic acknowledgement and retransmission
+    PING = 3  # paced pings; the other board echoes
+    ECHO = 4  # answer each ping exactly `turnaround` ticks after its arrival
+
+
+class Load(IntEnum):
+    """Bit numbers of things that draw current on command."""
+
+    LED = 0
+    TRANSMIT = 1
+    SERVO = 2
+    MOTOR_IDLE = 3
+
+
+class AdcSource(IntEnum):
+    BAND_GAP = 0  # the band-gap measured against AVCC: supply = band-gap * 1024 / reading
+    SENSE_RAIL = 1
+    JOY_X = 2
+    JOY_Y = 3
+    SENSE_VCC1 = 4
+    SENSE_VCC2 = 5
+
+
+class Point(IntEnum):
+    """Points of the control path that are time-stamped."""
+
+    EDGE = 0  # the switch line changed (pin-change interrupt); value: level
+    DECIDED = 1  # the debouncer has accepted it; value: level
+    QUEUED = 2  # upload of the packet to the transceiver begins; value: packet number
+    SENT = 3  # CE raised; value: packet number
+    DONE = 4  # acknowledged, sent or given up; value: packet number
+    RECEIVED = 5  # the receiver's IRQ fell; value: packet number
+    APPLIED = 6  # the output pin has been written; value: level, or pulse width in ticks
+    LOOP = 7  # the jumpered LED line changed; value: level
+    STIMULUS = 8  # the board pulled or released its own switch line; value: level
+
+
+class GuardState(IntEnum):
+    IDLE = 0  # disarmed, every motor-controller pin at idle
+    CHALLENGED = 1  # a nonce is out
+    ARMED = 2  # armed, throttle zero
+    LIVE = 3  # throttle above idle
+
+
+class GuardReason(IntEnum):
+    """Why the guard is idle."""
+
+    START = 0  # nothing has armed it since the board started
+    STOPPED = 1  # the stop request
+    KEEP_ALIVE = 2  # no throttle request within the keep-alive time
+    SILENCE = 3  # no radio packet within the silence limit
+    BAD_ARM = 4  # wrong nonce or label
+    SETTINGS = 5  # pins or pulse kinds were changed
+    REFUSED = 6  # a throttle request above the cap or out of order
+    LOOP_STALL = 7  # the main loop was late
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One stored setting. min and max bound numbers; text and byte settings have neither."""
+
+    name: str
+    key: int
+    type: str
+    default: int | str | bytes
+    min: int = 0
+    max: int = 0
+    unit: str = ""
+    doc: str = ""
+
+
+SETTINGS: tuple[Setting, ...] = (
+    Setting("role", 0, "u8", 0, 0, 2, "", "0 hand, 1 craft, 2 gauge"),
+    Setting("label", 1, "text16", "", doc="the board's label"),
+    Setting("bandgap_mv", 2, "u16", 1100, 900, 1300, "mV", "calibrated band-gap voltage"),
+    Setting("rail_divider", 3, "u16", 1000, 500, 10000, "1/1000", "rail volts per volt at SENSE_RAIL, times 1000"),
+    Setting("radio_channel", 4, "u8", 76, 0, 125, "", "RF_CH"),
+    Setting("radio_rate", 5, "u8", 1, 0, 2, "", "0 250 kbps, 1 1 Mbps, 2 2 Mbps"),
+    Setting("radio_power", 6, "u8", 3, 0, 3, "", "0 -18 dBm, 1 -12, 2 -6, 3 0"),
+    Setting("radio_crc", 7, "u8", 2, 0, 2, "bytes", "CRC length on the air"),
+    Setting("radio_retry_delay", 8, "u8", 1, 0, 15, "", "ARD field: (n + 1) * 250 us"),
+    Setting("radio_retry_count", 9, "u8", 15, 0, 15, "", "ARC field"),
+    Setting("radio_address", 10, "u32", 0x4D55444C, 0, 0xFFFFFFFF, "", "upper four address bytes; the fifth is fixed"),
+    Setting("silence_ms", 11, "u16", 250, 50, 5000, "ms", "radio silence after which the craft cuts"),
+    Setting("cap_permille", 12, "u16", 200, 0, 300, "1/1000", "throttle cap enforced on the chip"),
+    Setting("slew_permille_s", 13, "u16", 200, 10, 1000, "1/1000 s", "throttle slew limit enforced on the chip"),
+    Setting("idle_us", 14, "u16", 1000, 800, 1200, "us", "motor-controller idle pulse"),
+    Setting("full_us", 15, "u16", 2000, 1500, 2200, "us", "motor-controller full-throttle pulse"),
+    Setting("frame_us", 16, "u16", 20000, 2500, 20000, "us", "pulse frame period"),
+    Setting("servo_min_us", 17, "u16", 1000, 500, 1500, "us", "servo pulse at stick minimum"),
+    Setting("servo_max_us", 18, "u16", 2000, 1500, 2500, "us", "servo pulse at stick maximum"),
+    Setting("self_stimulus", 19, "u8", 0, 0, 1, "", "1: the board may pull its own switch lines low"),
+    Setting("led_active_low", 20, "u8", 0, 0, 1, "", "1: the LED lights when its pin is low"),
+    Setting("baud_code", 21, "u8", 0, 0, 3, "", "0 500000, 1 250000, 2 115200, 3 1000000; from the next start"),
+    Setting("debounce_us", 22, "u16", 5000, 0, 50000, "us", "control loop: switch must be steady this long; 0 acts on the first edge"),
+    Setting("send_interval_us", 23, "u16", 20000, 500, 60000, "us", "control loop: packets at least this often"),
+    Setting("loop_ack", 24, "u8", 1, 0, 1, "", "control loop: ask for acknowledgement"),
+    Setting("dead_band", 25, "u8", 0, 0, 100, "counts", "control loop: joystick dead band around the centre"),
+    Setting("turnaround_ticks", 26, "u16", 1000, 400, 20000, "tick", "ECHO: from a ping's arrival to the reply's CE"),
+)
+#: pins: setting keys from here on, one per Function, type u8, default from DEFAULT_PINS
+PIN_KEYS = 64
+#: kinds of the six pulse outputs: keys from here on, type u8 (PulseKind)
+PULSE_KIND_KEYS = 96
+#: kinds of a board that has never been told; only a craft unit drives its pulse outputs
+DEFAULT_PULSE_KINDS = (PulseKind.SERVO, PulseKind.MOTOR, *(PulseKind.NONE,) * 4)
+
+#: pin map of a board that has never been told: the Mudlark boards'
+DEFAULT_PINS: Mapping[Function, int] = {
+    Function.LED: 0x34,  # PD4
+    Function.SWITCH1: 0x33,  # PD3
+    Function.SWITCH2: 0x35,  # PD5
+    Function.JOY_X: 0x20,  # PC0
+    Function.JOY_Y: 0x21,  # PC1
+    Function.PULSE1: 0x11,  # PB1, OC1A
+    Function.PULSE2: 0x12,  # PB2, OC1B
+    Function.RADIO_CE: 0x36,  # PD6
+    Function.RADIO_CSN: 0x37,  # PD7
+    Function.RADIO_IRQ: 0x32,  # PD2, INT0
+    Function.SENSE_RAIL: 0x22,  # PC2
+    Function.CAPTURE: 0x10,  # PB0, ICP1
+    Function.LOOP_BACK: 0x23,  # PC3
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message. tail: fields of a record that repeats to the end of the body, or one u8 "bytes" tail.
+
+    idempotent: a request that may be sent again when its answer is late.
+    """
+
+    name: str
+    number: int
+    direction: Direction
+    fields: tuple[Field, ...] = ()
+    tail: tuple[Field, ...] = ()
+    idempotent: bool = True
+    doc: str = ""
+
+
+def _f(text: str) -> tuple[Field, ...]:
+    """Fields from "name type unit; …"."""
+    return tuple(Field(*part.split()) for part in text.split(";") if part.strip())
+
+
+_BYTES = (Field("byte", "u8"),)
+
+
+def _pair(
+    number: int,
+    name: str,
+    ask: str = "",
+    answer: str = "",
+    doc: str = "",
+    *,
+    ask_tail: tuple[Field, ...] = (),
+    answer_tail: tuple[Field, ...] = (),
+    idempotent: bool = True,
+) -> tuple[Message, Message]:
+    return (
+        Message(name, number, Direction.REQUEST, _f(ask), ask_tail, idempotent, doc),
+        Message(f"{name}_answer", number | ANSWER_BIT, Direction.ANSWER, _f(answer), answer_tail, True, doc),
+    )
+
+
+def _event(number: int, name: str, fields: str = "", tail: str = "", doc: str = "") -> tuple[Message]:
+    return (Message(name, number, Direction.EVENT, _f(fields), _f(tail), True, doc),)
+
+
+MESSAGES: tuple[Message, ...] = (
+    # ------------------------------------------------------------------ the board itself
+    *_pair(0x01, "identify", "", "protocol u8; firmware u16; image_crc u32; role u8; label text16; clock_hz u32;"
+           "boot_count u16; cause u8; mcusr u8; cause_from u8; stack_free u16; settings_ok u8; signature bytes3",
+           "who and what the board is; image_crc is CRC-32 over the image, 0 while it is still being computed"),
+    *_pair(0x02, "clock", "", "received u32 tick; sent u32 tick", "arrival of the request's last byte, and the answer's start"),
+    *_pair(0x03, "restart", "", "", "answers, then restarts through the watchdog", idempotent=False),
+    *_pair(0x04, "setting_read", "key u8", "key u8", "value in the tail, as wide as the setting", answer_tail=_BYTES),
+    *_pair(0x05, "setting_write", "key u8", "", "in RAM only, in force at once", ask_tail=_BYTES),
+    *_pair(0x06, "settings_save", "", "written u16 bytes", "to EEPROM; only bytes that differ are written"),
+    *_pair(0x07, "settings_default", "", "", "all settings but role and label back to their defaults, in RAM"),
+    *_pair(0x08, "echo", "", "", "", ask_tail=_BYTES, answer_tail=_BYTES),
+    *_pair(0x09, "vitals", "", "vcc_mv u16 mV; lowest_vcc_mv u16 mV; stack_free u16 bytes; frames_bad u16; overruns u16;"
+           "events_dropped u16; radio_ok u8; radio_losses u16; guard u8; late_us u16 us",
+           "radio_ok: the transceiver still holds what was written; radio_losses: times it was found changed; late_us: longest main-loop turn"),
+    *_pair(0x0A, "forensics", "", "boot_count u16; cause u8; mcusr u8; cause_from u8; ram_survived u8; uptime_ms u32 ms;"
+           "loads u8; lowest_vcc_mv u16 mV; radio_losses u16; guard u8",
+           "the last state before this start, where RAM survived; loads is a bit set of Load"),
+    # ------------------------------------------------------------------ pins, LED
+    *_pair(0x0C, "pin", "function u8; mode u8", "level u8",
+           "mode 0 input, 1 input with pull-up, 2 drive low, 3 drive high; then read. Pulse outputs are refused"),
+    *_pair(0x0D, "led", "blinks u8; on_ms u16 ms; off_ms u16 ms", "",
+           "blinks 0: off, 255: on; else blink so often, then a done event", idempotent=False),
+    # ------------------------------------------------------------------ transceiver
+    *_pair(0x10, "radio_spi", "", "", "one raw SPI transaction; answer bytes as shifted out", ask_tail=_BYTES,
+           answer_tail=_BYTES, idempotent=False),
+    *_pair(0x11, "radio_apply", "", "status u8; wrong u8", "set the transceiver up from the settings and read back; wrong counts registers that differ"),
+    *_pair(0x12, "radio_send", "no_ack u8", "ok u8; retries u8; took u16 us", "send the tail as one payload now",
+           ask_tail=_BYTES, idempotent=False),
+    *_pair(0x13, "energy_scan", "first u8; last u8; dwell_us u16 us; sweeps u16", "", "scan events, then done",
+           idempotent=False),
+    *_pair(0x14, "link_start", "mode u8; test u8; count u32 packets; interval_us u32 us; payload u8 bytes", "start u32 tick",
+           "count 0: until stopped; interval 0: as fast as it goes", idempotent=False),
+    *_pair(0x15, "link_stop", "", "sent u32; delivered u32; received u32; dropped u16",
+           "delivered: acknowledged, or echoes back; dropped: records that found no room"),
+    # ------------------------------------------------------------------ supply
+    *_pair(0x20, "adc", "source u8; prescaler u8; count u16; gap_us u16 us",
+           "count u16; sum u32; square u32; low u16; high u16",
+           "prescaler: division 2^n of the CPU clock, 4 to 7; count up to 1024; square: sum of squared distances from the first reading", idempotent=True),
+    *_pair(0x21, "droop", "load u8; source u8; first_us u16 us; step_us u16 us; points u16; repeats u8; settle_ms u8 ms; prescaler u8",
+           "", "equivalent-time sampling: per point and repeat settle, switch the load on, convert after the delay; droop_rows, then done",
+           idempotent=False),
+    *_pair(0x22, "load", "load u8; on u8; strength u8", "", "steady loads for the hunt; strength is the power code or percent", idempotent=True),
+    # ------------------------------------------------------------------ controls
+    *_pair(0x28, "watch", "function u8; on u8", "level u8", "edges of a digital input as edge events"),
+    *_pair(0x29, "stick_stream", "interval_us u16 us; count u16", "", "both joystick axes: stick_rows, then done", idempotent=False),
+    *_pair(0x2A, "self_stimulus", "function u8; presses u8; down_us u16 us; up_us u16 us", "",
+           "pull the own switch line; trace events STIMULUS; then done. Only where the setting self_stimulus allows", idempotent=False),
+    # ------------------------------------------------------------------ control loop, pulses, capture
+    *_pair(0x30, "loop_start", "trace u8", "", "run the reference control loop (hand: sample and send; craft: receive and apply)"),
+    *_pair(0x31, "loop_stop", "", "packets u32; lost u32", "hand: sent and given up; craft: received and missing numbers"),
+    *_pair(0x32, "stick_set", "on u8; x u16; y u16", "", "virtual stimulus in place of the joystick, 0 to 1023"),
+    *_pair(0x33, "pulse", "channel u8; width_us u16 us", "", "servo pulse, 0 turns it off; refused on motor-controller channels"),
+    *_pair(0x34, "pulse_read", "channel u8", "width u16 tick; frame u16 tick; kind u8", "what the timer is set to deliver"),
+    *_pair(0x35, "capture", "on u8", "", "pulses on the capture pin as capture events"),
+    # ------------------------------------------------------------------ the guard
+    *_pair(0x38, "arm_challenge", "channel u8; radio u8", "nonce u32; state u8",
+           "radio 1: control packets over the air are a condition too", idempotent=False),
+    *_pair(0x39, "arm", "channel u8; nonce u32; label text16", "state u8", "", idempotent=False),
+    *_pair(0x3A, "throttle", "channel u8; permille u16; number u16", "state u8; reason u8; width_us u16 us",
+           "also the keep-alive; number must be greater than the last one's", idempotent=False),
+    *_pair(0x3B, "stop", "", "state u8", "everything to idle, disarmed; accepted in any state from anyone"),
+    *_pair(0x3C, "guard_read", "", "state u8; reason u8; width_us u16 us; cap_permille u16; silence_ms u16 ms; age_ms u16 ms; radio_age_ms u16 ms"),
+    # ------------------------------------------------------------------ inertial sensor
+    *_pair(0x40, "twi_scan", "", "", "addresses that acknowledge", answer_tail=_BYTES),
+    *_pair(0x41, "twi_read", "address u8; register u8; count u8", "status u8", "status 0, else the TWI status code it failed with", answer_tail=_BYTES),
+    *_pair(0x42, "twi_write", "address u8; register u8", "status u8", "", ask_tail=_BYTES),
+    *_pair(0x43, "imu_stream", "address u8; interval_us u16 us; count u16", "", "registers 0x3B to 0x48: imu_rows, then done", idempotent=False),
+    # ------------------------------------------------------------------ refusal
+    Message("refusal", 0xFF, Direction.ANSWER, _f("to u8; code u8; detail u8"), doc="instead of the answer"),
+    # ------------------------------------------------------------------ events
+    *_event(0x60, "boot", "protocol u8; firmware u16; role u8; label text16; cause u8; mcusr u8; cause_from u8;"
+            "boot_count u16; ram_survived u8; uptime_ms u32 ms; loads u8; lowest_vcc_mv u16 mV",
+            doc="first thing after every start; uptime_ms, loads and lowest_vcc_mv are of the life before, where RAM survived"),
+    *_event(0x61, "done", "what u8; status u8; detail u16", doc="a long request has ended; what is its number, status 0 or an Error"),
+    *_event(0x62, "scan", "sweep u16; first u8", "busy u8",
+            doc="hits of consecutive channels: 1 where the received-power detector saw more than its threshold"),
+    *_event(0x63, "link_sent", "test u8", "packet u16; queued u32 tick; air u16 tick; done u32 tick; result u8",
+            doc="air: from queued to CE raised; done: IRQ; result bits 0-3 retries, bit 4 delivered"),
+    *_event(0x64, "link_received", "test u8", "packet u16; received u32 tick; flags u8",
+            doc="IRQ time; flags bit 0: read from a queue of more than one"),
+    *_event(0x65, "link_pinged", "test u8", "packet u16; sent u32 tick; back u32 tick; there u32 tick; turnaround u16 tick; result u8",
+            doc="sent: own CE raised; back: own IRQ; there: the other board's IRQ, in its ticks; result bit 4: echo came"),
+    *_event(0x66, "droop_rows", "first u16; baseline u16", "sum u16", doc="sums over the repeats per point; baseline: sum before the load"),
+    *_event(0x67, "edges", "function u8", "at u32 tick; level u8"),
+    *_event(0x68, "stick_rows", "first u16; at u32 tick", "x u16; y u16"),
+    *_event(0x69, "trace", "", "point u8; value u16; at u32 tick", doc="points of the control path"),
+    *_event(0x6A, "captured", "", "rise u32 tick; width u16 tick", doc="pulses by input capture"),
+    *_event(0x6B, "guard_changed", "state u8; reason u8; at u32 tick; width_us u16 us"),
+    *_event(0x6C, "imu_rows", "first u16; at u32 tick", "ax i16; ay i16; az i16; temperature i16; gx i16; gy i16; gz i16"),
+    *_event(0x6D, "radio_lost", "at u32 tick; register u8; found u8; expected u8", doc="the transceiver was found with other settings than written"),
+)
+
+BY_NUMBER: Mapping[int, Message] = {m.number: m for m in MESSAGES}
+BY_NAME: Mapping[str, Message] = {m.name: m for m in MESSAGES}
+SETTING_BY_NAME: Mapping[str, Setting] = {s.name: s for s in SETTINGS}
