@@ -457,7 +457,7 @@ struct __attribute__((packed)) msg_guard_read_answer {
 #define MSG_TWI_READ 0x41
 struct __attribute__((packed)) msg_twi_read {
   uint8_t address;
-  uint8_t register;
+  uint8_t reg;
   uint8_t count;
 };
 #define MSG_TWI_READ_ANSWER 0xC1
@@ -467,7 +467,7 @@ struct __attribute__((packed)) msg_twi_read_answer {
 #define MSG_TWI_WRITE 0x42
 struct __attribute__((packed)) msg_twi_write {
   uint8_t address;
-  uint8_t register;
+  uint8_t reg;
 };
 #define MSG_TWI_WRITE_ANSWER 0xC2
 struct __attribute__((packed)) msg_twi_write_answer {
@@ -607,7 +607,7 @@ struct __attribute__((packed)) row_imu_rows {
 #define MSG_RADIO_LOST 0x6D
 struct __attribute__((packed)) msg_radio_lost {
   uint32_t at;  // tick
-  uint8_t register;
+  uint8_t reg;
   uint8_t found;
   uint8_t expected;
 };

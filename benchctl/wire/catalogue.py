@@ -335,8 +335,8 @@ MESSAGES: tuple[Message, ...] = (
     *_pair(0x3C, "guard_read", "", "state u8; reason u8; width_us u16 us; cap_permille u16; silence_ms u16 ms; age_ms u16 ms; radio_age_ms u16 ms"),
     # ------------------------------------------------------------------ inertial sensor
     *_pair(0x40, "twi_scan", "", "", "addresses that acknowledge", answer_tail=_BYTES),
-    *_pair(0x41, "twi_read", "address u8; register u8; count u8", "status u8", "status 0, else the TWI status code it failed with", answer_tail=_BYTES),
-    *_pair(0x42, "twi_write", "address u8; register u8", "status u8", "", ask_tail=_BYTES),
+    *_pair(0x41, "twi_read", "address u8; reg u8; count u8", "status u8", "status 0, else the TWI status code it failed with", answer_tail=_BYTES),
+    *_pair(0x42, "twi_write", "address u8; reg u8", "status u8", "", ask_tail=_BYTES),
     *_pair(0x43, "imu_stream", "address u8; interval_us u16 us; count u16", "", "registers 0x3B to 0x48: imu_rows, then done", idempotent=False),
     # ------------------------------------------------------------------ refusal
     Message("refusal", 0xFF, Direction.ANSWER, _f("to u8; code u8; detail u8"), doc="instead of the answer"),
@@ -360,7 +360,7 @@ MESSAGES: tuple[Message, ...] = (
     *_event(0x6A, "captured", "", "rise u32 tick; width u16 tick", doc="pulses by input capture"),
     *_event(0x6B, "guard_changed", "state u8; reason u8; at u32 tick; width_us u16 us"),
     *_event(0x6C, "imu_rows", "first u16; at u32 tick", "ax i16; ay i16; az i16; temperature i16; gx i16; gy i16; gz i16"),
-    *_event(0x6D, "radio_lost", "at u32 tick; register u8; found u8; expected u8", doc="the transceiver was found with other settings than written"),
+    *_event(0x6D, "radio_lost", "at u32 tick; reg u8; found u8; expected u8", doc="the transceiver was found with other settings than written"),
 )
 
 BY_NUMBER: Mapping[int, Message] = {m.number: m for m in MESSAGES}

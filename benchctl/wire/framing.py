@@ -31,7 +31,8 @@ def frame(body: bytes) -> bytes:
     """
     if not MIN_BODY <= len(body) <= MAX_BODY:
         raise ValueError(f"a frame body has {MIN_BODY} to {MAX_BODY} bytes, not {len(body)}")
-    return DELIMITER + cobs.encode(body + crc16(body).to_bytes(2, "big")) + DELIMITER
+    coded: bytes = cobs.encode(body + crc16(body).to_bytes(2, "big"))
+    return DELIMITER + coded + DELIMITER
 
 
 @dataclass(slots=True)
