@@ -1,0 +1,235 @@
+"""One board in use: requests that wait in bench time, events kept by kind, restarts noticed."""
+
+from __future__ import annotations
+
+from collections import defaultdict, deque
+from collections.abc import Callable
+from typing import Any
+
+from benchctl.errors import NoAnswer, Refused, Restarted, WrongDevice
+from benchctl.session.boot import Identity, cause_name, check_protocol, identity
+from benchctl.session.exchange import Exchange
+from benchctl.session.port import Clock, Port
+from benchctl.terms import Role
+from benchctl.wire.catalogue import SETTING_BY_NAME, Error, Setting
+from benchctl.wire.fields import SCALARS
+from benchctl.wire.messages import Msg
+
+#: how long an answer may take: a full transmit queue at the slowest rate, plus a USB chip's 16 ms timer
+ANSWER_S = 0.25
+REPEATS = 3
+#: the longest wait for a board to say something after its port was opened: common boot loaders wait up to 2 s
+BOOT_S = 3.0
+
+
+class Board:
+    """A board behind a port.
+
+    role: what the bench takes it for. identity: what it last said of itself, or None.
+    on_restart: told the boot message of every restart, asked for or not.
+    Every waiting method raises NoAnswer, Refused, Restarted (unless it was asked to restart), PortLost or Stopped.
+    """
+
+    def __init__(self, role: Role, port: Port, clock: Clock) -> None:
+        self.role = role
+        self.port = port
+        self.clock = clock
+        self.identity: Identity | None = None
+        self.exchange = Exchange()
+        self.on_restart: Callable[[Msg, bool], None] | None = None
+        self.restarts = 0
+        self.expects_restart = False
+        self._restarted: Msg | None = None
+        self._kept: dict[str, deque[Msg]] = defaultdict(deque)
+
+    # ------------------------------------------------------------------ opening
+
+    def open(self, quiet_s: float = 0.0) -> Identity:
+        """Wait out the boot loader, then have the board identify itself.
+
+        Opening a port restarts many boards; requests sent meanwhile end up in the boot loader, so `identify` is
+        repeated until it is answered or BOOT_S have passed. quiet_s: wait first, where the port is known to reset.
+        Raises WrongDevice when bytes come that are no frames of ours, NoAnswer when nothing comes at all.
+        """
+        self.expects_restart = True
+        deadline = self.clock.now() + BOOT_S
+        if quiet_s:
+            self.clock.wait(quiet_s)
+        try:
+            while True:
+                try:
+                    return self.identify()
+                except NoAnswer:
+                    if self.clock.now() >= deadline:
+                        self._explain_silence()
+                        raise
+        finally:
+            self.expects_restart = False
+            self._restarted = None
+
+    def _explain_silence(self) -> None:
+        frames = self.exchange.frames
+        heard = frames.bytes_dropped
+        if frames.good == 0 and heard > 0:
+            raise WrongDevice(
+                f"{self.port.name}: {heard} bytes came but no frame of ours; another device, another firmware or "
+                f"another baud rate than the probe firmware's"
+            )
+        raise NoAnswer(
+            f"{self.port.name}: nothing came from the {self.role} board; is it powered, and is the probe firmware on it?"
+        )
+
+    def identify(self) -> Identity:
+        """Ask who the board is. Raises WrongDevice for another protocol version."""
+        answer = self.ask("identify", timeout=0.3, repeats=1)
+        check_protocol(self.port.name, answer.protocol)
+        self.identity = identity(answer)
+        return self.identity
+
+    # ------------------------------------------------------------------ asking
+
+    def ask(
+        self, kind: str, *, data: bytes = b"", timeout: float = ANSWER_S, repeats: int = REPEATS, **fields: Any
+    ) -> Msg:
+        """Send a request and wait for its answer; idempotent requests are repeated when it is late."""
+        self.poll()
+        self._refuse_if_restarted()
+        self.port.write(self.exchange.ask(kind, fields, data, self.clock.now(), timeout, repeats))
+        while True:
+            answer = self.exchange.take_answer()
+            if answer is not None:
+                return self._checked(kind, answer)
+            try:
+                self._refuse_if_restarted()
+                if not self.clock.wait_input(self.exchange.due()):
+                    self._repeat_or_give_up(kind)
+            except BaseException:
+                self.exchange.abandon()
+                raise
+            self.poll()
+
+    def _repeat_or_give_up(self, kind: str) -> None:
+        again = self.exchange.repeat(self.clock.now())
+        if again is None:
+            raise NoAnswer(f"the {self.role} board did not answer {kind!r} on {self.port.name}")
+        self.port.write(again)
+
+    def _checked(self, kind: str, answer: Msg) -> Msg:
+        if answer.kind != "refusal":
+            return answer
+        code = Error(answer.code).name if answer.code in Error else str(answer.code)
+        raise Refused(f"the {self.role} board refused {kind!r}: {code.lower()} (detail {answer.detail})", code)
+
+    def _refuse_if_restarted(self) -> None:
+        if self._restarted is not None and not self.expects_restart:
+            boot, self._restarted = self._restarted, None
+            cause = cause_name(boot.cause)
+            raise Restarted(f"the {self.role} board restarted: {cause}", cause)
+
+    def clear_restart(self) -> None:
+        """Go on after a restart that has been dealt with."""
+        self._restarted = None
+
+    # ------------------------------------------------------------------ events
+
+    def poll(self) -> None:
+        """Take in what the port has, sort events by kind. Raises PortLost."""
+        data = self.port.read_nowait()
+        if not data:
+            return
+        self.exchange.feed(data)
+        for event in self.exchange.take_events():
+            if event.kind == "boot":
+                self._note_boot(event)
+            self._kept[event.kind].append(event)
+
+    def _note_boot(self, event: Msg) -> None:
+        self.restarts += 1
+        self._restarted = event
+        if self.on_restart is not None:
+            self.on_restart(event, self.expects_restart)
+
+    def events(self, kind: str) -> list[Msg]:
+        """Events of a kind that have come since the last call."""
+        self.poll()
+        out = list(self._kept[kind])
+        self._kept[kind].clear()
+        return out
+
+    def wait_event(self, kind: str, timeout: float) -> Msg:
+        """The next event of a kind. Raises NoAnswer when none has come in time."""
+        deadline = self.clock.now() + timeout
+        while True:
+            self.poll()
+            if self._kept[kind]:
+                return self._kept[kind].popleft()
+            self._refuse_if_restarted()
+            if not self.clock.wait_input(deadline) and self.clock.now() >= deadline:
+                self.poll()
+                if not self._kept[kind]:
+                    raise NoAnswer(f"the {self.role} board sent no {kind!r} within {timeout:g} s")
+
+    def wait_done(self, timeout: float) -> int:
+        """Wait for the end of a long request; returns its detail. Raises Refused when it ended with an error."""
+        done = self.wait_event("done", timeout)
+        if done.status:
+            code = Error(done.status).name if done.status in Error else str(done.status)
+            raise Refused(f"the {self.role} board gave up: {code.lower()} (detail {done.detail})", code)
+        return int(done.detail)
+
+    def forget_events(self) -> None:
+        """Drop all kept events, before a stage begins."""
+        self.poll()
+        self._kept.clear()
+
+    # ------------------------------------------------------------------ settings, restart
+
+    def read_setting(self, name: str) -> int | str:
+        """A stored setting's value. Raises KeyError for a name that is not in the catalogue."""
+        setting = SETTING_BY_NAME[name]
+        raw = self.ask("setting_read", key=setting.key).data
+        return raw.split(b"\0", 1)[0].decode("utf-8", "replace") if setting.type == "text16" else _number(raw)
+
+    def write_setting(self, name: str, value: int | str) -> None:
+        """Set a setting in RAM; `save_settings` keeps it."""
+        setting = SETTING_BY_NAME[name]
+        self.ask("setting_write", key=setting.key, data=setting_bytes(setting, value))
+
+    def save_settings(self) -> None:
+        """To EEPROM, where a byte takes up to 3.6 ms."""
+        self.ask("settings_save", timeout=2.0)
+
+    def restart(self) -> Msg:
+        """Have the board restart itself; returns its boot message."""
+        return self._restarting(lambda: self.ask("restart"))
+
+    def reset_by_line(self) -> Msg:
+        """Restart the board through its port's reset line; returns its boot message."""
+        return self._restarting(self.port.reset)
+
+    def _restarting(self, how: Callable[[], object]) -> Msg:
+        self.events("boot")
+        self.expects_restart = True
+        try:
+            how()
+            return self.wait_event("boot", BOOT_S)
+        finally:
+            self.expects_restart = False
+            self._restarted = None
+
+
+def _number(raw: bytes) -> int:
+    return int.from_bytes(raw, "little")
+
+
+def setting_bytes(setting: Setting, value: int | str) -> bytes:
+    """A setting's value as it goes over the wire. Raises ValueError when it does not fit."""
+    if setting.type == "text16":
+        raw = str(value).encode()
+        if len(raw) > 16:
+            raise ValueError(f"setting {setting.name}: {value!r} is longer than 16 bytes")
+        return raw.ljust(16, b"\0")
+    number = int(value)
+    if not setting.min <= number <= setting.max:
+        raise ValueError(f"setting {setting.name}: {number} is not between {setting.min} and {setting.max}")
+    return number.to_bytes({"B": 1, "H": 2, "I": 4}[SCALARS[setting.type][0]], "little")

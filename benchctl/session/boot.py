@@ -1,0 +1,84 @@
+"""What a board says when it starts, in words; and the check that it speaks our protocol."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchctl.errors import WrongDevice
+from benchctl.terms import Role
+from benchctl.wire.catalogue import PROTOCOL, CauseFrom, ResetCause
+from benchctl.wire.messages import Msg
+
+_CAUSES = {
+    ResetCause.UNKNOWN: "unknown",
+    ResetCause.POWER_ON: "power on",
+    ResetCause.EXTERNAL: "reset line",
+    ResetCause.BROWN_OUT: "brown-out",
+    ResetCause.WATCHDOG: "watchdog",
+    ResetCause.REQUESTED: "requested",
+    ResetCause.STACK: "stack overflow",
+}
+_ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
+
+
+def cause_name(code: int) -> str:
+    """The reset cause in words; a code of a newer firmware is "unknown"."""
+    return _CAUSES.get(ResetCause(code), "unknown") if code in ResetCause else "unknown"
+
+
+def source_name(code: int) -> str:
+    """Where the cause was learnt: "flags", "loader", "inferred", "nothing"."""
+    return CauseFrom(code).name.lower() if code in CauseFrom else "nothing"
+
+
+def role_of(code: int) -> Role | None:
+    return _ROLES[code] if code < len(_ROLES) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What `identify` answered, as values for people. image_crc is "" while the board still computes it."""
+
+    protocol: int
+    firmware: str
+    image_crc: str
+    role: Role | None
+    label: str
+    clock_hz: int
+    boots: int
+    cause: str
+    cause_from: str
+    mcusr: int
+    stack_free: int
+    settings_ok: bool
+    signature: bytes
+
+
+def identity(answer: Msg) -> Identity:
+    """The identity in an `identify` answer."""
+    crc = answer.image_crc
+    return Identity(
+        answer.protocol,
+        f"{answer.firmware >> 8}.{answer.firmware & 0xFF}",
+        f"{crc:08x}" if crc else "",
+        role_of(answer.role),
+        answer.label,
+        answer.clock_hz,
+        answer.boot_count,
+        cause_name(answer.cause),
+        source_name(answer.cause_from),
+        answer.mcusr,
+        answer.stack_free,
+        bool(answer.settings_ok),
+        bytes(answer.signature),
+    )
+
+
+def check_protocol(port: str, protocol: int) -> None:
+    """Raises WrongDevice, with what to do, when the board's protocol is not ours."""
+    if protocol != PROTOCOL:
+        older = "older" if protocol < PROTOCOL else "newer"
+        todo = f"flash it with `benchctl flash {port}`" if protocol < PROTOCOL else "update benchctl"
+        raise WrongDevice(
+            f"{port}: the board's firmware speaks protocol {protocol}, {older} than ours ({PROTOCOL}); {todo}"
+        )

@@ -1,0 +1,135 @@
+"""Requests and answers over one stream of frames: numbers, time-outs, repeats, lost events. Time is passed in.
+
+No input or output and no waiting: the caller feeds bytes and asks what to send. Wrong answers, late answers,
+duplicate answers, answers to something never asked and floods of events are counted and never raise.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Any
+
+from benchctl.wire import messages
+from benchctl.wire.framing import Deframer, FrameCounts, frame
+from benchctl.wire.messages import Malformed, Msg
+
+#: events kept until somebody takes them; beyond, the oldest go and are counted
+MAX_EVENTS = 200_000
+
+
+@dataclass(slots=True)
+class ExchangeCounts:
+    """What went by: answers that fitted nothing open, bodies that are no message, events the board or we lost."""
+
+    stray_answers: int = 0
+    malformed: int = 0
+    lost_events: int = 0
+    overflowed: int = 0
+    repeats: int = 0
+
+
+@dataclass(slots=True)
+class _Open:
+    kind: str
+    number: int
+    wire: bytes
+    due: float
+    tries: int
+    timeout: float
+
+
+class Exchange:
+    """One request at a time; events aside. `feed` takes bytes in, `ask`/`poll` drive the open request."""
+
+    def __init__(self) -> None:
+        self.counts = ExchangeCounts()
+        self._deframer = Deframer()
+        self._number = 0
+        self._open: _Open | None = None
+        self._answer: Msg | None = None
+        self._next_event: int | None = None
+        self._events: deque[Msg] = deque()
+
+    @property
+    def frames(self) -> FrameCounts:
+        return self._deframer.counts
+
+    def feed(self, data: bytes) -> None:
+        """Take in received bytes."""
+        for body in self._deframer.feed(data):
+            message = messages.decode(body)
+            if isinstance(message, Malformed):
+                self.counts.malformed += 1
+            elif messages.is_event(message):
+                self._take_event(message)
+            else:
+                self._take_answer(message)
+
+    def ask(self, kind: str, fields: dict[str, Any], data: bytes, now: float, timeout: float, repeats: int) -> bytes:
+        """Open a request; returns the bytes to send. `repeats` counts for idempotent requests only."""
+        self._number = self._number % 0xFFFF + 1
+        wire = frame(messages.encode(kind, self._number, fields, data=data))
+        tries = repeats if messages.is_idempotent(kind) else 0
+        self._open = _Open(kind, self._number, wire, now + timeout, tries, timeout)
+        self._answer = None
+        return wire
+
+    def take_answer(self) -> Msg | None:
+        """The answer, once it has come; the request is then closed."""
+        answer, self._answer = self._answer, None
+        if answer is not None:
+            self._open = None
+        return answer
+
+    def due(self) -> float:
+        """When the open request has to be repeated or given up."""
+        assert self._open is not None
+        return self._open.due
+
+    def repeat(self, now: float) -> bytes | None:
+        """The bytes to send again, or None: no repeats are left and the request is closed."""
+        assert self._open is not None
+        if self._open.tries <= 0:
+            self._open = None
+            return None
+        self._open.tries -= 1
+        self._open.due = now + self._open.timeout
+        self.counts.repeats += 1
+        return self._open.wire
+
+    def abandon(self) -> None:
+        """Close the open request; a late answer to it will be counted as stray."""
+        self._open = None
+        self._answer = None
+
+    def take_events(self) -> list[Msg]:
+        """All events since the last call, in order of arrival."""
+        out = list(self._events)
+        self._events.clear()
+        return out
+
+    def _take_answer(self, message: Msg) -> None:
+        open_ = self._open
+        kind = message.kind
+        fits = (
+            open_ is not None
+            and self._answer is None
+            and message.number == open_.number
+            and (kind == f"{open_.kind}_answer" or kind == "refusal")
+        )
+        if fits:
+            self._answer = message
+        else:
+            self.counts.stray_answers += 1
+
+    def _take_event(self, message: Msg) -> None:
+        if message.kind == "boot":
+            self._next_event = None
+        if self._next_event is not None:
+            self.counts.lost_events += (message.number - self._next_event) & 0xFFFF
+        self._next_event = (message.number + 1) & 0xFFFF
+        if len(self._events) >= MAX_EVENTS:
+            self._events.popleft()
+            self.counts.overflowed += 1
+        self._events.append(message)
