@@ -47,7 +47,7 @@ class NoAnswer(BoardError, TimeoutError):
 class Refused(BoardError):
     """The board answered with an error code.
 
-    code: name of the code in the catalogue's `Error` list.
+    code: name of the code in the catalogue's `Error` list, in lower case.
     """
 
     def __init__(self, text: str, code: str) -> None:

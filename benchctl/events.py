@@ -17,7 +17,7 @@ from typing import Any, ClassVar, get_type_hints
 import numpy as np
 import numpy.typing as npt
 
-from benchctl.terms import Interval, Limit, Reading, Role, Source, Verdict
+from benchctl.terms import Interval, Limit, Reading, Role, Verdict
 
 
 class PromptKind(StrEnum):
@@ -310,7 +310,7 @@ def _typed(hint: Any, value: Any) -> Any:
     """`value` from JSON as the type that `hint` names; only the forms used above are known."""
     if value is None:
         return None
-    args = getattr(hint, "__args__", ())
+    args: tuple[Any, ...] = getattr(hint, "__args__", ())
     if type(None) in args:
         return _typed(next(a for a in args if a is not type(None)), value)
     origin = getattr(hint, "__origin__", hint)
@@ -349,4 +349,3 @@ def from_json(obj: Mapping[str, Any]) -> Event:
     return event
 
 
-__all__ = ["Emit", "PromptKind", "Source", "from_json", "kinds", "to_json"] + [c.__name__ for c in Event.__subclasses__()]

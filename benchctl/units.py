@@ -6,8 +6,10 @@ import math
 
 #: every unit a reading may carry; "" is a bare count or ratio
 UNITS = frozenset(
-    ["", "%", "V", "mV", "A", "mA", "ohm", "uF", "s", "ms", "us", "ppm", "dB", "dBm", "MHz", "Hz"]
-    + ["1/s", "packets", "bytes", "counts", "deg", "deg/s", "g", "mg", "degC", "us/count", "mV/us", "ppm/s"]
+    (
+        *("", "%", "V", "mV", "A", "mA", "ohm", "uF", "s", "ms", "us", "ppm", "dB", "dBm", "MHz", "Hz"),
+        *("1/s", "packets", "bytes", "counts", "deg", "deg/s", "g", "mg", "degC", "us/count", "mV/us", "ppm/s"),
+    )
 )
 
 #: units written another way on screen and paper

@@ -8,10 +8,20 @@ from typing import Any
 
 from benchctl.errors import NoAnswer, Refused, Restarted, WrongDevice
 from benchctl.session.boot import Identity, cause_name, check_protocol, identity
-from benchctl.session.exchange import Exchange
+from benchctl.session.declared import Declared
+from benchctl.session.exchange import MAX_EVENTS, Exchange
 from benchctl.session.port import Clock, Port
 from benchctl.terms import Role
-from benchctl.wire.catalogue import SETTING_BY_NAME, Error, Setting
+from benchctl.wire.catalogue import (
+    PIN_KEYS,
+    PULSE_KIND_KEYS,
+    SETTING_BY_NAME,
+    Error,
+    Function,
+    PulseKind,
+    Setting,
+    name_of,
+)
 from benchctl.wire.fields import SCALARS
 from benchctl.wire.messages import Msg
 
@@ -25,13 +35,14 @@ BOOT_S = 3.0
 class Board:
     """A board behind a port.
 
-    role: what the bench takes it for. identity: what it last said of itself, or None.
+    role: what the bench takes it for. declared: how its owner says it is wired. identity: what it last said of itself, or None.
     on_restart: told the boot message of every restart, asked for or not.
     Every waiting method raises NoAnswer, Refused, Restarted (unless it was asked to restart), PortLost or Stopped.
     """
 
-    def __init__(self, role: Role, port: Port, clock: Clock) -> None:
+    def __init__(self, role: Role, port: Port, clock: Clock, declared: Declared | None = None) -> None:
         self.role = role
+        self.declared = declared or Declared()
         self.port = port
         self.clock = clock
         self.identity: Identity | None = None
@@ -40,7 +51,7 @@ class Board:
         self.restarts = 0
         self.expects_restart = False
         self._restarted: Msg | None = None
-        self._kept: dict[str, deque[Msg]] = defaultdict(deque)
+        self._kept: dict[str, deque[Msg]] = defaultdict(lambda: deque(maxlen=MAX_EVENTS))
 
     # ------------------------------------------------------------------ opening
 
@@ -76,7 +87,7 @@ class Board:
                 f"another baud rate than the probe firmware's"
             )
         raise NoAnswer(
-            f"{self.port.name}: nothing came from the {self.role} board; is it powered, and is the probe firmware on it?"
+            f"{self.port.name}: nothing came from the {self.role} board; is it powered, is the probe firmware on it?"
         )
 
     def identify(self) -> Identity:
@@ -117,8 +128,8 @@ class Board:
     def _checked(self, kind: str, answer: Msg) -> Msg:
         if answer.kind != "refusal":
             return answer
-        code = Error(answer.code).name if answer.code in Error else str(answer.code)
-        raise Refused(f"the {self.role} board refused {kind!r}: {code.lower()} (detail {answer.detail})", code)
+        code = name_of(Error, answer.code)
+        raise Refused(f"the {self.role} board refused {kind!r}: {code} (detail {answer.detail})", code)
 
     def _refuse_if_restarted(self) -> None:
         if self._restarted is not None and not self.expects_restart:
@@ -173,8 +184,8 @@ class Board:
         """Wait for the end of a long request; returns its detail. Raises Refused when it ended with an error."""
         done = self.wait_event("done", timeout)
         if done.status:
-            code = Error(done.status).name if done.status in Error else str(done.status)
-            raise Refused(f"the {self.role} board gave up: {code.lower()} (detail {done.detail})", code)
+            code = name_of(Error, done.status)
+            raise Refused(f"the {self.role} board gave up: {code} (detail {done.detail})", code)
         return int(done.detail)
 
     def forget_events(self) -> None:
@@ -194,6 +205,20 @@ class Board:
         """Set a setting in RAM; `save_settings` keeps it."""
         setting = SETTING_BY_NAME[name]
         self.ask("setting_write", key=setting.key, data=setting_bytes(setting, value))
+
+    def read_pin(self, function: Function) -> int:
+        """The pin code the board has for a function; 0xFF is none."""
+        return self.ask("setting_read", key=PIN_KEYS + function).data[0]
+
+    def write_pin(self, function: Function, pin: int) -> None:
+        self.ask("setting_write", key=PIN_KEYS + function, data=bytes([pin]))
+
+    def write_pulse_kind(self, channel: int, kind: PulseKind) -> None:
+        """channel counts from 1."""
+        self.ask("setting_write", key=PULSE_KIND_KEYS + channel - 1, data=bytes([kind]))
+
+    def read_pulse_kind(self, channel: int) -> int:
+        return self.ask("setting_read", key=PULSE_KIND_KEYS + channel - 1).data[0]
 
     def save_settings(self) -> None:
         """To EEPROM, where a byte takes up to 3.6 ms."""

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from benchctl.errors import WrongDevice
 from benchctl.terms import Role
-from benchctl.wire.catalogue import PROTOCOL, CauseFrom, ResetCause
+from benchctl.wire.catalogue import PROTOCOL, CauseFrom, ResetCause, name_of
 from benchctl.wire.messages import Msg
 
-_CAUSES = {
+_CAUSES: dict[int, str] = {
     ResetCause.UNKNOWN: "unknown",
     ResetCause.POWER_ON: "power on",
     ResetCause.EXTERNAL: "reset line",
@@ -23,12 +23,12 @@ _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
 
 def cause_name(code: int) -> str:
     """The reset cause in words; a code of a newer firmware is "unknown"."""
-    return _CAUSES.get(ResetCause(code), "unknown") if code in ResetCause else "unknown"
+    return _CAUSES.get(code, "unknown")
 
 
 def source_name(code: int) -> str:
     """Where the cause was learnt: "flags", "loader", "inferred", "nothing"."""
-    return CauseFrom(code).name.lower() if code in CauseFrom else "nothing"
+    return name_of(CauseFrom, code)
 
 
 def role_of(code: int) -> Role | None:

@@ -25,6 +25,12 @@ class Direction(Enum):
     EVENT = "event"
 
 
+def name_of(enum: type[IntEnum], code: int) -> str:
+    """The member's name in lower case with spaces; the bare number for a code of a newer firmware."""
+    member = enum._value2member_map_.get(code)
+    return str(code) if member is None else str(member.name).lower().replace("_", " ")
+
+
 class Error(IntEnum):
     """Why a board refuses."""
 

@@ -1,4 +1,4 @@
-"""The firmware's header, generated from the catalogue: `python -m benchctl.wire.cheader > firmware_probe/catalogue.h`."""
+"""The firmware's header, generated from the catalogue; `python -m benchctl.wire.cheader` prints it."""
 
 from __future__ import annotations
 
@@ -61,7 +61,8 @@ def _settings() -> Iterator[str]:
     yield "#define SETTINGS_TABLE(X) \\"
     for s in c.SETTINGS:
         default = s.default if isinstance(s.default, int) else '""'
-        yield f"  X({s.name}, {s.key}, {SCALARS[s.type][1]}, {LENGTHS.get(s.type, 1)}, {default}, {s.min}, {s.max}UL) \\"
+        form = f"{SCALARS[s.type][1]}, {LENGTHS.get(s.type, 1)}"
+        yield f"  X({s.name}, {s.key}, {form}, {default}, {s.min}, {s.max}UL) \\"
     yield ""
     yield f"#define SETTING_PIN_KEYS {c.PIN_KEYS}"
     yield f"#define SETTING_PULSE_KIND_KEYS {c.PULSE_KIND_KEYS}"

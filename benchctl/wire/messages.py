@@ -85,7 +85,9 @@ _BY_NUMBER = {m.number: _Codec(m) for m in catalogue.MESSAGES}
 _BY_NAME = {c.message.name: c for c in _BY_NUMBER.values()}
 
 
-def encode(kind: str, number: int, fields: dict[str, Any], rows: Iterable[tuple[int, ...]] = (), data: bytes = b"") -> bytes:
+def encode(
+    kind: str, number: int, fields: dict[str, Any], rows: Iterable[tuple[int, ...]] = (), data: bytes = b""
+) -> bytes:
     """The frame body of a message. Raises ValueError naming the field that is missing, unknown or out of range."""
     codec = _BY_NAME.get(kind)
     if codec is None:
