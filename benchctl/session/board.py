@@ -35,7 +35,8 @@ BOOT_S = 3.0
 class Board:
     """A board behind a port.
 
-    role: what the bench takes it for. declared: how its owner says it is wired. identity: what it last said of itself, or None.
+    role: what the bench takes it for. declared: how its owner says it is wired.
+    identity: what it last said of itself, or None.
     on_restart: told the boot message of every restart, asked for or not.
     Every waiting method raises NoAnswer, Refused, Restarted (unless it was asked to restart), PortLost or Stopped.
     """

@@ -1,0 +1,241 @@
+"""Performs a procedure on a bench: order, guarding of every stage, verdicts. Emits events; knows no file, no screen."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchctl import events as ev
+from benchctl.analysis.judge import verdict_of
+from benchctl.bench import Bench
+from benchctl.errors import BoardError, OperatorAbsent, PortLost, Refused, Restarted, Stopped, WrongDevice
+from benchctl.procedure.file import Procedure, Step
+from benchctl.session.board import Board
+from benchctl.session.boot import cause_name
+from benchctl.stages.contract import Context
+from benchctl.terms import Role, Verdict
+from benchctl.wire.messages import Msg
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    verdict: Verdict
+    reason: str
+
+
+class Runner:
+    """One run of a procedure. `run()` returns the verdict of the whole; everything else is in the events.
+
+    safety: the run's interlock, handed on to stages that may spin something.
+    """
+
+    def __init__(self, procedure: Procedure, bench: Bench, emit: ev.Emit, safety: Any = None) -> None:
+        self.procedure = procedure
+        self.bench = bench
+        self.emit = emit
+        self.safety = safety
+        self.verdicts: dict[str, Verdict] = {}
+        self._prompts = itertools.count(1)
+        self._lost: dict[Role, str] = {}
+        for role, board in bench.boards.items():
+            board.on_restart = self._restart_listener(role)
+
+    # ------------------------------------------------------------------ the whole
+
+    def run(self) -> Verdict:
+        """Open the boards, perform every stage that may run, stop everything.
+
+        Raises Stopped when the operator stops, WrongDevice when a port belongs to something else; outputs are
+        brought to idle first in any case.
+        """
+        try:
+            self._open_boards()
+            for step in self.procedure.steps:
+                self._one(step)
+        finally:
+            self.bench.stop_all()
+        return self.verdict()
+
+    def verdict(self) -> Verdict:
+        """fail if any stage failed; pass only if every stage that is not optional passed."""
+        counted = [
+            self.verdicts.get(s.name, Verdict.NOT_RUN)
+            for s in self.procedure.steps
+            if not (s.optional and self.verdicts.get(s.name) is Verdict.NOT_RUN)
+        ]
+        worst = Verdict.worst(counted)
+        return Verdict.UNDECIDED if worst is Verdict.NOT_RUN else worst
+
+    def _open_boards(self) -> None:
+        for role in self.procedure.roles():
+            board = self.bench.boards.get(role)
+            if board is None:
+                continue
+            try:
+                board.open()
+                announce(board, self.emit)
+            except WrongDevice:
+                raise
+            except (BoardError, PortLost) as e:
+                self._lose(role, str(e))
+
+    def _lose(self, role: Role, reason: str) -> None:
+        if role not in self._lost:
+            self._lost[role] = reason
+            self.emit(ev.BoardLost(self.bench.now(), role, reason))
+
+    # ------------------------------------------------------------------ one stage
+
+    def _one(self, step: Step) -> None:
+        stage, began = step.stage, self.bench.now()
+        obstacle = self._obstacle(step)
+        if obstacle:
+            outcome = Outcome(Verdict.NOT_RUN, obstacle)
+        else:
+            expected = stage.expected_s(step.parameters)
+            self.emit(ev.StageStarted(began, step.name, stage.kind, stage.title, stage.instruction, expected))
+            outcome = self._perform(step)
+        self.verdicts[step.name] = outcome.verdict
+        now = self.bench.now()
+        self.emit(ev.StageEnded(now, step.name, stage.kind, outcome.verdict, outcome.reason, now - began))
+        if outcome.verdict is not Verdict.NOT_RUN:
+            self._check_health()
+
+    def _obstacle(self, step: Step) -> str:
+        """Why a stage may not run, "" when it may."""
+        for name in step.after:
+            verdict = self.verdicts.get(name, Verdict.NOT_RUN)
+            if verdict is not Verdict.PASS:
+                return f"needs {name}, which is {verdict}"
+        for role in step.stage.needs.roles:
+            if role not in self.bench.boards:
+                return f"needs a {role} board, and the bench has none"
+            if role in self._lost and step.stage.kind != "identity":
+                return f"needs the {role} board, which is lost: {self._lost[role]}"
+        if step.stage.needs.operator and self.bench.operator.by == "none":
+            return "needs an operator, and the run has none"
+        return ""
+
+    def _perform(self, step: Step) -> Outcome:
+        context = Context(
+            step.name, self.bench, step.parameters, step.limits, self.emit, self._prompts, self.safety
+        )
+        for board in self.bench.boards.values():
+            board.clear_restart()
+        try:
+            with context.cleanup:
+                try:
+                    self._forget_events(step)
+                    step.stage.perform(context)
+                finally:
+                    if step.stage.spins:
+                        self.bench.stop_all()
+        except Stopped:
+            self._end_stopped(step)
+            raise
+        except Restarted as e:
+            context.fail(str(e))
+        except Refused as e:
+            context.fail(str(e))
+        except OperatorAbsent as e:
+            context.doubt(str(e))
+        except PortLost as e:
+            context.doubt(str(e))
+            self._note_lost_ports(str(e))
+        except BoardError as e:
+            context.doubt(str(e))
+        return outcome_of(context)
+
+    def _forget_events(self, step: Step) -> None:
+        for role in step.stage.needs.roles:
+            if role not in self._lost:
+                self.bench.boards[role].forget_events()
+
+    def _end_stopped(self, step: Step) -> None:
+        now = self.bench.now()
+        self.verdicts[step.name] = Verdict.UNDECIDED
+        reason = "stopped by the operator"
+        self.emit(ev.StageEnded(now, step.name, step.stage.kind, Verdict.UNDECIDED, reason, 0.0))
+
+    def _note_lost_ports(self, reason: str) -> None:
+        for role, board in self.bench.boards.items():
+            try:
+                board.poll()
+            except PortLost:
+                self._lose(role, reason)
+
+    # ------------------------------------------------------------------ health
+
+    def _restart_listener(self, role: Role) -> Any:
+        def heard(boot: Msg, asked: bool) -> None:
+            facts = restart_facts(boot)
+            self.emit(ev.BoardReset(self.bench.now(), role, cause_name(boot.cause), asked, facts))
+
+        return heard
+
+    def _check_health(self) -> None:
+        """Vital signs of every board between stages; a board that does not answer is lost."""
+        for role, board in self.bench.boards.items():
+            if role in self._lost or board.identity is None:
+                continue
+            try:
+                emit_health(board, self.emit)
+            except Restarted:
+                board.clear_restart()
+            except (BoardError, PortLost) as e:
+                self._lose(role, str(e))
+
+
+def announce(board: Board, emit: ev.Emit) -> None:
+    """Tell who a board is, once it has identified itself."""
+    i = board.identity
+    assert i is not None
+    crc = i.image_crc or "????????"
+    emit(
+        ev.BoardSeen(
+            board.clock.now(), board.role, i.label, i.firmware, crc, i.protocol, i.clock_hz, board.port.name, i.boots
+        )
+    )
+
+
+def emit_health(board: Board, emit: ev.Emit) -> None:
+    """Ask for the vital signs and tell them."""
+    v = board.ask("vitals")
+    volts = v.vcc_mv / 1000 if v.vcc_mv else math.nan
+    counts = board.exchange
+    damaged = counts.frames.damaged + counts.counts.malformed
+    emit(
+        ev.BoardHealth(
+            board.clock.now(), board.role, volts, counts.frames.good, damaged, counts.counts.lost_events
+        )
+    )
+
+
+def restart_facts(boot: Msg) -> Mapping[str, float]:
+    """The forensics in a boot message, by name, in base units."""
+    return {
+        "boot_count": boot.boot_count,
+        "cause_from": boot.cause_from,
+        "mcusr": boot.mcusr,
+        "ram_survived": boot.ram_survived,
+        "uptime_s": boot.uptime_ms / 1000,
+        "loads": boot.loads,
+        "lowest_vcc": boot.lowest_vcc_mv / 1000,
+    }
+
+
+def outcome_of(context: Context) -> Outcome:
+    """A stage's verdict and reason, from what it said and from its judged readings; failures come first."""
+    verdict, reason = verdict_of(context.readings.values())
+    if not context.readings and not context.failures and not context.doubts:
+        return Outcome(Verdict.UNDECIDED, "no reading was taken")
+    failed = context.failures + ([reason] if verdict is Verdict.FAIL else [])
+    if failed:
+        return Outcome(Verdict.FAIL, "; ".join(failed))
+    doubts = context.doubts + ([reason] if verdict is Verdict.UNDECIDED and context.readings else [])
+    if doubts:
+        return Outcome(Verdict.UNDECIDED, "; ".join(doubts))
+    return Outcome(Verdict.PASS, "")

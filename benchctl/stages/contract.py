@@ -1,0 +1,245 @@
+"""What a stage is: its declaration as data, and `perform`, plain synchronous code over a bench.
+
+A stage asks boards, waits in bench time, takes readings and emits events, through the `Context` it is handed.
+It knows no screen, no file and no report. To add one: a file with a `Stage`, a line in `kinds.py`, a test.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchctl import events as ev
+from benchctl.analysis.judge import judge
+from benchctl.bench import Bench
+from benchctl.errors import OperatorAbsent
+from benchctl.session.board import Board
+from benchctl.terms import Interval, Limit, Reading, Role, Source, Verdict
+
+Value = int | float | str | bool
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A parameter of a stage kind with its default; the procedure file can set it.
+
+    unit: as in `units`, for people. low, high: bounds of numbers. choices: of words.
+    """
+
+    name: str
+    default: Value
+    doc: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A reading that a stage kind takes.
+
+    name: without the "hand." or "hand_to_craft." in front of readings taken per board or direction.
+    limit: default limit; the procedure can set it by this name, or by the full name for one board.
+    better: which way is better, for comparisons: "lower", "higher", "nearer" (to the reference) or "same".
+    margin: how much worse still counts as the same; with "%" in margin_of it is relative to the reference.
+    """
+
+    name: str
+    unit: str
+    doc: str
+    limit: Limit | None = None
+    better: str = "lower"
+    margin: float = 10.0
+    margin_of: str = "%"
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What must be there before a stage may run.
+
+    roles: boards. passed: stage kinds that must have passed before it in the same run, where the procedure has
+    them. required: kinds that must be in the procedure and have passed. operator: somebody must be there.
+    """
+
+    roles: tuple[Role, ...] = ()
+    passed: tuple[str, ...] = ()
+    required: tuple[str, ...] = ()
+    operator: bool = False
+
+
+class Context:
+    """A running stage's hands: boards, parameters, and the ways to say what was found."""
+
+    def __init__(
+        self,
+        stage: str,
+        bench: Bench,
+        parameters: Mapping[str, Value],
+        limits: Mapping[str, Limit | None],
+        emit: ev.Emit,
+        prompt_ids: Iterator[int] | None = None,
+        safety: Any = None,
+    ) -> None:
+        self.stage = stage
+        self.bench = bench
+        self.parameters = parameters
+        self.limits = limits
+        self.emit = emit
+        self.readings: dict[str, Reading] = {}
+        self.failures: list[str] = []
+        self.doubts: list[str] = []
+        #: undone in reverse when the stage ends, however it ends
+        self.cleanup = ExitStack()
+        #: the run's interlock, for stages that may spin something (see `safety`)
+        self.safety = safety
+        self._prompt_ids = prompt_ids if prompt_ids is not None else itertools.count(1)
+
+    # ------------------------------------------------------------------ the bench
+
+    def now(self) -> float:
+        return self.bench.now()
+
+    def wait(self, seconds: float) -> None:
+        self.bench.wait(seconds)
+
+    def board(self, role: Role) -> Board:
+        return self.bench.boards[role]
+
+    def number(self, name: str) -> float:
+        """A numeric parameter."""
+        return float(self.parameters[name])
+
+    def count(self, name: str) -> int:
+        return int(self.parameters[name])
+
+    def word(self, name: str) -> str:
+        return str(self.parameters[name])
+
+    # ------------------------------------------------------------------ what was found
+
+    def read(
+        self,
+        name: str,
+        value: float,
+        unit: str = "",
+        n: int = 1,
+        interval: Interval | None = None,
+        source: Source = Source.NONE,
+        floor: float | None = None,
+        note: str = "",
+        *,
+        final: bool = True,
+        verdict: Verdict | None = None,
+    ) -> Reading:
+        """Take a reading, judge it against its limit, tell everybody. verdict: overrules, e.g. a sequential test."""
+        reading = Reading(name, float(value), unit, n, interval, source, floor, note)
+        limit = self.limit_of(name)
+        reading = judge(reading, limit) if verdict is None else reading.judged(limit, verdict)
+        self.readings[name] = reading
+        self.emit(ev.ReadingTaken(self.now(), self.stage, reading, final))
+        return reading
+
+    def limit_of(self, name: str) -> Limit | None:
+        """The limit of a reading: by its full name, else by the part after the first dot."""
+        if name in self.limits:
+            return self.limits[name]
+        return self.limits.get(name.split(".", 1)[-1])
+
+    def fail(self, reason: str) -> None:
+        """Something is wrong that no reading's limit says; one sentence, said once."""
+        if reason not in self.failures:
+            self.failures.append(reason)
+
+    def doubt(self, reason: str) -> None:
+        """The stage cannot be decided, for this reason."""
+        if reason not in self.doubts:
+            self.doubts.append(reason)
+
+    def note(self, text: str, level: str = "info") -> None:
+        self.emit(ev.Note(self.now(), self.stage, text, level))
+
+    def progress(self, done: float, total: float, text: str = "") -> None:
+        self.emit(ev.Progress(self.now(), self.stage, done, total, text))
+
+    def samples(
+        self, name: str, shows: str, columns: Mapping[str, str], data: npt.NDArray[np.float64]
+    ) -> None:
+        """Keep a table of raw measurements; columns: name to unit, one per column of data."""
+        table = np.asarray(data, dtype=np.float64).reshape(-1, len(columns))
+        names, units = tuple(columns), tuple(columns.values())
+        self.emit(ev.Samples(self.now(), self.stage, name, shows, names, units, len(table), "", table))
+
+    # ------------------------------------------------------------------ the operator
+
+    def prompt(self, kind: ev.PromptKind, text: str, action: str, **more: Any) -> ev.Prompt:
+        """Show a prompt; `answer` or `withdraw` it later."""
+        prompt = ev.Prompt(self.now(), self.stage, next(self._prompt_ids), kind, text, action, **more)
+        self.emit(prompt)
+        self.bench.operator.show(prompt)
+        return prompt
+
+    def answer(self, prompt: ev.Prompt, meanwhile: Callable[[], object] | None = None, step_s: float = 0.05) -> str:
+        """Wait for the answer. meanwhile: called every step. Raises OperatorAbsent when none comes in time."""
+        operator, deadline = self.bench.operator, self.now() + prompt.timeout_s
+        try:
+            while True:
+                text = operator.answer_nowait(prompt)
+                if text is not None:
+                    self.emit(ev.Answer(self.now(), self.stage, prompt.id, text, operator.by))
+                    return text
+                if self.now() >= deadline:
+                    raise OperatorAbsent(f"nobody answered within {prompt.timeout_s:g} s: {prompt.text}")
+                if meanwhile is not None:
+                    meanwhile()
+                self.bench.wait(step_s)
+        except OperatorAbsent:
+            self.emit(ev.Answer(self.now(), self.stage, prompt.id, "", operator.by, False))
+            raise
+        finally:
+            operator.withdraw(prompt)
+
+    def ask(self, kind: ev.PromptKind, text: str, action: str, **more: Any) -> str:
+        """Prompt and wait for the answer."""
+        return self.answer(self.prompt(kind, text, action, **more))
+
+    def done(self, prompt: ev.Prompt) -> None:
+        """A "do" prompt has been done, as the board measured."""
+        self.bench.operator.withdraw(prompt)
+        self.emit(ev.Answer(self.now(), self.stage, prompt.id, "done", "measured"))
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One kind of stage, declared as data.
+
+    instruction: what the person at the bench should know or do, one or two sentences.
+    expected_s: typical bench seconds, from the parameters. spins: something may move that can hurt.
+    """
+
+    kind: str
+    title: str
+    instruction: str
+    needs: Needs
+    perform: Callable[[Context], None]
+    parameters: tuple[Parameter, ...] = ()
+    measures: tuple[Measure, ...] = ()
+    expected_s: Callable[[Mapping[str, Value]], float] = field(default=lambda _: 5.0)
+    spins: bool = False
+
+    def defaults(self) -> dict[str, Value]:
+        return {p.name: p.default for p in self.parameters}
+
+    def default_limits(self) -> dict[str, Limit | None]:
+        return {m.name: m.limit for m in self.measures}
+
+    def measure(self, reading: str) -> Measure | None:
+        """The declaration behind a reading's full name."""
+        by_name = {m.name: m for m in self.measures}
+        return by_name.get(reading) or by_name.get(reading.split(".", 1)[-1])
