@@ -41,6 +41,7 @@ class Bench(Clock, Protocol):
     chance: random.Random
     boards: Mapping[Role, Board]
     operator: Operator
+    halted: bool  # set when the run is stopped; from then on `wait` and `wait_input` raise Stopped
 
     def stop_all(self) -> None:
         """Bring every output that can hurt to idle, from any thread, ahead of everything queued."""

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,8 +11,8 @@ from benchctl.analysis.judge import verdict_of
 from benchctl.bench import Bench
 from benchctl.errors import BoardError, OperatorAbsent, PortLost, Refused, Restarted, Stopped, WrongDevice
 from benchctl.procedure.file import Procedure, Step
-from benchctl.session.board import Board
 from benchctl.session.boot import cause_name
+from benchctl.stages.announce import announce, emit_health, restart_facts
 from benchctl.stages.contract import Context
 from benchctl.terms import Role, Verdict
 from benchctl.wire.messages import Msg
@@ -187,44 +185,6 @@ class Runner:
                 board.clear_restart()
             except (BoardError, PortLost) as e:
                 self._lose(role, str(e))
-
-
-def announce(board: Board, emit: ev.Emit) -> None:
-    """Tell who a board is, once it has identified itself."""
-    i = board.identity
-    assert i is not None
-    crc = i.image_crc or "????????"
-    emit(
-        ev.BoardSeen(
-            board.clock.now(), board.role, i.label, i.firmware, crc, i.protocol, i.clock_hz, board.port.name, i.boots
-        )
-    )
-
-
-def emit_health(board: Board, emit: ev.Emit) -> None:
-    """Ask for the vital signs and tell them."""
-    v = board.ask("vitals")
-    volts = v.vcc_mv / 1000 if v.vcc_mv else math.nan
-    counts = board.exchange
-    damaged = counts.frames.damaged + counts.counts.malformed
-    emit(
-        ev.BoardHealth(
-            board.clock.now(), board.role, volts, counts.frames.good, damaged, counts.counts.lost_events
-        )
-    )
-
-
-def restart_facts(boot: Msg) -> Mapping[str, float]:
-    """The forensics in a boot message, by name, in base units."""
-    return {
-        "boot_count": boot.boot_count,
-        "cause_from": boot.cause_from,
-        "mcusr": boot.mcusr,
-        "ram_survived": boot.ram_survived,
-        "uptime_s": boot.uptime_ms / 1000,
-        "loads": boot.loads,
-        "lowest_vcc": boot.lowest_vcc_mv / 1000,
-    }
 
 
 def outcome_of(context: Context) -> Outcome:

@@ -92,6 +92,7 @@ class Function(IntEnum):
     RESET_WATCH2 = 23  # gauge: reset line of the craft unit
     SENSE_VCC1 = 24  # gauge: ADC pin on the hand unit's supply, through a 2:1 divider
     SENSE_VCC2 = 25
+    RADIO_MISO = 26  # fixed by the chip (PB4); here so that the line can be looked at
 
 
 NO_PIN = 0xFF
@@ -228,6 +229,7 @@ DEFAULT_PINS: Mapping[Function, int] = {
     Function.SENSE_RAIL: 0x22,  # PC2
     Function.CAPTURE: 0x10,  # PB0, ICP1
     Function.LOOP_BACK: 0x23,  # PC3
+    Function.RADIO_MISO: 0x14,  # PB4
 }
 
 

@@ -1,0 +1,154 @@
+"""Identity: who the boards are, that their settings are as declared, and how far their oscillators are off."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchctl.analysis.clocks import TickExtender, relate_host
+from benchctl.errors import Refused
+from benchctl.session.board import Board
+from benchctl.session.boot import Identity
+from benchctl.stages.announce import announce
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.terms import Limit, Role, Source
+from benchctl.wire.catalogue import SETTING_BY_NAME, Function, PulseKind
+
+_ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
+#: the image CRC is computed in idle time after the start
+_CRC_WAIT_S = 3.0
+_SIGNATURE = bytes((0x1E, 0x95, 0x0F))  # ATmega328P data sheet, table 31-8
+_SIGNATURE_PLAIN = bytes((0x1E, 0x95, 0x14))  # the part without P
+
+
+def perform(ctx: Context) -> None:
+    boards = [ctx.board(role) for role in (Role.HAND, Role.CRAFT, Role.GAUGE) if role in ctx.bench.boards]
+    identities = {}
+    for board in boards:
+        identities[board.role] = _identify(ctx, board)
+    _compare(ctx, identities)
+    for board in boards:
+        _clock(ctx, board)
+
+
+def _identify(ctx: Context, board: Board) -> Identity:
+    _match_settings(ctx, board)
+    deadline = ctx.now() + _CRC_WAIT_S
+    found = board.identify()
+    while not found.image_crc and ctx.now() < deadline:
+        ctx.wait(0.05)
+        found = board.identify()
+    announce(board, ctx.emit)
+    if not found.image_crc:
+        ctx.doubt(f"the {board.role} board did not finish its image CRC")
+    if found.signature not in (_SIGNATURE, _SIGNATURE_PLAIN):
+        ctx.fail(f"the {board.role} board's chip has signature {found.signature.hex(' ')}, not an ATmega328P's")
+    if not found.settings_ok:
+        ctx.note(f"the {board.role} board's stored settings were damaged; defaults are in force", "warning")
+    ctx.read(f"{board.role}.stack_free", found.stack_free, "bytes")
+    ctx.note(f"{board.role}: last reset by {found.cause} (learnt from {found.cause_from}), start number {found.boots}")
+    return found
+
+
+def _match_settings(ctx: Context, board: Board) -> None:
+    """Label, role, pins and kinds as declared; only what differs is written, so EEPROM is spared."""
+    found, declared = board.identify(), board.declared
+    if found.label and declared.label and found.label != declared.label:
+        ctx.fail(
+            f"the {board.role} port has the board labelled {found.label!r}, expected {declared.label!r}: "
+            f"cables swapped, or another pair"
+        )
+        return
+    changed = False
+    if found.label == "" and declared.label:
+        board.write_setting("label", declared.label)
+        ctx.note(f"the {board.role} board had no label; it is now {declared.label}")
+        changed = True
+    if found.role is not board.role:
+        if found.label:
+            ctx.fail(f"board {found.label!r} is set up as {found.role}, but the bench has it as {board.role}")
+            return
+        board.write_setting("role", _ROLES.index(board.role))
+        changed = True
+    try:
+        changed |= _match_pins(board)
+        changed |= _match_numbers(board)
+    except Refused as e:
+        ctx.fail(f"the {board.role} board does not take its settings: {e}")
+    if changed:
+        board.save_settings()
+
+
+def _match_pins(board: Board) -> bool:
+    changed = False
+    for function, pin in board.declared.pins.items():
+        if board.read_pin(Function(function)) != pin:
+            board.write_pin(Function(function), pin)
+            changed = True
+    for channel, kind in enumerate(board.declared.pulse_kinds, 1):
+        if board.read_pulse_kind(channel) != kind:
+            board.write_pulse_kind(channel, PulseKind(kind))
+            changed = True
+    return changed
+
+
+def _match_numbers(board: Board) -> bool:
+    changed = False
+    for name, value in board.declared.settings.items():
+        if name in SETTING_BY_NAME and board.read_setting(name) != value:
+            board.write_setting(name, value)
+            changed = True
+    return changed
+
+
+def _compare(ctx: Context, found: dict[Role, Identity]) -> None:
+    """Two boards of one pair should run one firmware; the image differs only where their clocks do."""
+    items = list(found.items())
+    for (role_a, a), (role_b, b) in zip(items, items[1:], strict=False):
+        same_image = a.clock_hz != b.clock_hz or a.image_crc == b.image_crc
+        if a.firmware != b.firmware or not same_image:
+            ctx.fail(
+                f"different firmware: {role_a} runs {a.firmware} (image {a.image_crc}), "
+                f"{role_b} runs {b.firmware} (image {b.image_crc}); flash both with the same image"
+            )
+
+
+def _clock(ctx: Context, board: Board) -> None:
+    """The oscillator against the host's clock: exchanges spread over the time, delays filtered."""
+    seconds = ctx.number("clock_seconds")
+    sent, stamps, received = [], [], []
+    extend = TickExtender()
+    began = ctx.now()
+    gap = max(seconds / 400, 0.005)
+    while ctx.now() - began < seconds or len(sent) < 8:
+        t1 = ctx.now()
+        answer = board.ask("clock", repeats=0, timeout=0.5)
+        t4 = ctx.now()
+        arrived = extend.extend(answer.received)
+        turn = (answer.sent - answer.received) & 0xFFFFFFFF
+        sent.append(t1 * 1e6)
+        stamps.append((arrived + turn / 2) * 0.5)
+        received.append(t4 * 1e6)
+        if len(sent) % 20 == 0:
+            ctx.progress(ctx.now() - began, seconds, f"{board.role} clock")
+        ctx.wait(gap)
+    relation = relate_host(np.array(sent), np.array(stamps), np.array(received))
+    name = f"{board.role}.oscillator_error"
+    ctx.read(name, relation.skew, "ppm", len(sent), relation.skew_interval, Source.CLOCK, note="against the host's clock")
+
+
+STAGE = Stage(
+    kind="identity",
+    title="Identity",
+    instruction="Each board says who it is; nothing to do.",
+    needs=Needs(roles=(Role.HAND, Role.CRAFT)),
+    perform=perform,
+    parameters=(
+        Parameter("clock_seconds", 3.0, "time over which each oscillator is compared with the host", "s", 0.5, 600.0),
+    ),
+    measures=(
+        Measure("stack_free", "bytes", "RAM never touched by the stack so far", Limit(min=200), "higher", 32, ""),
+        # ceramic resonators are specified to ±0.5 % (common practice, no source)
+        Measure("oscillator_error", "ppm", "oscillator against the host", Limit(-5500, 5500), "same", 200, ""),
+    ),
+    expected_s=lambda p: 2 * float(p["clock_seconds"]) + 1.0,
+)
