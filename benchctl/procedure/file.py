@@ -1,19 +1,19 @@
 """Procedure TOML to a checked `Procedure`. Everything in the file is checked against the stages' declarations.
 
-    name = "radio-link"            # as shown and recorded
-    title = "Radio link"
-    note = "What it is for."
-    [[stage]]
-    name = "link"                  # unique; defaults to the kind
-    kind = "radio_link"
-    after = ["identity"]           # stages of this procedure that must have passed; added to what the kind needs
-    optional = false               # true: where its needs are not met, the run can still pass
-    [stage.parameters]
-    count = 2000
-    [stage.limits]
-    loss = {max = 1.0}             # by reading, or "hand.vcc" for one board; {} takes the limit away
-    [stage.margins]
-    loss = {margin = 0.5}          # for comparisons, in the reading's unit, or {margin = 10, of = "%"}
+name = "radio-link"            # as shown and recorded
+title = "Radio link"
+note = "What it is for."
+[[stage]]
+name = "link"                  # unique; defaults to the kind
+kind = "radio_link"
+after = ["identity"]           # stages of this procedure that must have passed; added to what the kind needs
+optional = false               # true: where its needs are not met, the run can still pass
+[stage.parameters]
+count = 2000
+[stage.limits]
+loss = {max = 1.0}             # by reading, or "hand.vcc" for one board; {} takes the limit away
+[stage.margins]
+loss = {margin = 0.5}          # for comparisons, in the reading's unit, or {margin = 10, of = "%"}
 """
 
 from __future__ import annotations
@@ -188,7 +188,7 @@ class _Reader:
             inside = (low is None or value >= low) and (high is None or value <= high)
             if not inside or value != value:
                 raise self.error(place, f"expected {Limit(low, high).text(p.unit if p.unit else '')}, got {value!r}")
-        return value  # type: ignore[no-any-return]  # checked above to be of the default's type
+        return wanted(value)
 
     def limits(self, table: Any, place: str, stage: Stage) -> dict[str, Limit | None]:
         self.table(table, place)

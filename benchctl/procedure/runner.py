@@ -118,9 +118,7 @@ class Runner:
         return ""
 
     def _perform(self, step: Step) -> Outcome:
-        context = Context(
-            step.name, self.bench, step.parameters, step.limits, self.emit, self._prompts, self.safety
-        )
+        context = Context(step.name, self.bench, step.parameters, step.limits, self.emit, self._prompts, self.safety)
         for board in self.bench.boards.values():
             board.clear_restart()
         try:

@@ -168,9 +168,7 @@ class Context:
     def progress(self, done: float, total: float, text: str = "") -> None:
         self.emit(ev.Progress(self.now(), self.stage, done, total, text))
 
-    def samples(
-        self, name: str, shows: str, columns: Mapping[str, str], data: npt.NDArray[np.float64]
-    ) -> None:
+    def samples(self, name: str, shows: str, columns: Mapping[str, str], data: npt.NDArray[np.float64]) -> None:
         """Keep a table of raw measurements; columns: name to unit, one per column of data."""
         table = np.asarray(data, dtype=np.float64).reshape(-1, len(columns))
         names, units = tuple(columns), tuple(columns.values())

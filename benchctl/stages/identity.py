@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from benchctl.analysis.clocks import TickExtender, relate_host
@@ -103,7 +105,7 @@ def _match_numbers(board: Board) -> bool:
 def _compare(ctx: Context, found: dict[Role, Identity]) -> None:
     """Two boards of one pair should run one firmware; the image differs only where their clocks do."""
     items = list(found.items())
-    for (role_a, a), (role_b, b) in zip(items, items[1:], strict=False):
+    for (role_a, a), (role_b, b) in pairwise(items):
         same_image = a.clock_hz != b.clock_hz or a.image_crc == b.image_crc
         if a.firmware != b.firmware or not same_image:
             ctx.fail(
@@ -115,7 +117,9 @@ def _compare(ctx: Context, found: dict[Role, Identity]) -> None:
 def _clock(ctx: Context, board: Board) -> None:
     """The oscillator against the host's clock: exchanges spread over the time, delays filtered."""
     seconds = ctx.number("clock_seconds")
-    sent, stamps, received = [], [], []
+    sent: list[float] = []
+    stamps: list[float] = []
+    received: list[float] = []
     extend = TickExtender()
     began = ctx.now()
     gap = max(seconds / 400, 0.005)
@@ -132,8 +136,15 @@ def _clock(ctx: Context, board: Board) -> None:
             ctx.progress(ctx.now() - began, seconds, f"{board.role} clock")
         ctx.wait(gap)
     relation = relate_host(np.array(sent), np.array(stamps), np.array(received))
-    name = f"{board.role}.oscillator_error"
-    ctx.read(name, relation.skew, "ppm", len(sent), relation.skew_interval, Source.CLOCK, note="against the host's clock")
+    ctx.read(
+        f"{board.role}.oscillator_error",
+        relation.skew,
+        "ppm",
+        len(sent),
+        relation.skew_interval,
+        Source.CLOCK,
+        note="against the host's clock",
+    )
 
 
 STAGE = Stage(

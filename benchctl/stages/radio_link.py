@@ -1,0 +1,292 @@
+"""Radio link: loss, bursts, retransmissions, latency and jitter in both directions, decided sequentially."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from benchctl.analysis import latency as lat
+from benchctl.analysis.bursts import gaps_and_bursts, period_lengths
+from benchctl.analysis.clocks import ClockMap
+from benchctl.analysis.loss import clopper_pearson, loss_drift, retransmissions
+from benchctl.analysis.sequential import Decision, SequentialTest
+from benchctl.analysis.timing import AVR_16MHZ, acknowledged_us, echo_floor_us, one_way_floor_us
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Packets, Radio, relate
+from benchctl.terms import Interval, Limit, Role, Source, Verdict
+from benchctl.wire.catalogue import LinkMode
+
+_DIRECTIONS = ((Role.HAND, Role.CRAFT), (Role.CRAFT, Role.HAND))
+_VERDICTS = {Decision.GOOD: Verdict.PASS, Decision.BAD: Verdict.FAIL}
+
+
+def perform(ctx: Context) -> None:
+    radio = set_up(ctx)
+    clocks = Clocks()
+    before = ping(ctx, radio, clocks, 1, ctx.count("pings") // 2)
+    for number, (sender, receiver) in enumerate(_DIRECTIONS):
+        name = f"{sender}_to_{receiver}"
+        plain = _loss(ctx, radio, clocks, sender, receiver, 2 + 2 * number)
+        acked = _acknowledged(ctx, radio, clocks, sender, receiver, 3 + 2 * number)
+        _keep(ctx, name, plain, acked)
+        _judge_latency(ctx, name, radio, sender, plain, before)
+
+
+def set_up(ctx: Context) -> Radio:
+    """Write the stage's radio settings to both boards and have them in force."""
+    radio = Radio(ctx.word("rate"), ctx.count("channel"), ctx.word("power"), ctx.count("payload"))
+    for role in (Role.HAND, Role.CRAFT):
+        board = ctx.board(role)
+        if radio.channel >= 0:
+            board.write_setting("radio_channel", radio.channel)
+        board.write_setting("radio_rate", list(RATES).index(radio.rate))
+        board.write_setting("radio_power", POWERS[radio.power])
+        answer = board.ask("radio_apply", timeout=1.0)
+        if answer.wrong:
+            ctx.fail(f"the {role} board's transceiver does not hold its settings ({answer.wrong} registers differ)")
+    return radio
+
+
+# ---------------------------------------------------------------------- clock relation, round trip
+
+
+def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> ClockMap | None:
+    """Pings from hand to craft: the round trip, and the relation of the two clocks."""
+    run = LinkRun(ctx, Role.HAND, Role.CRAFT, clocks, test)
+    ctx.cleanup.callback(run.stop_quietly)
+    interval = max(ctx.count("interval_us"), 5000)
+    run.start(LinkMode.PING, count, interval, radio.payload)
+    run.run(count * interval * 1e-6, lambda: run.sent_so_far >= count, "pings")
+    run.stop()
+    t1, t2, t3, t4, lost = run.pings()
+    total = len(t1) + lost
+    if total == 0:
+        ctx.doubt("the hand board logged no pings")
+        return None
+    ctx.read(
+        "echo_loss",
+        100 * lost / total,
+        "%",
+        total,
+        clopper_pearson(lost, total).scaled(100),
+        Source.COUNTING,
+        note="pings without an echo, either way",
+    )
+    if len(t1) < 20:
+        return None
+    trip = (t4 - t1) - (t3 - t2)
+    table = np.column_stack((t1 * 1e-6, trip))
+    ctx.samples("round_trip", "latency", {"at": "s", "round trip": "us"}, table)
+    floor = echo_floor_us(radio.format) - 2 * 9.0 - 2 * 9.0  # CE to interrupt only: no upload, no read
+    _quantiles(ctx, "round_trip", trip, np.zeros(len(trip), np.bool_), floor, ("p50", "p99"))
+    relation = relate(t1, t2, t3, t4)
+    ctx.read(
+        "clock_skew",
+        relation.skew,
+        "ppm",
+        len(t1),
+        relation.skew_interval,
+        Source.CLOCK,
+        note="craft's oscillator against hand's, by two-way transfer over the air",
+    )
+    return relation
+
+
+# ---------------------------------------------------------------------- one direction
+
+
+def _loss(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, receiver: Role, test: int) -> Packets:
+    """Single packets without acknowledgement until the sequential test decides or the cap is reached."""
+    name, cap, interval = f"{sender}_to_{receiver}", ctx.count("count"), ctx.count("interval_us")
+    good, bad = ctx.number("good_loss") / 100, ctx.number("bad_loss") / 100
+    least = ctx.count("least")
+    run = LinkRun(ctx, sender, receiver, clocks, test)
+    ctx.cleanup.callback(run.stop_quietly)
+
+    def decided() -> bool:
+        flags = run.loss_so_far()
+        if len(flags):
+            lost = int(flags.sum())
+            ctx.read(
+                f"{name}.loss",
+                100 * lost / len(flags),
+                "%",
+                len(flags),
+                clopper_pearson(lost, len(flags)).scaled(100),
+                Source.COUNTING,
+                final=False,
+            )
+        trial = SequentialTest(good, bad, cap=cap)
+        return len(flags) >= least and trial.add_many(flags) in _VERDICTS
+
+    run.start(LinkMode.SEND, cap, interval, radio.payload)
+    run.run(cap * interval * 1e-6, decided, f"{name}: single packets")
+    run.stop()
+    packets = run.packets()
+    _judge_loss(ctx, name, packets, good, bad, cap)
+    return packets
+
+
+def _judge_loss(ctx: Context, name: str, packets: Packets, good: float, bad: float, cap: int) -> None:
+    n, lost = len(packets), packets.lost
+    if n == 0:
+        ctx.doubt(f"{name}: the sender logged no packets")
+        ctx.read(f"{name}.loss", math.nan, "%", 0)
+        return
+    trial = SequentialTest(good, bad, cap=cap)
+    decision = trial.add_many(lost)
+    count = int(lost.sum())
+    note = f"decided after {trial.sent} packets" if decision in _VERDICTS else "borderline: not decided at the cap"
+    ctx.read(
+        f"{name}.loss",
+        100 * count / n,
+        "%",
+        n,
+        clopper_pearson(count, n).scaled(100),
+        Source.COUNTING,
+        note=note,
+        verdict=_VERDICTS.get(decision, Verdict.UNDECIDED),
+    )
+    periods = period_lengths(lost)
+    ctx.read(f"{name}.longest_burst", int(periods.max()) if len(periods) else 0, "packets", n, source=Source.COUNTING)
+    shape = gaps_and_bursts(lost)
+    ctx.read(
+        f"{name}.burst_density",
+        100 * shape.burst_density,
+        "%",
+        n,
+        source=Source.COUNTING,
+        note="share lost inside bursts, RFC 3611 with Gmin 16",
+    )
+    drift = loss_drift(packets.queued * 1e-6, lost)
+    if drift.interval is not None:
+        ctx.note(f"{name}: loss drifts by {100 * drift.slope:.3g} % a second (chance {drift.p_value:.2g})")
+
+
+def _acknowledged(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, receiver: Role, test: int) -> Packets:
+    """Packets with acknowledgement and retransmission: what the user's own traffic will see."""
+    name, count, interval = f"{sender}_to_{receiver}", ctx.count("acked"), ctx.count("interval_us")
+    run = LinkRun(ctx, sender, receiver, clocks, test)
+    ctx.cleanup.callback(run.stop_quietly)
+    run.start(LinkMode.SEND_ACK, count, interval, radio.payload)
+    run.run(count * interval * 1e-6, lambda: run.sent_so_far >= count, f"{name}: acknowledged packets")
+    run.stop()
+    packets = run.packets()
+    n = len(packets)
+    if n == 0:
+        ctx.doubt(f"{name}: the sender logged no acknowledged packets")
+        return packets
+    given_up = int((~packets.delivered).sum())
+    ctx.read(
+        f"{name}.given_up",
+        100 * given_up / n,
+        "%",
+        n,
+        clopper_pearson(given_up, n).scaled(100),
+        Source.COUNTING,
+        note="never acknowledged, after all retries",
+    )
+    again = retransmissions(packets.retries, packets.delivered)
+    ctx.read(f"{name}.retries", again.mean, "", n, source=Source.COUNTING, note="mean per delivered packet")
+    taken = (packets.done - packets.queued)[packets.delivered]
+    if len(taken):
+        _quantiles(
+            ctx,
+            f"{name}.acknowledged",
+            taken,
+            np.zeros(len(taken), np.bool_),
+            acknowledged_us(radio.format, AVR_16MHZ),
+            ("p50",),
+        )
+    return packets
+
+
+def _judge_latency(
+    ctx: Context, name: str, radio: Radio, sender: Role, packets: Packets, relation: ClockMap | None
+) -> None:
+    """One-way latency of single packets, from queued to the other board's interrupt, on one clock."""
+    floor = one_way_floor_us(radio.format, AVR_16MHZ) - AVR_16MHZ.spi_us(radio.payload)
+    if relation is None or not len(packets):
+        ctx.read(f"{name}.latency_p50", math.nan, "us", 0, source=Source.CLOCK, floor=floor)
+        return
+    if sender is Role.HAND:
+        start, end = relation.to_b(packets.queued), packets.received
+    else:
+        start, end = packets.queued, relation.to_b(packets.received)
+    delays = np.where(packets.lost, np.inf, end - start)
+    table = np.column_stack((packets.queued * 1e-6, np.where(packets.lost, np.nan, delays)))
+    ctx.samples(f"{name}_latency", "latency", {"at": "s", "latency": "us"}, table)
+    _quantiles(ctx, f"{name}.latency", delays, packets.lost, floor, ("p50", "p99"))
+    jitter = lat.jitter(delays)
+    ctx.read(f"{name}.jitter", jitter.mean, "us", jitter.pairs, source=Source.CLOCK, note="mean of RFC 3550 jitter")
+
+
+def _quantiles(
+    ctx: Context, name: str, delays: np.ndarray, lost: np.ndarray, floor: float, wanted: tuple[str, ...]
+) -> None:
+    """Quantiles with order-statistic intervals; a quantile is only claimed from enough samples for it."""
+    for label in wanted:
+        share = int(label[1:]) / 100
+        n = len(delays)
+        spread = lat.quantile_interval(delays, share) if n else None
+        value = lat.quantile(delays, share) if n and spread is not None else math.nan
+        if not math.isfinite(value):
+            ctx.read(f"{name}_{label}", math.nan, "us", 0, source=Source.CLOCK, floor=floor, note="too few packets")
+            continue
+        finite = spread if spread is not None and math.isfinite(spread.high) else None
+        if finite is not None:
+            finite = Interval(max(finite.low, 0.0), finite.high, finite.level)
+        ctx.read(f"{name}_{label}", value, "us", n, finite, Source.CLOCK, floor)
+
+
+def _keep(ctx: Context, name: str, plain: Packets, acked: Packets) -> None:
+    """Every packet, for the log: sent, fate, retries."""
+    columns = {"at": "s", "lost": "", "retries": "", "done": "us"}
+    for kind, packets in (("single", plain), ("acknowledged", acked)):
+        if len(packets):
+            taken = packets.done - packets.queued
+            table = np.array((packets.queued * 1e-6, packets.lost, packets.retries, taken), np.float64).T
+            ctx.samples(f"{name}_{kind}", "packets", columns, table)
+
+
+STAGE = Stage(
+    kind="radio_link",
+    title="Radio link",
+    instruction="Both boards send and receive; keep them where they are, at least half a metre apart.",
+    needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity", "transceiver")),
+    perform=perform,
+    parameters=(
+        Parameter("rate", "1M", "data rate on the air", choices=tuple(RATES)),
+        Parameter("power", "0", "transmit power in dBm", "dBm", choices=tuple(POWERS)),
+        Parameter("channel", -1, "RF_CH; -1 leaves the boards' own", "", -1, 125),
+        Parameter("payload", 8, "bytes of each packet", "bytes", 8, 32),
+        Parameter("interval_us", 2000, "from packet to packet", "us", 0, 1_000_000),
+        Parameter("count", 4000, "most single packets in each direction", "packets", 20, 1_000_000),
+        Parameter("least", 400, "fewest single packets in each direction", "packets", 20, 1_000_000),
+        Parameter("acked", 400, "acknowledged packets in each direction", "packets", 20, 1_000_000),
+        Parameter("pings", 400, "pings for round trip and clock relation", "packets", 40, 100_000),
+        Parameter("good_loss", 0.5, "a link at this loss passes, but for 5 % of runs", "%", 0.001, 99.0),
+        Parameter("bad_loss", 2.0, "a link at this loss fails, but for 5 % of runs", "%", 0.002, 99.9),
+    ),
+    measures=(
+        Measure("loss", "%", "single packets lost", Limit(max=2.0), "lower", 0.5, ""),
+        Measure("longest_burst", "packets", "most packets lost in a row", None, "lower", 3, ""),
+        Measure("burst_density", "%", "loss inside bursts", None, "lower", 30, ""),
+        Measure("given_up", "%", "packets never acknowledged", Limit(max=0.5), "lower", 0.3, ""),
+        Measure("retries", "", "retransmissions per packet", Limit(max=0.5), "lower", 0.05, ""),
+        Measure("acknowledged_p50", "us", "queued to acknowledged, median", None, "lower", 5, "%"),
+        Measure("latency_p50", "us", "queued to received, median", Limit(max=2000), "lower", 10, ""),
+        Measure("latency_p99", "us", "queued to received, 99th percentile", Limit(max=4000), "lower", 20, ""),
+        Measure("jitter", "us", "RFC 3550 jitter", Limit(max=500), "lower", 10, ""),
+        Measure("echo_loss", "%", "pings without echo", Limit(max=5.0), "lower", 1.0, ""),
+        Measure("round_trip_p50", "us", "CE to the echo's interrupt, less the turn-around", None, "lower", 10, ""),
+        Measure("round_trip_p99", "us", "the same, 99th percentile", None, "lower", 20, ""),
+        Measure("clock_skew", "ppm", "craft's clock against hand's", Limit(-11000, 11000), "same", 200, ""),
+    ),
+    expected_s=lambda p: (
+        2.0
+        + 1e-6 * float(p["interval_us"]) * (float(p["count"]) * 0.6 + 2 * float(p["acked"]))
+        + float(p["pings"]) * 0.0025
+    ),
+)
