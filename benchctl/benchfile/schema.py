@@ -1,0 +1,404 @@
+# ruff: noqa: RUF009 - the helpers return dataclass fields
+"""Every key of a bench file with unit, default, range and meaning. Values are those of a healthy Mudlark board.
+
+The classes are the table: the reader checks by it, error sentences quote it, `reference()` and the shipped
+`mudlark.toml` are written from it. Numbers without a source are common practice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from benchctl.benchfile.keys import choice, flag, free, named, number, ranges, table, tables, text, whole, words
+from benchctl.terms import Role
+
+PULSES = tuple(f"pulse{n}" for n in range(1, 7))
+SWITCHES = ("switch1", "switch2")
+#: pin functions, as the wire's catalogue names them
+FUNCTIONS = (
+    *("led", *SWITCHES, "joy_x", "joy_y", *PULSES, "radio_ce", "radio_csn", "radio_irq", "sense_rail", "capture"),
+    *("loop_back", "stimulus", "stick_out", "watch1", "watch2", "watch3", "reset_watch1", "reset_watch2"),
+    *("sense_vcc1", "sense_vcc2", "radio_miso"),
+)
+#: points that jumper wires may also end at
+EXTRA_POINTS = ("reset", "vcc")
+PINS = (*(f"P{port}{bit}" for port in "BCD" for bit in range(8)), "ADC6", "ADC7")
+LINES = ("ok", "open", "low", "high")
+
+
+@dataclass(frozen=True, slots=True)
+class OscillatorSpec:
+    """Clock of the processor."""
+
+    ppm: float = number(12.0, "ppm", -20000, 20000, "error at the start, positive is fast; ceramic parts: thousands")
+    drift_ppm_per_s: float = number(0.0, "ppm/s", -100, 100, "steady change of the error")
+    wander_ppm: float = number(0.02, "ppm", 0, 1000, "height of its slow wander")
+    wander_s: float = number(60.0, "s", 1, 100000, "period of that wander")
+
+
+@dataclass(frozen=True, slots=True)
+class RailSpec:
+    """One supply rail: source or feeding rail, series path, regulator, bulk capacitor at the node."""
+
+    fed_from: str = text("", "rail that feeds this one; empty: from its own source", 24)
+    source_volts: float = number(5.0, "V", 0, 30, "open-circuit voltage of the source; of no effect on a fed rail")
+    series_ohms: float = number(0.25, "Ω", 0, 10000, "from the source to the regulator, or to the node")
+    inductance_uh: float = number(0.5, "µH", 0, 1000, "of that path; of no effect behind a regulator")
+    regulator_volts: float = number(0.0, "V", 0, 20, "output of the regulator; 0: none")
+    regulator_dropout_v: float = number(1.1, "V", 0, 5, "least input above output; AMS1117 sheet: 1.1 V at 0.8 A")
+    regulator_limit_ma: float = number(0.0, "mA", 0, 20000, "current limit of regulator or source; 0: none")
+    regulator_recovery_us: float = number(20.0, "µs", 0.5, 5000, "time constant of its answer to a step")
+    joint_ohms: float = number(0.02, "Ω", 0, 10000, "between regulator and the parts' pins: joints and tracks")
+    bulk_uf: float = number(47.0, "µF", 0, 100000, "bulk capacitor at the node; 0.1 µF of ceramic is always there")
+    bulk_esr_ohms: float = number(0.2, "Ω", 0, 1000, "its series resistance")
+    leak_ohms: float = number(10000.0, "Ω", 0.01, math.inf, "across the rail; a meter reads it on the unpowered board")
+    noise_mv: float = number(2.0, "mV", 0, 2000, "ripple and noise, rms, as an analogue input sees it")
+
+
+@dataclass(frozen=True, slots=True)
+class LoadSpec:
+    """Something that draws current by itself while its rail is on."""
+
+    rail: str = text("main", "rail it hangs on", 24)
+    steady_ma: float = number(0.0, "mA", 0, 20000, "always")
+    burst_ma: float = number(0.0, "mA", 0, 20000, "added during bursts")
+    burst_ms: float = number(1.0, "ms", 0.01, 10000, "length of a burst")
+    burst_every_ms: float = number(0.0, "ms", 0, 100000, "from burst to burst; 0: no bursts")
+    spike_ma: float = number(0.0, "mA", 0, 20000, "added once when the rail is switched on")
+    spike_us: float = number(100.0, "µs", 1, 1000000, "length of that spike")
+
+
+@dataclass(frozen=True, slots=True)
+class RadioSpec:
+    """The transceiver, its current and its lines."""
+
+    fitted: bool = flag(True, "false: no transceiver in its place")
+    rail: str = text("radio", "rail it hangs on", 24)
+    variant: str = choice("plus", ("plus", "plain", "clone"), "nRF24L01+, the older one, or a look-alike")
+    tx_ma: float = number(11.3, "mA", 0, 1000, "at 0 dBm and settling; sheet: 11.3; amplified modules 115")
+    rx_ma: float = number(13.5, "mA", 0, 1000, "listening; sheet: 13.5 at 2 Mbps")
+    standby_ma: float = number(0.026, "mA", 0, 100, "standby-I; sheet: 26 µA")
+    spike_ma: float = number(0.0, "mA", 0, 1000, "added when a transmission begins")
+    spike_us: float = number(20.0, "µs", 1, 10000, "length of that spike")
+    minimum_v: float = number(1.9, "V", 1.0, 3.6, "below this it forgets its settings; sheet: 1.9")
+    crystal_ppm: float = number(5.0, "ppm", -200, 200, "error of its own 16 MHz crystal; sheet allows 60")
+    antenna_loss_db: float = number(0.0, "dB", 0, 100, "loss at its antenna, both ways")
+    tx_error_db: float = number(0.0, "dB", -40, 20, "transmit power error; amplified modules are positive")
+    rx_error_db: float = number(0.0, "dB", -40, 40, "sensitivity error, positive is worse")
+    ce: str = choice("ok", LINES, "CE line: ok, open, or stuck")
+    csn: str = choice("ok", LINES, "CSN line")
+    sck: str = choice("ok", LINES, "SCK line")
+    mosi: str = choice("ok", LINES, "MOSI line")
+    miso: str = choice("ok", LINES, "MISO line")
+    irq: str = choice("ok", LINES, "IRQ line")
+    swapped: str = choice("", ("", "mosi_miso", "ce_csn", "ce_irq", "csn_irq"), "two lines crossed")
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchSpec:
+    """A push switch to ground."""
+
+    fitted: bool = flag(True, "false: not there, the line stays at its rest level")
+    pull_up_ohms: float = number(10000.0, "Ω", 100, math.inf, "pull-up on the board; inf: none, the line floats")
+    bounce_count: int = whole(4, "", 0, 200, "most extra closures per press or release; the mean is half of it")
+    bounce_us: float = number(1500.0, "µs", 0, 500000, "longest bounce; 1.5 ms is an often seen mean")
+    stuck: str = choice("no", ("no", "open", "closed"), "never closes, or never opens")
+
+
+@dataclass(frozen=True, slots=True)
+class AxisSpec:
+    """One joystick axis, in counts of 0 to 1023 of its supply."""
+
+    min_counts: float = number(8.0, "counts", -200, 1223, "at one end")
+    centre_counts: float = number(514.0, "counts", 0, 1023, "let go")
+    max_counts: float = number(1016.0, "counts", -200, 1223, "at the other end")
+    noise_counts: float = number(0.7, "counts", 0, 200, "rms")
+    worn_counts: tuple[tuple[float, float], ...] = ranges("counts", "stretches of the track that no longer conduct")
+    open: bool = flag(False, "wiper not connected: the input drifts")
+
+
+@dataclass(frozen=True, slots=True)
+class JoystickSpec:
+    """Two potentiometers between ground and the processor's rail."""
+
+    fitted: bool = flag(True, "false: both inputs drift")
+    swapped: bool = flag(False, "x and y exchanged")
+    unpowered: bool = flag(False, "supply end open: both read about 0")
+    x: AxisSpec = table(AxisSpec, "left and right")
+    y: AxisSpec = table(AxisSpec, "up and down")
+
+
+@dataclass(frozen=True, slots=True)
+class LedSpec:
+    """An LED with resistor between its pin and ground, or the supply."""
+
+    fitted: bool = flag(True, "false: not there")
+    reversed: bool = flag(False, "the wrong way round")
+    open: bool = flag(False, "a joint that does not conduct")
+    active_low: bool = flag(False, "from the supply to the pin: lights when the pin is low")
+    series_ohms: float = number(330.0, "Ω", 1, 1000000, "its resistor")
+    forward_v: float = number(2.0, "V", 0.5, 5, "its forward voltage")
+    extra_ma: float = number(0.0, "mA", 0, 5000, "a lamp or buzzer on the same pin, through a transistor")
+
+
+@dataclass(frozen=True, slots=True)
+class ServoSpec:
+    """A servo on a pulse output."""
+
+    fitted: bool = flag(True, "false: header empty")
+    rail: str = text("servo", "rail that supplies it", 24)
+    gain: float = number(1.0, "", 0, 5, "angle per pulse width against nominal")
+    deg_per_ms: float = number(90.0, "°/ms", 1, 500, "nominal angle per pulse width; 90 to 120 is usual")
+    min_us: float = number(800.0, "µs", 100, 3000, "shortest pulse it follows")
+    max_us: float = number(2200.0, "µs", 100, 3000, "longest pulse it follows")
+    deadband_us: float = number(4.0, "µs", 0, 200, "change that it ignores")
+    slew_deg_per_s: float = number(400.0, "°/s", 1, 5000, "speed")
+    jitter_deg: float = number(0.1, "°", 0, 30, "unrest of its shaft, rms")
+    quiet_ma: float = number(6.0, "mA", 0, 2000, "at rest")
+    moving_ma: float = number(180.0, "mA", 0, 10000, "moving")
+    stall_ma: float = number(650.0, "mA", 0, 20000, "starting, and against a stop")
+    start_ms: float = number(8.0, "ms", 0, 200, "how long a start draws the stall current")
+
+
+@dataclass(frozen=True, slots=True)
+class EscSpec:
+    """A motor controller on a pulse output."""
+
+    fitted: bool = flag(True, "false: header empty")
+    rail: str = text("battery", "rail that supplies the motor", 24)
+    needs_arming: bool = flag(True, "wants the idle pulse for a while before it turns")
+    arming_s: float = number(2.0, "s", 0, 20, "how long; 1 to 3 s is usual")
+    beeps: int = whole(2, "", 0, 20, "beeps when armed")
+    min_us: float = number(1040.0, "µs", 500, 2500, "taught end point: above this it turns")
+    max_us: float = number(1960.0, "µs", 500, 2500, "taught end point: full throttle")
+    lost_s: float = number(0.5, "s", 0.02, 20, "it stops when no pulse comes for so long; 0.25 to 2 s is usual")
+    brake: bool = flag(False, "brakes the motor at idle")
+    signal_ground: bool = flag(True, "false: no ground wire at the header, pulses arrive now and then")
+
+
+@dataclass(frozen=True, slots=True)
+class MotorSpec:
+    """The motor at a motor controller."""
+
+    full_ma: float = number(6000.0, "mA", 0, 100000, "at full throttle; the current goes with the cube of the speed")
+    free_ma: float = number(300.0, "mA", 0, 20000, "just turning")
+    start_ma: float = number(1500.0, "mA", 0, 100000, "added when it starts from rest")
+    start_ms: float = number(60.0, "ms", 0, 5000, "time constant of that")
+    kv_rpm_per_v: float = number(1400.0, "rpm/V", 1, 50000, "speed per volt")
+    time_constant_s: float = number(0.08, "s", 0.001, 10, "inertia: time to follow a change of throttle")
+    vibration_g: float = number(0.25, "g", 0, 16, "at the sensor at full speed, rms; goes with the square of the speed")
+
+
+@dataclass(frozen=True, slots=True)
+class AxesSpec:
+    """One number for each of the sensor's axes."""
+
+    x: float = number(0.0, "", -20000, 20000, "x")
+    y: float = number(0.0, "", -20000, 20000, "y")
+    z: float = number(0.0, "", -20000, 20000, "z")
+
+
+@dataclass(frozen=True, slots=True)
+class ImuSpec:
+    """The inertial sensor, an MPU-6050."""
+
+    fitted: bool = flag(True, "false: nobody answers on the bus")
+    address: int = choice(0x68, (0x68, 0x69), "104 (0x68), or 105 (0x69) with AD0 high")
+    accel_bias_mg: AxesSpec = table(AxesSpec, "zero offset in mg; sheet allows 50 (x, y) and 80 (z)")
+    gyro_bias_dps: AxesSpec = table(AxesSpec, "zero offset in °/s; sheet allows 20")
+    accel_scale_pct: AxesSpec = table(AxesSpec, "scale error in %; sheet: 3 typical")
+    gyro_scale_pct: AxesSpec = table(AxesSpec, "scale error in %; sheet: 3")
+    accel_test_pct: AxesSpec = table(AxesSpec, "self-test response against factory trim in %; sheet: 14 at most")
+    gyro_test_pct: AxesSpec = table(AxesSpec, "the same for the rate gyro")
+    accel_trim_code: int = whole(16, "", 0, 31, "factory trim code, all axes; 0: none stored")
+    gyro_trim_code: int = whole(16, "", 0, 31, "factory trim code, all axes; 0: none stored")
+    accel_noise_ug: float = number(400.0, "µg/√Hz", 0, 100000, "noise density; sheet: 400")
+    gyro_noise_dps: float = number(0.005, "°/s/√Hz", 0, 10, "noise density; sheet: 0.005")
+    temperature_degc: float = number(24.0, "°C", -40, 85, "of the chip")
+    mount: str = choice("xyz", ("xyz", "yxz", "xzy", "-x-yz", "-xy-z", "x-y-z"), "board axis of each sensor axis")
+
+
+@dataclass(frozen=True, slots=True)
+class SerialSpec:
+    """What happens to bytes between board and host."""
+
+    drop_per_million: float = number(0.0, "bytes per million", 0, 1000000, "bytes lost")
+    flip_per_million: float = number(0.0, "bytes per million", 0, 1000000, "bytes with one bit changed")
+    noise_bytes_per_s: float = number(0.0, "bytes/s", 0, 100000, "bytes from nowhere, towards the host")
+    latency_ms: float = number(1.0, "ms", 0, 255, "latency timer of the USB-serial chip; 1 to 16 is usual")
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSpec:
+    """One soldered unit."""
+
+    label: str = text("", "its label, at most 16 bytes", 16)
+    port: str = text("", "serial port or pyserial URL; empty: whichever port answers with this label")
+    baud: int = choice(500000, (500000, 250000, 115200, 1000000), "speed of its serial line", "Bd")
+    via: str = choice("", ("", *Role), "role of the board that relays to it; empty: it has its own port")
+    clock_hz: int = choice(16000000, (16000000, 8000000), "processor clock", "Hz")
+    image: str = text("", "firmware image to run in place of the shipped probe (avr); beside the bench file", 400)
+    supply_rail: str = text("main", "rail of the processor", 24)
+    bandgap_v: float = number(1.1, "V", 1.0, 1.2, "true band-gap voltage; ATmega328P sheet: 1.0 to 1.2")
+    brown_out_v: float = choice(2.7, (4.3, 2.7, 1.8, 0.0), "brown-out level in the fuses; 0: off", "V")
+    processor_ma: float = number(14.0, "mA", 0, 200, "processor and serial chip; no source")
+    adc_noise_mv: float = number(1.0, "mV", 0, 200, "noise at the converter's input, rms")
+    self_stimulus_safe: bool = flag(False, "the board may pull its own switch lines low")
+    pins: Mapping[str, str] = free("pin of each function: PB0 … PD7, ADC6, ADC7; empty text: none")
+    settings: Mapping[str, int | str] = free("settings stored in the board that differ from the firmware's defaults")
+    oscillator: OscillatorSpec = table(OscillatorSpec, "clock error")
+    rail: Mapping[str, RailSpec] = named(RailSpec, "supply rails")
+    load: Mapping[str, LoadSpec] = named(LoadSpec, "other things that draw current")
+    radio: RadioSpec = table(RadioSpec, "transceiver")
+    switch: Mapping[str, SwitchSpec] = named(SwitchSpec, "switches", SWITCHES)
+    joystick: JoystickSpec = table(JoystickSpec, "joystick")
+    led: LedSpec = table(LedSpec, "LED")
+    servo: Mapping[str, ServoSpec] = named(ServoSpec, "servos by pulse output", PULSES)
+    esc: Mapping[str, EscSpec] = named(EscSpec, "motor controllers by pulse output", PULSES)
+    motor: Mapping[str, MotorSpec] = named(MotorSpec, "their motors", PULSES)
+    imu: ImuSpec = table(ImuSpec, "inertial sensor")
+    serial: SerialSpec = table(SerialSpec, "serial line to the host")
+
+
+@dataclass(frozen=True, slots=True)
+class InterfererSpec:
+    """Somebody else in the band."""
+
+    centre_mhz: float = number(2437.0, "MHz", 2300, 2600, "centre; Wi-Fi channel 6 is 2437")
+    width_mhz: float = number(20.0, "MHz", 0.1, 200, "width; Wi-Fi 20, Bluetooth 1")
+    power_dbm: float = number(-60.0, "dBm", -150, 30, "at the boards, over the whole width")
+    duty: float = number(0.1, "", 0, 1, "fraction of time on the air")
+    burst_ms: float = number(1.0, "ms", 0.05, 1000, "mean length of a burst")
+
+
+@dataclass(frozen=True, slots=True)
+class AirSpec:
+    """The radio channel between the boards."""
+
+    path_loss_db: float = number(60.0, "dB", 0, 200, "between any two boards; 2 m in the open is about 46")
+    fading_db: float = number(0.0, "dB", 0, 40, "slow variation of the path, standard deviation")
+    fading_s: float = number(0.5, "s", 0.001, 1000, "over which the variation is alike")
+    deep_fade_db: float = number(0.0, "dB", 0, 100, "depth of short deep fades; 0: none")
+    deep_fade_per_s: float = number(0.0, "1/s", 0, 100, "their mean rate")
+    deep_fade_ms: float = number(20.0, "ms", 0.1, 10000, "their mean length")
+    max_input_dbm: float = number(0.0, "dBm", -60, 30, "receivers overload above it; sheet: 0")
+    interferer: tuple[InterfererSpec, ...] = tables(InterfererSpec, "interferers")
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorSpec:
+    """The person at a simulated bench."""
+
+    present: bool = flag(True, "false: nobody answers")
+    reaction_s: float = number(0.6, "s", 0.1, 60, "mean time to see, decide and act")
+    miscount_probability: float = number(0.0, "", 0, 1, "chance of counting one wrong")
+    meter_error_pct: float = number(0.3, "%", 0, 50, "error of the meter, standard deviation")
+    says_no: tuple[str, ...] = words("attestations and checks that are not confirmed, by name")
+
+
+@dataclass(frozen=True, slots=True)
+class WireSpec:
+    """A jumper wire between two boards, or two points of one."""
+
+    start: str = text("", "driving end, as role.function: craft.pulse1", 40, toml="from")
+    to: str = text("", "sensing end, as role.function: hand.capture", 40)
+    open: bool = flag(False, "broken, or not plugged in")
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSpec:
+    """A whole bench, checked. sha256: of the file's bytes. path: where it came from."""
+
+    name: str = text("mudlark", "name of the bench", 60)
+    kind: str = choice("sim", ("sim", "avr", "serial"), "modelled, real firmware on a simulated chip, or real boards")
+    seed: int = whole(1, "", 0, 2**31 - 1, "of all chance, unless one is given on the command line")
+    boards: Mapping[Role, BoardSpec] = named(BoardSpec, "the boards by role", tuple(Role), toml="board")
+    wires: tuple[WireSpec, ...] = tables(WireSpec, "jumper wires", toml="wire")
+    air: AirSpec = table(AirSpec, "radio channel")
+    operator: OperatorSpec = table(OperatorSpec, "simulated operator")
+    sha256: str = ""
+    path: str = ""
+
+    def with_changes(
+        self, *, kind: str | None = None, seed: int | None = None, labels: Mapping[Role, str] | None = None
+    ) -> BenchSpec:
+        """A copy with another kind, seed, or labels of some boards."""
+        boards = {r: replace(b, label=(labels or {}).get(r, b.label)) for r, b in self.boards.items()}
+        return replace(
+            self, kind=self.kind if kind is None else kind, seed=self.seed if seed is None else seed, boards=boards
+        )
+
+
+_RADIO_PINS = {"radio_ce": "PD6", "radio_csn": "PD7", "radio_irq": "PD2", "sense_rail": "PC2"}
+_HAND_PINS = {"led": "PD4", "switch1": "PD3", "switch2": "PD5", "joy_x": "PC0", "joy_y": "PC1", "loop_back": "PC3"}
+_CRAFT_PINS = {"led": "PD4", "pulse1": "PB1", "pulse2": "PB2"}
+_GAUGE_PINS = {
+    "stick_out": "PB1",
+    "stimulus": "PD3",
+    "watch1": "PD4",
+    "watch2": "PD5",
+    "watch3": "PD6",
+    "reset_watch1": "PC2",
+    "reset_watch2": "PC3",
+    "sense_vcc1": "PC0",
+    "sense_vcc2": "PC1",
+}
+_LOGIC_RAILS: dict[str, Any] = {
+    "main": {},
+    "radio": {
+        "fed_from": "main",
+        "series_ohms": 0.05,
+        "regulator_volts": 3.3,
+        "regulator_limit_ma": 800.0,
+        "bulk_uf": 10.0,
+        "bulk_esr_ohms": 0.1,
+    },
+}
+_POWER_RAILS: dict[str, Any] = {
+    "battery": {"source_volts": 7.6, "series_ohms": 0.06, "bulk_uf": 220.0, "bulk_esr_ohms": 0.05},
+    "servo": {
+        "fed_from": "battery",
+        "series_ohms": 0.03,
+        "regulator_volts": 5.0,
+        "regulator_dropout_v": 0.3,
+        "regulator_limit_ma": 2000.0,
+        "bulk_uf": 470.0,
+        "bulk_esr_ohms": 0.05,
+    },
+}
+_ABSENT = {"fitted": False}
+
+#: what a board of each role has where the file says nothing; entries of the file are laid over these
+ROLE_DEFAULTS: Mapping[Role, Mapping[str, Any]] = {
+    Role.HAND: {
+        "label": "mudlark-hand-01",
+        "pins": {**_HAND_PINS, **_RADIO_PINS, "capture": "PB0"},
+        "rail": _LOGIC_RAILS,
+        "switch": {name: {} for name in SWITCHES},
+        "imu": _ABSENT,
+        "self_stimulus_safe": True,
+    },
+    Role.CRAFT: {
+        "label": "mudlark-craft-01",
+        "pins": {**_CRAFT_PINS, **_RADIO_PINS, "capture": "PB0"},
+        "rail": {**_LOGIC_RAILS, **_POWER_RAILS},
+        "joystick": _ABSENT,
+        "servo": {"pulse1": {}},
+        "esc": {"pulse2": {}},
+        "motor": {"pulse2": {}},
+    },
+    Role.GAUGE: {
+        "label": "mudlark-gauge-01",
+        "pins": {**_GAUGE_PINS, "capture": "PB0"},
+        "rail": _LOGIC_RAILS,
+        "joystick": _ABSENT,
+        "led": _ABSENT,
+        "imu": _ABSENT,
+        "radio": _ABSENT,
+    },
+}
+#: jumper wires of a pair whose file says nothing about wires
+DEFAULT_WIRES = ({"from": "craft.pulse1", "to": "hand.capture"}, {"from": "craft.led", "to": "hand.loop_back"})
