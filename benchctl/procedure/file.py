@@ -188,7 +188,8 @@ class _Reader:
             inside = (low is None or value >= low) and (high is None or value <= high)
             if not inside or value != value:
                 raise self.error(place, f"expected {Limit(low, high).text(p.unit if p.unit else '')}, got {value!r}")
-        return wanted(value)
+        checked: Value = value
+        return checked
 
     def limits(self, table: Any, place: str, stage: Stage) -> dict[str, Limit | None]:
         self.table(table, place)

@@ -1,0 +1,46 @@
+"""A bench by short name or file, opened: the only importer of all three kinds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from benchctl import benchfile
+from benchctl.bench import Bench
+from benchctl.errors import UsageError
+from benchctl.terms import Role
+
+#: short names: the healthy Mudlark pair on either simulated bench, and whatever boards are plugged in
+SHORT = ("sim", "avr", "ports")
+
+
+def open_bench(
+    name: str,
+    *,
+    kind: str | None = None,
+    seed: int | None = None,
+    labels: Mapping[Role, str] | None = None,
+    images: Mapping[Role, str] | None = None,
+) -> Bench:
+    """Open the bench that `name` stands for: a short name, a shipped bench, or a bench file.
+
+    kind, seed, labels: in place of the file's. images: firmware for the avr bench in place of the probe's.
+    Raises UsageError naming the file, key and what was expected.
+    """
+    if name == "ports":
+        from benchctl.ports.bench import open_ports
+
+        return open_ports(None, labels or {})
+    spec = benchfile.load(name).with_changes(kind=kind, seed=seed, labels=labels)
+    if images and spec.kind != "avr":
+        raise UsageError(f"bench {name}: --image needs a bench of kind avr, this one is {spec.kind}")
+    if spec.kind == "sim":
+        from benchctl.sim.bench import SimBench
+
+        return SimBench(spec)
+    if spec.kind == "avr":
+        from benchctl.avr.bench import AvrBench
+
+        return AvrBench(spec, images=images or {})
+    from benchctl.ports.bench import open_ports
+
+    return open_ports(spec, labels or {})
