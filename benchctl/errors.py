@@ -8,6 +8,7 @@
     │   ├── Refused                     it answered with an error code
     │   └── Restarted                   it restarted while it was being used
     ├── PortLost (ConnectionError)      the cable's or the system's: the port went away               exit 3
+    ├── RecordLost (OSError)             the system's: the run record cannot be written               exit 3
     ├── OperatorAbsent                  nobody is there to answer                                     exit 3
     ├── Stopped                         the operator stopped the run                                  exit 3
     └── InternalError                   ours: a bug                                                   exit 3
@@ -68,6 +69,10 @@ class Restarted(BoardError):
 
 class PortLost(BenchctlError, ConnectionError):
     """The port is gone: cable pulled, hub reset, the other process closed the socket."""
+
+
+class RecordLost(BenchctlError, OSError):
+    """The run record cannot be written: disk full, folder read-only or gone. What was recorded is kept."""
 
 
 class OperatorAbsent(BenchctlError):

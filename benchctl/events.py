@@ -9,9 +9,11 @@ version is an error that names it.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cache
 from typing import Any, ClassVar, get_type_hints
 
 import numpy as np
@@ -293,12 +295,17 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {str(k): _plain(v) for k, v in value.items()}
     if isinstance(value, np.generic):
-        return value.item()
+        return _plain(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
     return value
 
 
 def to_json(event: Event) -> dict[str, Any]:
-    """The event as a JSON object; "event" is its class name. `Samples.data` is left out."""
+    """The event as a JSON object; "event" is its class name. `Samples.data` is left out.
+
+    Strict JSON has no NaN and no infinity: they are written as the words "nan", "inf" and "-inf".
+    """
     out: dict[str, Any] = {"event": type(event).__name__}
     for f in dataclasses.fields(event):
         if f.name != "data":
@@ -306,30 +313,70 @@ def to_json(event: Event) -> dict[str, Any]:
     return out
 
 
+_NOT_FINITE = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
+_hints = cache(get_type_hints)
+
+
+def _float(value: Any) -> float:
+    if isinstance(value, str) and value in _NOT_FINITE:
+        return _NOT_FINITE[value]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"expected a number, got {value!r:.40}")
+    return float(value)
+
+
+def _list(value: Any) -> list[Any]:
+    if not isinstance(value, list):
+        raise ValueError(f"expected a list, got {value!r:.40}")
+    return value
+
+
+def _object(value: Any) -> Mapping[str, Any]:
+    if not isinstance(value, Mapping):
+        raise ValueError(f"expected an object, got {value!r:.40}")
+    return value
+
+
+def _exactly(kind: type, value: Any) -> Any:
+    if kind is int and isinstance(value, float) and value.is_integer():
+        return int(value)
+    if type(value) is not kind:
+        raise ValueError(f"expected {kind.__name__}, got {value!r:.40}")
+    return value
+
+
 def _typed(hint: Any, value: Any) -> Any:
     """`value` from JSON as the type that `hint` names; only the forms used above are known."""
-    if value is None:
-        return None
     args: tuple[Any, ...] = getattr(hint, "__args__", ())
     if type(None) in args:
-        return _typed(next(a for a in args if a is not type(None)), value)
+        return None if value is None else _typed(next(a for a in args if a is not type(None)), value)
     origin = getattr(hint, "__origin__", hint)
     if origin is tuple:
-        return tuple(_typed(args[0], v) for v in value)
-    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return tuple(_typed(args[0], v) for v in _list(value))
+    if origin is Mapping:
+        return {k: _typed(args[1], v) for k, v in _object(value).items()}
+    if hint is float:
+        return _float(value)
+    if issubclass(origin, StrEnum):
         return hint(value)
-    if isinstance(hint, type) and hint.__name__ in _NESTED:
-        return _build(hint, value)
-    return float(value) if hint is float else value
+    if origin.__name__ in _NESTED:
+        return _build(hint, _object(value))
+    return _exactly(origin, value)
 
 
 def _build(cls: type, obj: Mapping[str, Any]) -> Any:
-    hints = get_type_hints(cls)
+    hints = _hints(cls)
     unknown = set(obj) - set(hints)
     if unknown:
         raise ValueError(f"{cls.__name__} has no field {sorted(unknown)[0]!r}")
+    found: dict[str, Any] = {}
+    for name, value in obj.items():
+        try:
+            found[name] = _typed(hints[name], value)
+        except ValueError as e:
+            raise ValueError(f"{cls.__name__}.{name}: {e}") from e
     try:
-        return cls(**{k: _typed(hints[k], v) for k, v in obj.items()})
+        return cls(**found)
     except TypeError as e:
         raise ValueError(f"{cls.__name__}: {e}") from e
 
@@ -347,5 +394,3 @@ def from_json(obj: Mapping[str, Any]) -> Event:
         raise ValueError(f"unknown event {name!r}")
     event: Event = _build(cls, {k: v for k, v in obj.items() if k != "event"})
     return event
-
-

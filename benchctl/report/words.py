@@ -1,0 +1,205 @@
+"""The sentences that all reports share, so that they say the same."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+from benchctl import events as ev
+from benchctl.runs.summary import BoardSummary, LivePeriod, RunState, StageState, StageSummary, Summary
+from benchctl.terms import Reading, Source, Verdict
+from benchctl.units import number
+
+NOTHING_REAL = "Rehearsal on a modelled bench: no board, no radio and no motor was real, and this proves no board good."
+
+#: where a reading's uncertainty comes from, in words
+SOURCES = {
+    Source.COUNTING: "counting",
+    Source.SAMPLING: "scatter",
+    Source.CLOCK: "clocks",
+    Source.ADC: "converter",
+    Source.OPERATOR: "person",
+    Source.NONE: "",
+}
+
+
+def moment(wall: str) -> str:
+    """ "14 March 2026, 10:15 UTC"; the text itself where it is no time."""
+    try:
+        found = datetime.fromisoformat(wall)
+    except ValueError:
+        return wall or "time unknown"
+    if found.tzinfo is not None:
+        found = found.astimezone(UTC)
+    return f"{found.day} {found:%B %Y, %H:%M} UTC"
+
+
+def duration(seconds: float) -> str:
+    """ "0.8 s", "42 s", "3 min 05 s", "2 h 10 min"."""
+    if not seconds < float("inf"):
+        return "–"
+    if seconds < 9.95:
+        return f"{max(0.0, seconds):.1f} s"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def clock(t: float) -> str:
+    """A moment of the run as "+ 12:34.5", hours in front where needed."""
+    minutes, seconds = divmod(max(0.0, round(t, 1)), 60)
+    hours, minutes = divmod(int(minutes), 60)
+    return f"+{hours}:{minutes:02d}:{seconds:04.1f}" if hours else f"+{minutes:02d}:{seconds:04.1f}"
+
+
+def many(count: int, one: str, more: str = "") -> str:
+    """ "1 board", "2 boards"."""
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
+def names(items: list[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
+
+
+def limit(r: Reading) -> str:
+    """The limit without its unit, which is the reading's: "max 0.3", "4.5 … 5.5"."""
+    low, high = (r.limit.min, r.limit.max) if r.limit else (None, None)
+    if low is None or high is None:
+        return f"min {number(low)}" if low is not None else f"max {number(high)}" if high is not None else ""
+    return f"exactly {number(low)}" if low == high else f"{number(low)} … {number(high)}"
+
+
+def interval(r: Reading) -> str:
+    """The confidence interval without its unit: "0.1 … 0.9"."""
+    return f"{number(r.interval.low)} … {number(r.interval.high)}" if r.interval else ""
+
+
+def untested(s: Summary) -> list[tuple[str, str]]:
+    """What was not tested: titles that share a reason, and the reason."""
+    by_reason: dict[str, list[str]] = {}
+    for u in s.untested:
+        by_reason.setdefault(u.reason, []).append(u.title or u.stage)
+    return [(names(titles), reason) for reason, titles in by_reason.items()]
+
+
+def confidence(value: float) -> str:
+    """A probability in percent, never said to be certain."""
+    if value != value:
+        return "confidence unknown"
+    percent = min(99.0, max(1.0, 100 * value))
+    return f"{percent:.0f} % sure"
+
+
+def image(b: BoardSummary) -> str:
+    if not b.seen:
+        return ""
+    via = f", through {b.via}" if b.via else ""
+    return f"{b.firmware}, image {b.image_crc}, {b.clock_hz / 1e6:g} MHz{via}"
+
+
+def board_trouble(b: BoardSummary) -> str:
+    """What went wrong with a board, "" when nothing did."""
+    out = []
+    if b.lost:
+        out.append(f"lost: {b.lost_reason}")
+    elif b.losses:
+        out.append(f"lost for a while, {many(b.losses, 'time')}")
+    unasked = [r for r in b.resets if not r.asked]
+    if unasked:
+        causes = sorted({r.cause for r in unasked})
+        out.append(f"{many(len(unasked), 'unexpected restart')} ({', '.join(causes)})")
+    if b.damaged or b.lost_events:
+        out.append(f"{many(b.damaged, 'damaged frame')}, {many(b.lost_events, 'lost event')} on its port")
+    return "; ".join(out)
+
+
+def stage_verdict(stage: StageSummary) -> Verdict:
+    """The stage's verdict; a stage that never ended was not run, one that was cut off is undecided."""
+    if stage.verdict is not None:
+        return stage.verdict
+    return Verdict.UNDECIDED if stage.state is StageState.RUNNING else Verdict.NOT_RUN
+
+
+def stage_reason(stage: StageSummary, s: Summary) -> str:
+    if stage.reason:
+        return stage.reason
+    return next((u.reason for u in s.untested if u.stage == stage.name), "")
+
+
+def interruptions(s: Summary) -> Iterator[str]:
+    """Why the run is not whole."""
+    if s.state is RunState.ABORTED:
+        yield "The run was cut off before its end; what follows is what was recorded until then."
+    if s.stop is not None:
+        yield f"The run was stopped at {clock(s.stop.t)} ({_STOPPED_BY.get(s.stop.by, s.stop.by)})."
+    if s.missing:
+        yield f"The record is not whole: {s.missing}."
+
+
+_STOPPED_BY = {
+    "key": "stop key",
+    "signal": "signal from the system",
+    "closed": "program closed",
+    "error": "an error",
+}
+
+
+def overview(s: Summary) -> Iterator[str]:
+    """The run in a few sentences: how many stages, what failed, what stayed open, the first cause."""
+    total = len(s.stages)
+    counts = [(s.count(v), str(v)) for v in (Verdict.PASS, Verdict.FAIL, Verdict.UNDECIDED)]
+    not_run = total - sum(c for c, _ in counts)
+    told = [f"{c} {w}" for c, w in [*counts, (not_run, "not run")] if c]
+    if total:
+        yield f"{many(total, 'stage')}: {names(told)}."
+    for stage in s.stages.values():
+        if stage.verdict in (Verdict.FAIL, Verdict.UNDECIDED):
+            yield f"{stage.title or stage.name}: {stage.verdict}. {sentence(stage.reason)}".rstrip()
+    if s.findings:
+        f = s.findings[0]
+        where = f" on {s.label(f.board)}" if f.board else ""
+        yield f"Most likely cause: {f.title}{where} ({confidence(f.confidence)}). {sentence(f.remedy)}".rstrip()
+
+
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    text = text.strip()
+    if not text:
+        return ""
+    head = text if re.match(r"\w+[._]\w", text) else text[0].upper() + text[1:]
+    return head if head[-1] in ".!?…" else f"{head}."
+
+
+def attested(a: ev.Attestation) -> str:
+    """How a statement was proven and how long it counted."""
+    if not a.accepted:
+        return f"not accepted: asked for {a.challenge}, answered {a.answer or 'nothing'}"
+    until = f", valid until {clock(a.expires)}" if a.expires < float("inf") else ""
+    return f"proven by {a.challenge}{until}" if a.challenge else f"stated{until}"
+
+
+def live_period(p: LivePeriod) -> str:
+    end = f"until {clock(p.until)}" if p.until is not None else "to the end of the record"
+    what = p.text or "outputs live"
+    return f"{clock(p.since)} {end}: {what}, throttle capped at {number(100 * p.cap)} %"
+
+
+def origin(s: Summary) -> list[tuple[str, str]]:
+    """Everything that is needed to repeat the run, by name."""
+    rows = [
+        ("benchctl", s.version),
+        ("procedure", s.procedure),
+        ("  sha256", s.procedure_sha256),
+        ("bench", f"{s.bench} ({s.bench_kind})" if s.bench_kind != s.bench else s.bench),
+        ("  sha256", s.bench_sha256),
+        ("seed", str(s.seed)),
+        ("operator", s.operator or "none"),
+        ("started", s.wall),
+        ("ended", s.wall_end or "not recorded"),
+    ]
+    return [*rows, *((f"{b.role} image", f"{b.firmware} {b.image_crc}") for b in s.boards.values() if b.seen)]
