@@ -1,0 +1,260 @@
+"""What feeds a rail's node, as one linear law of second order with a clamp; solved exactly between events.
+
+State: v, volts on the bulk capacitor C, and i, amps arriving at the node. With load I, leak conductance g and
+target voltage T:
+
+    C·dv/dt = i - I - g·v
+    di/dt   = a·(T - R·i - v) - b·(i - I - g·v)          least ≤ i ≤ most
+
+A plain path of resistance R and inductance L: a = 1/L, b = ESR/L. A regulator that answers a step critically damped
+with time constant τ, whatever C: a = C/τ², b = 2/τ. The node shows v + ESR·(i - I - g·v). Textbook circuit theory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+#: a node always has a little ceramic: 0.1 µF
+CERAMIC_F = 1e-7
+CERAMIC_ESR = 0.02
+LEAST_H = 1e-8
+LEAST_OHMS = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """The constants of one rail: capacity, esr, leak, ohms (R), a, b; amps are clamped to least … most."""
+
+    capacity: float
+    esr: float
+    leak: float
+    ohms: float
+    a: float
+    b: float
+    least: float
+    most: float
+
+
+def feed_of(
+    *, bulk_f: float, esr: float, leak: float, series_ohms: float, inductance_h: float, joint_ohms: float,
+    regulated: bool, limit_a: float, recovery_s: float,
+) -> Feed:  # fmt: skip
+    """The feed of a rail in SI units; limit_a 0 is "no limit"."""
+    capacity = bulk_f + CERAMIC_F
+    esr = esr if bulk_f >= CERAMIC_F else CERAMIC_ESR
+    most = limit_a if limit_a > 0 else math.inf
+    if regulated:
+        a = capacity / recovery_s**2
+        # a short damps by itself; more feed-forward of its current would turn the law round
+        b = min(2.0 / recovery_s, 0.5 * a / leak) if leak > 0 else 2.0 / recovery_s
+        return Feed(capacity, esr, leak, max(joint_ohms, LEAST_OHMS), a, b, 0.0, most)
+    inductance = max(inductance_h, LEAST_H)
+    ohms = max(series_ohms + joint_ohms, LEAST_OHMS)
+    return Feed(capacity, esr, leak, ohms, 1.0 / inductance, esr / inductance, -math.inf, most)
+
+
+class Stretch:
+    """The node from `start` on, while load and target stay as they are: exact, until a clamp is met.
+
+    mode: 0 free, +1 held at the upper clamp, -1 at the lower. `ends` is when the clamp is met or left, seconds after
+    the start; infinity when never.
+    """
+
+    __slots__ = (
+        "_delta",
+        "_mu",
+        "_real",
+        "_sv",
+        "_v0",
+        "amps",
+        "ends",
+        "feed",
+        "load",
+        "mode",
+        "start",
+        "target",
+        "volts",
+    )
+
+    def __init__(self, feed: Feed, start: float, volts: float, amps: float, load: float, target: float) -> None:
+        self.feed, self.start, self.volts, self.load, self.target = feed, start, volts, load, target
+        self.amps = min(max(amps, feed.least), feed.most)
+        f = feed
+        slope = f.a * (target - f.ohms * self.amps - volts) - f.b * (self.amps - load - f.leak * volts)
+        self.mode = 0
+        if self.amps >= f.most and (slope > 0 or f.least == f.most):
+            self.mode = 1
+        elif self.amps <= f.least and slope < 0:
+            self.mode = -1
+        # matrix of the free law: [[-g/C, 1/C], [-a + b·g, -(a·R + b)]]
+        half_trace = 0.5 * (-f.leak / f.capacity - f.a * f.ohms - f.b)
+        spread = half_trace**2 - (f.a / f.capacity) * (1.0 + f.leak * f.ohms)
+        self._mu, self._real, self._delta = half_trace, spread >= 0, math.sqrt(abs(spread))
+        self._v0 = (target - f.ohms * load) / (1.0 + f.ohms * f.leak)
+        self._sv = volts - self._v0
+        self.ends = math.inf
+        if self.mode:
+            self.ends = self._leaves_clamp()
+        elif f.most < math.inf or f.least > -math.inf:
+            self.ends = self._meets_clamp()
+
+    @property
+    def rest(self) -> float:
+        """Volts at the node in the end."""
+        if self.mode:
+            return self._clamped_rest()
+        return self._v0
+
+    def _clamped_rest(self) -> float:
+        net = self.amps - self.load
+        return net / self.feed.leak if self.feed.leak else math.copysign(math.inf, net)
+
+    def settles(self) -> float:
+        """Seconds until a free stretch has forgotten its start (to 0.1 %)."""
+        slow = -self._mu - self._delta if self._real else -self._mu
+        return 7.0 / max(slow, 1e-3)
+
+    def state(self, after: float) -> tuple[float, float]:
+        """(v, i) `after` seconds from the start."""
+        f = self.feed
+        if self.mode:
+            return self._clamped_volts(after), self.amps
+        c, s = self._basis(after)
+        dv, di = self._sv, self.amps - self.load - f.leak * self._v0
+        upper = -f.leak / f.capacity - self._mu
+        v = c * dv + s * (upper * dv + di / f.capacity)
+        i = c * di + s * ((f.b * f.leak - f.a) * dv - upper * di)
+        return self._v0 + v, self.load + f.leak * self._v0 + i
+
+    def node(self, after: float) -> float:
+        """Volts that the parts see, never below zero."""
+        v, i = self.state(after)
+        return max(0.0, v + self.feed.esr * (i - self.load - self.feed.leak * v))
+
+    def _basis(self, after: float) -> tuple[float, float]:
+        """e^μt·cosh(δt) and e^μt·sinh(δt)/δ, or their circular kin; written so that nothing overflows."""
+        mu, delta = self._mu, self._delta
+        if not self._real:
+            e = math.exp(mu * after)
+            return e * math.cos(delta * after), e * math.sin(delta * after) / delta
+        if delta * after < 1e-6:
+            e = math.exp(mu * after)
+            return e, e * after
+        slow, fast = math.exp((mu + delta) * after), math.exp((mu - delta) * after)
+        return 0.5 * (slow + fast), 0.5 * (slow - fast) / delta
+
+    def _clamped_volts(self, after: float) -> float:
+        f = self.feed
+        net = self.amps - self.load
+        if f.leak * after < 1e-9 * f.capacity:
+            return self.volts + net * after / f.capacity
+        rest = net / f.leak
+        return rest + (self.volts - rest) * math.exp(-f.leak * after / f.capacity)
+
+    def _leaves_clamp(self) -> float:
+        """When the free law would bring the current back inside. It is linear in v, so v has one value for it."""
+        f = self.feed
+        if f.least == f.most:
+            return math.inf
+        turn = (f.a * (self.target - f.ohms * self.amps) - f.b * (self.amps - self.load)) / (f.a - f.b * f.leak)
+        gap = turn - self.volts
+        net = self.amps - self.load - f.leak * self.volts
+        if gap * net <= 0:
+            return math.inf if gap * self.mode > 0 else 0.0
+        if f.leak * abs(gap) < 1e-6 * abs(net):
+            return gap * f.capacity / net
+        rest = (self.amps - self.load) / f.leak
+        if (rest - turn) * (rest - self.volts) <= 0:
+            return math.inf
+        return -f.capacity / f.leak * math.log((rest - turn) / (rest - self.volts))
+
+    def _meets_clamp(self) -> float:
+        """When the free current first leaves the clamps."""
+        f = self.feed
+        last = self.load + f.leak * self._v0
+        peak_after = self._turning(*self._current_slope())
+        peak = self.state(peak_after)[1] if peak_after is not None else self.amps
+        reached = max(peak, last) > f.most or min(peak, last) < f.least
+        if not reached:
+            return math.inf
+        until = peak_after if peak_after is not None and not f.least <= peak <= f.most else self.settles()
+        return self._first(lambda t: not f.least <= self.state(t)[1] <= f.most, until)
+
+    def _current_slope(self) -> tuple[float, float]:
+        """(p, q) with di/dt = e^μt·(p·c + q·s), for the place of its extreme."""
+        f = self.feed
+        dv, di = self._sv, self.amps - self.load - f.leak * self._v0
+        upper = -f.leak / f.capacity - self._mu
+        return self._slope_of(di, (f.b * f.leak - f.a) * dv - upper * di)
+
+    def _slope_of(self, x: float, y: float) -> tuple[float, float]:
+        """Of e^μt·(x·C + y·S): its slope in the same form; C and S are cosh, sinh/δ or cos, sin/δ."""
+        square = self._delta**2 if self._real else -(self._delta**2)
+        return self._mu * x + y, self._mu * y + square * x
+
+    def _turning(self, p: float, q: float) -> float | None:
+        """First t > 0 with p·C(t) + q·S(t) = 0, or None."""
+        delta = self._delta
+        if self._real:
+            if delta < 1e-9 * abs(self._mu):
+                return -p / q if q and -p / q > 0 else None
+            ratio = -p * delta / q if q else math.inf
+            return math.atanh(ratio) / delta if 0 < ratio < 1 else None
+        angle = math.atan2(-p * delta, q) % math.pi
+        return angle / delta if angle > 0 else math.pi / delta
+
+    def _first(self, beyond: Callable[[float], bool], until: float) -> float:
+        """First time in (0, until] at which the condition holds, by halving; it holds at `until`."""
+        low, high = 0.0, until
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            if beyond(middle):
+                high = middle
+            else:
+                low = middle
+        return high
+
+    def lowest(self, within: float) -> tuple[float, float]:
+        """(volts, when) of the lowest node voltage in 0 … `within` seconds, as long as this stretch lasts."""
+        within = min(within, self.ends)
+        best = (self.node(0.0), 0.0)
+        ends = [within if within < math.inf else self.settles()]
+        if not self.mode:
+            turn = self._turning(*self._node_slope())
+            if turn is not None and turn < ends[0]:
+                ends.append(turn)
+        for after in ends:
+            volts = self.node(after)
+            if volts < best[0]:
+                best = (volts, after)
+        return best
+
+    def _node_slope(self) -> tuple[float, float]:
+        f = self.feed
+        dv, di = self._sv, self.amps - self.load - f.leak * self._v0
+        upper = -f.leak / f.capacity - self._mu
+        vy = upper * dv + di / f.capacity
+        iy = (f.b * f.leak - f.a) * dv - upper * di
+        kept = 1.0 - f.esr * f.leak
+        return self._slope_of(kept * dv + f.esr * di, kept * vy + f.esr * iy)
+
+    def crosses(self, level: float, within: float) -> float | None:
+        """First time from the start at which the node is at or below `level`; None when it is not within that time."""
+        volts, when = self.lowest(within)
+        if volts > level:
+            return None
+        if self.node(0.0) <= level:
+            return 0.0
+        return self._first(lambda t: self.node(t) <= level, when)
+
+    def rises(self, level: float, within: float) -> float | None:
+        """First time at which the node is at or above `level`, counted from the lowest point; None when it is not."""
+        if self.node(0.0) >= level:
+            return 0.0
+        within = min(within, self.ends)
+        within = within if within < math.inf else self.settles()
+        if self.node(within) >= level:
+            return self._first(lambda t: self.node(t) >= level, within)
+        return None
