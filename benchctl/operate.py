@@ -22,6 +22,7 @@ from benchctl.procedure.runner import Runner
 from benchctl.runs.folder import RunFolder, run_name
 from benchctl.runs.log import RunLog
 from benchctl.runs.summary import Summary
+from benchctl.safety.interlock import Interlock
 from benchctl.terms import Verdict
 
 Reader = Callable[[ev.Event], None]
@@ -93,6 +94,7 @@ class Operation:
         self.procedure = procedure
         self.bench = bench
         self.summary = Summary()
+        self.interlock = Interlock()
         self._stopped_by = ""
         self._lock = threading.RLock()
         self.wall = _utc()
@@ -117,6 +119,7 @@ class Operation:
             self._stopped_by = self._stopped_by or by
         # the outputs first; the run's thread learns of it by the flag
         self.bench.stop_all()
+        self.interlock.stop()
         if first:
             self.bench.halted = True
 
@@ -130,7 +133,7 @@ class Operation:
         error, verdict, code = "", Verdict.UNDECIDED, 3
         try:
             self._begin()
-            verdict = Runner(self.procedure, self.bench, self._log).run()
+            verdict = Runner(self.procedure, self.bench, self._log, self.interlock).run()
             code = verdict.exit_code
         except Stopped:
             error = "stopped by the operator"

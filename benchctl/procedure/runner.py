@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from benchctl import events as ev
 from benchctl.analysis.judge import verdict_of
 from benchctl.bench import Bench
 from benchctl.errors import BoardError, OperatorAbsent, PortLost, Refused, Restarted, Stopped, WrongDevice
 from benchctl.procedure.file import Procedure, Step
+from benchctl.safety.attesting import attest_all
+from benchctl.safety.interlock import Interlock, Locked
 from benchctl.session.boot import cause_name
 from benchctl.stages.announce import announce, emit_health, restart_facts
 from benchctl.stages.contract import Context
@@ -27,14 +29,14 @@ class Outcome:
 class Runner:
     """One run of a procedure. `run()` returns the verdict of the whole; everything else is in the events.
 
-    safety: the run's interlock, handed on to stages that may spin something.
+    interlock: the run's, handed on to stages that may spin something; every unasked restart makes it lapse.
     """
 
-    def __init__(self, procedure: Procedure, bench: Bench, emit: ev.Emit, safety: Any = None) -> None:
+    def __init__(self, procedure: Procedure, bench: Bench, emit: ev.Emit, interlock: Interlock | None = None) -> None:
         self.procedure = procedure
         self.bench = bench
         self.emit = emit
-        self.safety = safety
+        self.interlock = interlock if interlock is not None else Interlock()
         self.verdicts: dict[str, Verdict] = {}
         self._prompts = itertools.count(1)
         self._lost: dict[Role, str] = {}
@@ -89,13 +91,14 @@ class Runner:
 
     def _one(self, step: Step) -> None:
         stage, began = step.stage, self.bench.now()
-        obstacle = self._obstacle(step)
+        context = Context(step.name, self.bench, step.parameters, step.limits, self.emit, self._prompts, self.interlock)
+        obstacle = self._obstacle(step) or self._not_attested(step, context)
         if obstacle:
             outcome = Outcome(Verdict.NOT_RUN, obstacle)
         else:
             expected = stage.expected_s(step.parameters)
             self.emit(ev.StageStarted(began, step.name, stage.kind, stage.title, stage.instruction, expected))
-            outcome = self._perform(step)
+            outcome = self._perform(step, context)
         self.verdicts[step.name] = outcome.verdict
         now = self.bench.now()
         self.emit(ev.StageEnded(now, step.name, stage.kind, outcome.verdict, outcome.reason, now - began))
@@ -117,8 +120,17 @@ class Runner:
             return "needs an operator, and the run has none"
         return ""
 
-    def _perform(self, step: Step) -> Outcome:
-        context = Context(step.name, self.bench, step.parameters, step.limits, self.emit, self._prompts, self.safety)
+    def _not_attested(self, step: Step, context: Context) -> str:
+        """Before anything may spin: cautions, attestations. Why not, "" when all is attested."""
+        if not step.stage.spins:
+            return ""
+        if self.bench.operator.by == "none":
+            return "needs attestations, and there is no operator"
+        if "cap" in step.parameters:
+            self.interlock.set_cap(float(step.parameters["cap"]) / 100)
+        return attest_all(context, self.interlock)
+
+    def _perform(self, step: Step, context: Context) -> Outcome:
         for board in self.bench.boards.values():
             board.clear_restart()
         try:
@@ -136,6 +148,8 @@ class Runner:
             context.fail(str(e))
         except Refused as e:
             context.fail(str(e))
+        except Locked as e:
+            context.doubt(f"the interlock did not allow it: {e}")
         except OperatorAbsent as e:
             context.doubt(str(e))
         except PortLost as e:
@@ -165,8 +179,9 @@ class Runner:
 
     # ------------------------------------------------------------------ health
 
-    def _restart_listener(self, role: Role) -> Any:
+    def _restart_listener(self, role: Role) -> Callable[[Msg, bool], None]:
         def heard(boot: Msg, asked: bool) -> None:
+            self.interlock.lapse(role)
             facts = restart_facts(boot)
             self.emit(ev.BoardReset(self.bench.now(), role, cause_name(boot.cause), asked, facts))
 

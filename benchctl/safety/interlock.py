@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 from benchctl.errors import BenchctlError
 from benchctl.safety.attestation import VALID_S, statements
@@ -136,7 +137,7 @@ class Interlock:
             raise Locked(obstacles[0])
         self._step(Change.CLEAR)
 
-    def arming(self, channel: int, nonce: int, label: str, role: Role, now: float) -> dict[str, int | str]:
+    def arming(self, channel: int, nonce: int, label: str, role: Role, now: float) -> dict[str, Any]:
         """The fields of the request that arms, for a nonce that the board gave. Raises Locked."""
         self._check(role, now)
         self._step(Change.CHALLENGE)
@@ -147,7 +148,7 @@ class Interlock:
         self._number = 0
         self._step(Change.ACCEPT)
 
-    def throttle(self, channel: int, permille: int, role: Role, now: float) -> dict[str, int]:
+    def throttle(self, channel: int, permille: int, role: Role, now: float) -> dict[str, Any]:
         """The fields of a throttle request, the only ones there are. Raises Locked when it is not allowed."""
         self._check(role, now)
         if not 0 <= permille <= round(1000 * self.cap):

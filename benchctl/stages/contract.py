@@ -19,6 +19,7 @@ from benchctl import events as ev
 from benchctl.analysis.judge import judge
 from benchctl.bench import Bench
 from benchctl.errors import OperatorAbsent
+from benchctl.safety.interlock import Interlock
 from benchctl.session.board import Board
 from benchctl.terms import Interval, Limit, Reading, Role, Source, Verdict
 
@@ -85,7 +86,7 @@ class Context:
         limits: Mapping[str, Limit | None],
         emit: ev.Emit,
         prompt_ids: Iterator[int] | None = None,
-        safety: Any = None,
+        interlock: Interlock | None = None,
     ) -> None:
         self.stage = stage
         self.bench = bench
@@ -97,8 +98,8 @@ class Context:
         self.doubts: list[str] = []
         #: undone in reverse when the stage ends, however it ends
         self.cleanup = ExitStack()
-        #: the run's interlock, for stages that may spin something (see `safety`)
-        self.safety = safety
+        #: the run's, for stages that may spin something
+        self.interlock = interlock if interlock is not None else Interlock()
         self._prompt_ids = prompt_ids if prompt_ids is not None else itertools.count(1)
 
     # ------------------------------------------------------------------ the bench
