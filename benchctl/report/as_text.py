@@ -8,6 +8,7 @@ import unicodedata
 from collections.abc import Iterator
 
 from benchctl.report import words
+from benchctl.report.words import clean
 from benchctl.runs.summary import StageSummary, Summary
 from benchctl.terms import Reading, Verdict
 from benchctl.units import number, shown
@@ -19,11 +20,6 @@ def render(s: Summary) -> str:
     """The whole report; no line is wider than 80 columns."""
     parts = [_head(s), _summary(s), _boards(s), _stages(s), _findings(s), _attestations(s), _untested(s), _repeat(s)]
     return "\n\n".join("\n".join(p) for p in (list(part) for part in parts) if p) + "\n"
-
-
-def clean(text: str) -> str:
-    """Text from boards and people without control characters, so that it cannot steer the terminal."""
-    return "".join(c if unicodedata.category(c)[0] != "C" else " " for c in text)
 
 
 def width(text: str) -> int:
@@ -42,7 +38,7 @@ def fit(text: str, columns: int) -> str:
 
 
 def _wrapped(text: str, indent: str, first: str | None = None) -> list[str]:
-    text = re.sub(r"\s+", " ", clean(text)).strip()
+    text = re.sub(r"[ \t\r\n]+", " ", clean(text)).strip()
     lines = textwrap.wrap(text, WIDTH, initial_indent=indent if first is None else first, subsequent_indent=indent)
     return [piece for line in lines for piece in _narrow(line)]
 
@@ -85,7 +81,7 @@ def _boards(s: Summary) -> Iterator[str]:
 
 def _stages(s: Summary) -> Iterator[str]:
     if s.stages:
-        yield f"{'STAGES':31}{'value':>10} {'unit':9} {'95 % interval':17} limit"
+        yield f"{'STAGES':31}{'value':>9} {'unit':8} {'95 % interval':17} limit"
     for stage in s.stages.values():
         yield from _stage(stage, s)
 
@@ -105,14 +101,18 @@ def _stage(stage: StageSummary, s: Summary) -> Iterator[str]:
 
 
 def _reading(r: Reading) -> Iterator[str]:
-    sign = r.verdict.sign if r.verdict else " "
-    name, value = clean(r.name), f"{number(r.value):>10} {fit(shown(r.unit), 9)}"
-    if width(name) > 27:
+    sign, name = r.verdict.sign if r.verdict else " ", clean(r.name)
+    value, between, limit = number(r.value), words.interval(r), words.limit(r)
+    row = f"  {sign} {fit(name, 27)}{value:>9} {fit(shown(r.unit), 8)} {between:17} {limit}".rstrip()
+    if width(name) < 27 and width(row) <= WIDTH:
+        yield row
+    else:  # too long for columns: one under the other
         yield f"  {sign} {fit(name, 76)}".rstrip()
-        name, sign = "", " "
-    yield f"  {sign} {fit(name, 27)}{value} {fit(words.interval(r), 17)} {fit(words.limit(r), 15)}".rstrip()
-    if r.note:
-        yield from _wrapped(r.note, "      ")
+        told = [r.text(), f"limit {limit}" if limit else ""]
+        yield from _wrapped(", ".join(t for t in told if t), "      ")
+    remark = words.remark(r)
+    if remark:
+        yield from _wrapped(remark, "      ")
 
 
 def _findings(s: Summary) -> Iterator[str]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
 from benchctl import events as ev
 from benchctl.runs.summary import BoardSummary, LivePeriod, RunState, StageState, StageSummary, Summary
 from benchctl.terms import Reading, Source, Verdict
-from benchctl.units import number
+from benchctl.units import number, quantity
 
 NOTHING_REAL = "Rehearsal on a modelled bench: no board, no radio and no motor was real, and this proves no board good."
 
@@ -87,12 +88,42 @@ def untested(s: Summary) -> list[tuple[str, str]]:
     return [(names(titles), reason) for reason, titles in by_reason.items()]
 
 
+def remark(r: Reading) -> str:
+    """A reading's note and, where physics sets one, what is possible at best and how much is the design's."""
+    out = [r.note] if r.note else []
+    if r.floor is not None:
+        own = f", {quantity(r.value - r.floor, r.unit)} above it is yours" if r.value > r.floor else ""
+        out.append(f"possible at best: {quantity(r.floor, r.unit)}{own}")
+    return "; ".join(out)
+
+
+def cut_offs(s: Summary) -> Iterator[str]:
+    """The cut-off times measured, one sentence each."""
+    for stage in s.stages.values():
+        if stage.kind == "link_loss_cut":
+            for r in stage.readings.values():
+                if r.unit in ("ms", "s", "us"):
+                    judged = f": {r.verdict}" if r.verdict else ""
+                    allowed = f" ({r.limit.text(r.unit)})" if r.limit else ""
+                    yield f"Cut-off time {said(r.name)}: {r.text()}{allowed}{judged}."
+
+
+def said(name: str) -> str:
+    """A name from a file or a stage as words: "hand_to_craft.loss" is "hand to craft loss"."""
+    return re.sub(r"[_.\s]+", " ", name).strip()
+
+
+def clean(text: str) -> str:
+    """Text from boards and people without control characters, so that it can steer neither terminal nor page."""
+    return "".join(c if unicodedata.category(c)[0] != "C" else " " for c in text)
+
+
 def confidence(value: float) -> str:
     """A probability in percent, never said to be certain."""
     if value != value:
         return "confidence unknown"
     percent = min(99.0, max(1.0, 100 * value))
-    return f"{percent:.0f} % sure"
+    return f"{percent:.0f}\u00a0%\u00a0sure"
 
 
 def image(b: BoardSummary) -> str:

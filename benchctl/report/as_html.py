@@ -1,0 +1,242 @@
+"""The report as one self-contained HTML page that prints to a few sheets of A4. No script, nothing loaded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from benchctl import events as ev
+from benchctl.report import words
+from benchctl.report.gauge import gauge
+from benchctl.report.markup import Markup, el, joined, text
+from benchctl.report.plots import Loader, Plot, plots
+from benchctl.report.style import STYLE
+from benchctl.runs.summary import BoardSummary, StageSummary, Summary
+from benchctl.runs.tables import Tables
+from benchctl.safety.cautions import CAUTIONS
+from benchctl.terms import Reading, Verdict
+from benchctl.units import number, shown
+
+
+def render(s: Summary, folder: Path | None = None) -> str:
+    """The whole page. folder: the run's, for the plots; without it there are none."""
+    return page(s, Tables(folder) if folder is not None else None)
+
+
+def page(s: Summary, load: Loader | None) -> str:
+    """The whole page; load: gives a table's rows."""
+    verdict = s.outcome or Verdict.UNDECIDED
+    head = joined(
+        el("meta", charset="utf-8"),
+        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("meta", http_equiv="Content-Security-Policy", content="default-src 'none'; style-src 'unsafe-inline'"),
+        el("title", f"{verdict}: {s.procedure} {s.run}"),
+        el("style", Markup(STYLE)),
+    )
+    body = joined(
+        _top(s, verdict),
+        _overview(s),
+        _findings(s),
+        _boards(s),
+        _stages(s, load),
+        _outputs(s),
+        _untested(s),
+        _cautions(),
+        _origin(s),
+    )
+    return f"<!doctype html>\n{el('html', el('head', head), el('body', body), lang='en')}\n"
+
+
+def _mark(verdict: Verdict) -> str:
+    return f"v-{str(verdict).replace(' ', '-')}"
+
+
+def _section(title: str, *content: object) -> Markup:
+    return el("section", el("h2", title), *content)
+
+
+def _top(s: Summary, verdict: Verdict) -> Markup:
+    labels = words.names([b.label for b in s.boards.values() if b.label])
+    when = f"{words.moment(s.wall)}, took {words.duration(s.seconds)}, bench {s.bench or 'unknown'}"
+    told = joined(
+        el("div", verdict, class_="word"),
+        el("h1", words.said(s.procedure) or "A run without a beginning", f": {labels}" if labels else ""),
+        el("p", when),
+        el("p", f"Run {s.run}", class_="soft"),
+    )
+    banner = el("header", el("div", verdict.sign, class_="sign"), el("div", told), class_=f"top {_mark(verdict)}")
+    notices = [words.NOTHING_REAL] if s.simulated else []
+    return joined(banner, *(el("p", n, class_="notice") for n in [*notices, *words.interruptions(s)]))
+
+
+def _overview(s: Summary) -> Markup:
+    lines = [
+        el(
+            "li",
+            el("span", v.sign, class_=_mark(v)),
+            stage.title or stage.name,
+            el("span", v, class_=f"word {_mark(v)}"),
+        )
+        for stage in s.stages.values()
+        for v in (words.stage_verdict(stage),)
+    ]
+    return _section(
+        "Summary", *(el("p", t) for t in words.overview(s)), el("ul", *lines, class_="glance") if lines else None
+    )
+
+
+def _facts(pairs: Iterable[tuple[str, object]], kind: str | None = None) -> Markup:
+    return el("dl", *(joined(el("dt", k), el("dd", v)) for k, v in pairs), class_=kind)
+
+
+def _findings(s: Summary) -> Markup | None:
+    return _section("Likely causes and what to change", *(_finding(f, s) for f in s.findings)) if s.findings else None
+
+
+def _finding(f: ev.FindingMade, s: Summary) -> Markup:
+    where = f" ({s.label(f.board)})" if f.board else ""
+    sure = el("span", words.confidence(f.confidence), class_="took")
+    pairs: list[tuple[str, object]] = [("Change", el("strong", words.sentence(f.remedy)))]
+    if f.evidence:
+        pairs.append(("Speaks for it", _list(f.evidence)))
+    if f.against:
+        pairs.append(("Speaks against it", _list(f.against)))
+    if f.next_test:
+        pairs.append(("Test next", words.sentence(f.next_test)))
+    return el("div", el("h3", f"{f.rank}. {f.title}{where}", sure), _facts(pairs), class_="finding")
+
+
+def _list(items: Iterable[str]) -> Markup:
+    return joined(*(el("div", words.sentence(i)) for i in items))
+
+
+def _boards(s: Summary) -> Markup | None:
+    return _section("Boards", el("div", *(_board(b) for b in s.boards.values()), class_="cards")) if s.boards else None
+
+
+def _board(b: BoardSummary) -> Markup:
+    lines = [el("div", b.role, class_="role"), el("div", b.label or "not seen", class_="label")]
+    if b.seen:
+        lines += [el("div", words.image(b)), el("div", f"port {b.port}, powered {words.many(b.boots, 'time')}")]
+    if b.lowest_vcc is not None:
+        lines.append(el("div", f"lowest supply between stages: {number(b.lowest_vcc)} V"))
+    trouble = words.board_trouble(b)
+    if trouble:
+        lines.append(el("div", words.sentence(trouble), class_=_mark(Verdict.UNDECIDED)))
+    return el("div", *lines, class_="card")
+
+
+# ---------------------------------------------------------------------- stages
+
+
+def _stages(s: Summary, load: Loader | None) -> Markup | None:
+    done = [stage for stage in s.stages.values() if stage.readings or stage.notes or stage.tables or stage.reason]
+    shown_ones = [stage for stage in done if words.stage_verdict(stage) is not Verdict.NOT_RUN]
+    return _section("Stages", *(_stage(stage, s, load) for stage in shown_ones)) if shown_ones else None
+
+
+def _stage(stage: StageSummary, s: Summary, load: Loader | None) -> Markup:
+    verdict = words.stage_verdict(stage)
+    mark = _mark(verdict)
+    head = el(
+        "h3",
+        el("span", verdict.sign, class_=mark),
+        stage.title or stage.name,
+        el("span", verdict, class_=mark),
+        el("span", words.duration(stage.seconds), class_="took"),
+    )
+    reason = words.sentence(words.stage_reason(stage, s))
+    drawn = plots(stage, load) if load is not None else []
+    return el(
+        "div",
+        head,
+        el("p", reason, class_="reason") if reason else None,
+        _readings(stage.readings.values()) if stage.readings else None,
+        el("ul", *(el("li", _note(n)) for n in stage.notes), class_="note") if stage.notes else None,
+        el("div", *(_figure(p) for p in drawn), class_="plots") if drawn else None,
+        class_="stage",
+    )
+
+
+def _note(n: ev.Note) -> str:
+    return f"Warning: {n.text}" if n.level == "warning" else n.text
+
+
+def _figure(p: Plot) -> Markup:
+    return el("figure", Markup(p.svg), el("figcaption", p.caption))
+
+
+_HEADS = (
+    ("", "sign"),
+    ("reading", ""),
+    ("value", "n"),
+    ("unit", ""),
+    ("interval", ""),
+    ("limit", ""),
+    ("value in its limits", "gauge"),
+    ("samples", "n"),
+    ("uncertainty from", ""),
+)
+
+
+def _readings(readings: Iterable[Reading]) -> Markup:
+    heads = el("tr", *(el("th", head, class_=kind or None) for head, kind in _HEADS))
+    return el("div", el("table", el("thead", heads), el("tbody", *(_reading(r) for r in readings))), class_="scroll")
+
+
+def _reading(r: Reading) -> Markup:
+    judged = r.verdict
+    sign = el("span", judged.sign, class_=_mark(judged), title=str(judged)) if judged else ""
+    level = "" if r.interval is None or abs(r.interval.level - 0.95) < 1e-9 else f" at {100 * r.interval.level:g} %"
+    row = el(
+        "tr",
+        el("td", sign, class_="sign"),
+        el("td", r.name, class_="name"),
+        el("td", number(r.value), class_="n"),
+        el("td", shown(r.unit), class_="tight"),
+        el("td", words.interval(r), level, class_="tight"),
+        el("td", words.limit(r), class_="tight"),
+        el("td", gauge(r), class_="gauge"),
+        el("td", r.n if r.n != 1 else "", class_="n"),
+        el("td", words.SOURCES[r.source], class_="tight"),
+    )
+    remark = words.remark(r)
+    if not remark:
+        return row
+    return joined(row, el("tr", el("td"), el("td", remark, colspan=8, class_="note"), class_="remark"))
+
+
+# ---------------------------------------------------------------------- the rest
+
+
+def _outputs(s: Summary) -> Markup | None:
+    """What the operator stated, when outputs were live and under which cap, and the cut-off times measured."""
+    parts: list[Markup] = []
+    if s.attestations:
+        rows = [
+            el("tr", el("td", "✓" if a.accepted else "✗"), el("td", words.clock(a.t), class_="tight"), el("td", a.text),
+               el("td", words.attested(a)))
+            for a in s.attestations
+        ]  # fmt: skip
+        heads = el("tr", *(el("th", h) for h in ("", "time", "stated by the operator", "how it was proven")))
+        parts.append(el("table", el("thead", heads), el("tbody", *rows)))
+    parts += [el("p", words.live_period(p)) for p in s.live_periods]
+    parts += [el("p", t) for t in words.cut_offs(s)]
+    return _section("Outputs that can hurt", *parts) if parts else None
+
+
+def _untested(s: Summary) -> Markup | None:
+    rows = words.untested(s)
+    if not rows:
+        return None
+    return _section("Not tested", el("ul", *(el("li", el("strong", what), f": {why}") for what, why in rows)))
+
+
+def _cautions() -> Markup:
+    told = (el("p", el("strong", f"{c.topic}. "), text(c.text)) for c in CAUTIONS)
+    return _section("Cautions", el("div", *told, class_="cautions"))
+
+
+def _origin(s: Summary) -> Markup:
+    rows = [(k.strip(), el("span", v, class_="hash" if k.strip() == "sha256" else None)) for k, v in words.origin(s)]
+    return _section("To repeat this run", _facts(rows, "facts"))

@@ -1,0 +1,245 @@
+"""One drawing function a kind of table: loss, latency, scan, waveform, sweep, timeline, edges, poses."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchctl.analysis.loss import clopper_pearson
+from benchctl.analysis.spectrum import wifi_span
+from benchctl.runs.summary import Table
+from benchctl.units import shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Floats = npt.NDArray[np.float64]
+
+INK, SOFT, LINE, BAND = "#010101", "#020202", "#030303", "#080808"
+COLOURS = ("#040404", "#050505", "#060606", "#070707")
+#: besides colour, so that lines are told apart in grey print
+DASHES = ("-", "--", "-.", ":")
+_MOST_POINTS = 1200
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A table with its data, shape (rows, columns), and the name in the legend."""
+
+    table: Table
+    data: Floats
+    name: str
+
+    def column(self, name: str) -> Floats | None:
+        """A column by name, None where the table has none of it."""
+        return self.data[:, self.table.columns.index(name)] if name in self.table.columns else None
+
+    def span(self) -> float:
+        x = self.data[:, 0]
+        return float(np.nanmax(x) - np.nanmin(x)) if np.isfinite(x).any() else 0.0
+
+    def axis(self, index: int) -> str:
+        """The label of a column: "vcc in V"."""
+        unit = shown(self.table.units[index])
+        name = self.table.columns[index].replace("_", " ")
+        return f"{name} in {unit}" if unit else name
+
+
+def _legend(axes: Axes, series: Sequence[Series]) -> None:
+    if len(series) > 1:
+        axes.legend(loc="best", handlelength=1.8)
+
+
+def _style(i: int) -> dict[str, Any]:
+    return {"color": COLOURS[i % len(COLOURS)], "linestyle": DASHES[i % len(DASHES)]}
+
+
+def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """At most about a thousand points that keep every extreme: the least and greatest of each stretch."""
+    if len(x) <= _MOST_POINTS:
+        return x, y
+    size = math.ceil(2 * len(x) / _MOST_POINTS)
+    keep: list[int] = []
+    for start in range(0, len(y), size):
+        part = y[start : start + size]
+        if np.isfinite(part).any():
+            keep += sorted({start + int(np.nanargmin(part)), start + int(np.nanargmax(part))})
+    return x[keep], y[keep]
+
+
+def _packets(figure: Figure, series: Sequence[Series]) -> None:
+    """Share of lost packets in stretches of time, with exact intervals while there is one series."""
+    axes = figure.subplots()
+    top = 0.0
+    for i, s in enumerate(series):
+        lost = s.column("lost")
+        if lost is None:
+            continue
+        x, counts, sums = _binned(s.data[:, 0], lost)
+        share = 100 * sums / counts
+        axes.step(x, share, where="mid", label=s.name, **_style(i))
+        top = max(top, float(share.max(initial=0)))
+        if len(series) == 1:
+            spans = [clopper_pearson(int(k), int(n)) for k, n in zip(sums, counts, strict=True)]
+            low, high = ([100 * getattr(v, end) for v in spans] for end in ("low", "high"))
+            axes.fill_between(x, low, high, step="mid", color=BAND, linewidth=0, label="95 % interval")
+            top = max(top, *high)
+    axes.set(xlabel=series[0].axis(0), ylabel="lost in %", ylim=(0, max(1.0, 1.1 * top)))
+    _legend(axes, series)
+
+
+def _binned(x: Floats, lost: Floats) -> tuple[Floats, Floats, Floats]:
+    """Middles of up to 40 stretches of time, packets in each, lost packets in each; empty ones left out."""
+    edges = np.linspace(x.min(), max(x.max(), x.min() + 1e-9), min(40, max(4, len(x) // 50)) + 1)
+    counts = np.histogram(x, edges)[0].astype(np.float64)
+    sums = np.histogram(x, edges, weights=np.nan_to_num(lost))[0]
+    some = counts > 0
+    return ((edges[:-1] + edges[1:]) / 2)[some], counts[some], sums[some]
+
+
+def _latency(figure: Figure, series: Sequence[Series]) -> None:
+    """Histogram on a logarithmic count axis: outliers stay visible."""
+    axes = figure.subplots()
+    columns = [s.data[:, -1][np.isfinite(s.data[:, -1])] for s in series]
+    pooled = np.concatenate(columns)
+    if not len(pooled):
+        return
+    low, high = float(pooled.min()), float(pooled.max())
+    edges = np.linspace(low, high if high > low else low + 1, 41)
+    for i, (s, values) in enumerate(zip(series, columns, strict=True)):
+        if not len(values):
+            continue
+        median = float(np.median(values))
+        axes.hist(values, edges.tolist(), histtype="step", label=s.name, **_style(i))
+        axes.axvline(median, linewidth=0.7, **_style(i))
+    axes.set(xlabel=series[0].axis(-1), ylabel="packets", yscale="log", ylim=(0.7, None))
+    if "packets" not in {u for s in series for u in s.table.units} and series[0].table.shows == "latency":
+        axes.set(ylabel="count")
+    _legend(axes, series)
+
+
+def _scan(figure: Figure, series: Sequence[Series]) -> None:
+    """Share of busy listens per channel, the three usual Wi-Fi channels drawn in."""
+    axes = figure.subplots()
+    top = 5.0
+    for i, s in enumerate(series):
+        busy, samples = s.data[:, 1], s.column("samples")
+        share = 100 * busy / np.maximum(samples, 1) if samples is not None else busy
+        axes.step(s.data[:, 0], share, where="mid", label=s.name, **_style(i))
+        top = max(top, float(np.nanmax(share)))
+    for wifi in (1, 6, 11):
+        first, last = wifi_span(wifi)
+        axes.axvspan(first, last, color=BAND, linewidth=0)
+        axes.text((first + last) / 2, 1.16 * top, f"Wi-Fi {wifi}", ha="center", va="top", fontsize=6.5)
+    axes.set(xlabel="channel (2400 MHz + channel)", ylabel="busy in %", ylim=(0, 1.2 * top), xlim=(-1, 126))
+    _legend(axes, series)
+
+
+def _waveform(figure: Figure, series: Sequence[Series]) -> None:
+    axes = figure.subplots()
+    for i, s in enumerate(series):
+        order = np.argsort(s.data[:, 0], kind="stable")
+        for j in range(1, s.data.shape[1]):
+            label = s.name if s.data.shape[1] == 2 else f"{s.name} {s.table.columns[j]}"
+            axes.plot(*thinned(s.data[order, 0], s.data[order, j]), label=label, **_style(i + j - 1))
+    axes.set(xlabel=series[0].axis(0), ylabel=_shared_label(series[0]))
+    if len(series) > 1 or series[0].data.shape[1] > 2:
+        axes.legend(loc="best", handlelength=1.8)
+
+
+def _shared_label(s: Series) -> str:
+    """The label of the y axis of several columns: the name of a single one, else the unit they share."""
+    if len(s.table.columns) == 2:
+        return s.axis(1)
+    units = {shown(u) for u in s.table.units[1:]}
+    return f"in {units.pop()}" if len(units) == 1 else ""
+
+
+def _sweep(figure: Figure, series: Sequence[Series]) -> None:
+    """Delivered against commanded, upward and downward passes apart; below, what a straight line leaves."""
+    upper, lower = figure.subplots(2, sharex=True, height_ratios=(2, 1))
+    for i, s in enumerate(series):
+        x, y = s.data[:, 0], s.data[:, 1]
+        good = np.isfinite(x) & np.isfinite(y)
+        if good.sum() < 2:
+            continue
+        line = np.polynomial.Polynomial.fit(x[good], y[good], 1) if np.ptp(x[good]) > 0 else None
+        upward = np.gradient(x) >= 0
+        for mark, part, way in (("^", upward, "up"), ("v", ~upward, "down")):
+            look: dict[str, Any] = {"color": COLOURS[i % 4], "marker": mark, "markersize": 2.2, "linestyle": ""}
+            label = f"{s.name}, {way}" if len(series) > 1 else way
+            upper.plot(x[part & good], y[part & good], label=label, **look)
+            if line is not None:
+                rest = y[part & good] - line(x[part & good])
+                lower.plot(x[part & good], rest, **look)
+    upper.set(ylabel=series[0].axis(1))
+    lower.set(xlabel=series[0].axis(0), ylabel="off line")
+    upper.legend(loc="best")
+
+
+def _timeline(figure: Figure, series: Sequence[Series]) -> None:
+    """One strip a column, all over the same time."""
+    s = series[0]
+    count = max(1, s.data.shape[1] - 1)
+    figure.set_size_inches(3.5, 0.75 + 0.62 * count)
+    strips = np.atleast_1d(figure.subplots(count, sharex=True))
+    for j, axes in enumerate(strips, 1):
+        if j < s.data.shape[1]:
+            axes.plot(*thinned(s.data[:, 0], s.data[:, j]), color=COLOURS[(j - 1) % 4])
+            axes.set_ylabel(s.axis(j).replace(" in ", "\n"), rotation=0, ha="right", va="center", fontsize=7)
+    strips[-1].set_xlabel(s.axis(0))
+
+
+def _edges(figure: Figure, series: Sequence[Series]) -> None:
+    """Levels over time, one lane a table; tables without a level column are drawn as ticks."""
+    axes = figure.subplots()
+    for i, s in enumerate(series):
+        x, level = s.data[:, 0], s.column("level")
+        if level is None and s.data.shape[1] > 1:
+            level = s.data[:, 1]
+        if level is None:
+            axes.vlines(x[:_MOST_POINTS], i + 0.1, i + 0.8, color=COLOURS[i % 4], linewidth=0.8)
+        else:
+            height = float(np.nanmax(np.abs(level))) or 1.0
+            axes.step(x, i + 0.1 + 0.7 * level / height, where="post", **_style(i))
+    axes.set(xlabel=series[0].axis(0), yticks=[i + 0.45 for i in range(len(series))], ylim=(0, len(series)))
+    axes.set_yticklabels([s.name for s in series])
+
+
+def _poses(figure: Figure, series: Sequence[Series]) -> None:
+    """The readings of each pose as bars, axes side by side."""
+    axes = figure.subplots()
+    s = series[0]
+    numbered = s.table.columns[0] in ("pose", "at", "t")
+    first = 1 if numbered else 0
+    columns = s.data.shape[1] - first
+    width = 0.8 / max(1, columns)
+    for j in range(columns):
+        x = np.arange(len(s.data)) + (j - (columns - 1) / 2) * width
+        axes.bar(x, s.data[:, first + j], width, color=COLOURS[j % 4], label=s.table.columns[first + j])
+    units = {shown(u) for u in s.table.units[first:]}
+    axes.set(xlabel="pose", ylabel=f"in {units.pop()}" if len(units) == 1 else "", xticks=range(len(s.data)))
+    axes.set_xticklabels([str(i + 1) for i in range(len(s.data))])
+    axes.legend(loc="best", ncols=3)
+
+
+Drawer = Callable[["Figure", Sequence[Series]], None]
+
+#: "" is what is drawn for a kind of table that is not listed
+DRAWERS: Mapping[str, Drawer] = {
+    "packets": _packets,
+    "latency": _latency,
+    "scan": _scan,
+    "waveform": _waveform,
+    "sweep": _sweep,
+    "timeline": _timeline,
+    "edges": _edges,
+    "poses": _poses,
+    "": _waveform,
+}

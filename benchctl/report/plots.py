@@ -1,0 +1,150 @@
+"""Plots of a stage's tables as inline SVG. Colours are style-sheet variables, so that they follow the page's.
+
+Tables of one stage that show the same thing in the same columns share a plot. The plotting library is imported
+when the first plot is drawn.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchctl.report import words
+from benchctl.report.drawings import DRAWERS, Series
+from benchctl.runs.summary import StageSummary, Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Floats = npt.NDArray[np.float64]
+Loader = Callable[[Table], Floats]
+
+#: stand-in colours given to the library, and the variables that they become on the page
+INKS = {
+    "#010101": "var(--ink)",
+    "#020202": "var(--soft)",
+    "#030303": "var(--line)",
+    "#040404": "var(--s1)",
+    "#050505": "var(--s2)",
+    "#060606": "var(--s3)",
+    "#070707": "var(--s4)",
+    "#080808": "var(--band)",
+}
+_MOST_SERIES = 4
+
+_STYLE: dict[str, Any] = {
+    "text.parse_math": False,  # a "$" in a label is a "$"
+    "svg.fonttype": "none",
+    "font.family": "sans-serif",
+    "font.size": 7.5,
+    "axes.titlesize": 8,
+    "axes.linewidth": 0.6,
+    "axes.edgecolor": "#020202",
+    "axes.labelcolor": "#010101",
+    "text.color": "#010101",
+    "xtick.color": "#020202",
+    "ytick.color": "#020202",
+    "xtick.labelcolor": "#010101",
+    "ytick.labelcolor": "#010101",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "grid.color": "#030303",
+    "grid.linewidth": 0.5,
+    "axes.axisbelow": True,
+    "legend.frameon": False,
+    "legend.fontsize": 7,
+    "lines.linewidth": 1.1,
+    "axes.facecolor": "none",
+    "figure.facecolor": "none",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """caption: one line below it. svg: markup, safe to put into a page."""
+
+    caption: str
+    svg: str
+
+
+def plots(stage: StageSummary, load: Loader) -> list[Plot]:
+    """Every plot of a stage, in the order the tables came."""
+    out = []
+    for i, group in enumerate(_groups(stage.tables.values(), load)):
+        shown, left = group[:_MOST_SERIES], len(group) - _MOST_SERIES
+        drawn = _draw(shown, f"{stage.name}-{i}")
+        title = words.names([words.said(s.table.name) for s in shown])
+        more = f" ({words.many(left, 'more table')} of this kind not drawn)" if left > 0 else ""
+        out.append(Plot(f"{_SAYS.get(shown[0].table.shows, 'Recorded')}: {title}{more}", drawn))
+    return out
+
+
+_SAYS = {
+    "packets": "Loss over time",
+    "latency": "Distribution of latency",
+    "scan": "Energy on the channels",
+    "waveform": "Supply waveform",
+    "sweep": "Delivered against commanded",
+    "timeline": "Over time",
+    "edges": "Edges",
+    "poses": "Poses",
+}
+
+
+def _groups(tables: Iterable[Table], load: Loader) -> list[list[Series]]:
+    """Tables that share a plot: same kind, same columns, and x spans within a factor of three."""
+    groups: list[list[Series]] = []
+    for table in tables:
+        data = load(table)
+        if not len(data):
+            continue
+        series = Series(table, data, words.said(table.name))
+        home = next((g for g in groups if _alike(g[0], series)), None)
+        if home is None:
+            groups.append([series])
+        else:
+            home.append(series)
+    return groups
+
+
+def _alike(a: Series, b: Series) -> bool:
+    if (a.table.shows, a.table.columns) != (b.table.shows, b.table.columns) or a.table.shows == "timeline":
+        return False
+    x, y = a.span(), b.span()
+    return a.table.shows != "waveform" or (x <= 3 * y and y <= 3 * x)
+
+
+def _draw(series: Sequence[Series], key: str) -> str:
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    draw = DRAWERS.get(series[0].table.shows, DRAWERS[""])
+    style: dict[Any, Any] = {**_STYLE, "svg.hashsalt": key}
+    with mpl.rc_context(style):
+        figure = Figure(figsize=(3.5, 2.0), layout="constrained")
+        draw(figure, series)
+        return _inline(figure, key)
+
+
+def _inline(figure: Figure, key: str) -> str:
+    """The figure as an <svg> element: no header, its identifiers its own, its colours variables."""
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    svg = buffer.getvalue()
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>\s*", "", svg, flags=re.DOTALL)
+    mark = re.sub(r"[^a-z0-9]", "-", key.lower())
+    svg = re.sub(r'\bid="([^"]+)"', rf'id="{mark}-\1"', svg)
+    svg = re.sub(r'href="#([^"]+)"', rf'href="#{mark}-\1"', svg)
+    svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{mark}-\1)", svg)
+    for ink, variable in INKS.items():
+        svg = svg.replace(ink, variable)
+    svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
+    return re.sub(r'(<svg[^>]*?) width="[^"]*"', r'\1 role="img"', svg, count=1)

@@ -1,0 +1,79 @@
+"""The style sheet of the HTML report: light and dark screens, and A4 paper."""
+
+STYLE = """
+:root{color-scheme:light dark;
+ --paper:#fcfcfa;--card:#f4f4ef;--ink:#1f2a33;--soft:#5d6b75;--line:#dcdfdc;--band:#dfe6e4;
+ --pass:#17683f;--fail:#a8261c;--undecided:#84590a;--idle:#5d6b75;
+ --s1:#1c5d8f;--s2:#b4541a;--s3:#2e7d5b;--s4:#7a4a94}
+@media(prefers-color-scheme:dark){:root{
+ --paper:#171c20;--card:#20272c;--ink:#e3e7e6;--soft:#9daab1;--line:#39444b;--band:#2d3a3f;
+ --pass:#7bcb9d;--fail:#f19587;--undecided:#e0b765;--idle:#9daab1;
+ --s1:#82b8e4;--s2:#eea571;--s3:#7fcba6;--s4:#c8a2de}}
+*{box-sizing:border-box}
+body{margin:0 auto;padding:28px 24px 60px;max-width:1000px;background:var(--paper);color:var(--ink);
+ font:15px/1.45 system-ui,"Liberation Sans",Arial,sans-serif}
+h1{font-size:23px;line-height:1.2;margin:0 0 2px}
+h2{font-size:16px;margin:30px 0 8px;padding-bottom:3px;border-bottom:1.5px solid var(--ink)}
+h3{font-size:15px;margin:0;display:flex;gap:8px;align-items:baseline}
+h3 .took{margin-left:auto;font-weight:400;color:var(--soft);font-size:13px}
+p{margin:3px 0}
+ul{margin:3px 0;padding-left:20px}
+.top{display:flex;gap:18px;align-items:center;border:2px solid;border-radius:8px;padding:14px 18px}
+.top .sign{font-size:44px;line-height:1;width:48px;text-align:center;flex:none}
+.top .word{font-size:14px;font-weight:700;letter-spacing:.09em;text-transform:uppercase}
+.top h1,.top p{color:var(--ink)}
+.top p{font-size:14px}
+.v-pass{color:var(--pass)}.v-fail{color:var(--fail)}.v-undecided{color:var(--undecided)}.v-not-run{color:var(--idle)}
+.notice{border-left:5px solid var(--undecided);background:var(--card);padding:7px 12px;margin:10px 0;font-weight:600}
+.soft,.note{color:var(--soft)}
+.note{font-size:13px}
+.glance{columns:2;column-gap:34px;padding:0;margin:8px 0;list-style:none}
+.glance li{display:flex;gap:8px;break-inside:avoid;padding:2px 0;border-bottom:1px solid var(--line)}
+.glance .word{margin-left:auto;white-space:nowrap}
+.cards{display:grid;grid-template-columns:repeat(auto-fit,minmax(270px,1fr));gap:10px}
+.card{background:var(--card);border-radius:7px;padding:9px 13px;break-inside:avoid}
+.card .role{color:var(--soft);font-size:13px}
+.card .label{font-size:17px;font-weight:600;overflow-wrap:anywhere}
+.finding{margin:8px 0;padding:9px 13px;background:var(--card);border-radius:7px;break-inside:avoid}
+.finding h3 .took{white-space:nowrap}
+.finding dl,dl.facts{display:grid;grid-template-columns:max-content 1fr;gap:1px 14px;margin:4px 0 0}
+dt{color:var(--soft)}dd{margin:0;overflow-wrap:anywhere}
+dl.facts dd{font-variant-numeric:tabular-nums}
+.hash{font:12px/1.5 ui-monospace,"Liberation Mono",monospace;word-break:break-all}
+.stage{margin:16px 0 20px}
+.reason{margin:3px 0 3px 22px}
+table{border-collapse:collapse;width:100%;margin:5px 0;font-size:13.5px;font-variant-numeric:tabular-nums}
+th{font-weight:400;color:var(--soft);text-align:left;font-size:12px;padding:1px 8px 1px 0;vertical-align:bottom}
+td{padding:2px 8px 2px 0;border-top:1px solid var(--line);vertical-align:top}
+th.n,td.n{text-align:right}
+td.name{overflow-wrap:anywhere}
+td.sign{width:20px;white-space:nowrap}
+td.gauge{width:104px;padding-top:5px}
+td.tight,td.n{white-space:nowrap}
+tr.remark td{border-top:0;padding-top:0}
+svg text{fill:var(--ink)}
+.gauge svg{display:block}
+.plots{display:grid;grid-template-columns:repeat(auto-fit,minmax(290px,1fr));gap:10px 18px;margin-top:8px}
+figure{margin:0;break-inside:avoid;max-width:480px}
+figure svg{width:100%;height:auto;display:block}
+figcaption{font-size:12.5px;color:var(--soft)}
+.cautions{columns:2;column-gap:26px;font-size:13px}
+.cautions p{break-inside:avoid;margin:0 0 6px}
+@media(max-width:640px){.glance,.cautions{columns:1}.top .sign{width:36px;font-size:34px}
+ td.gauge,th.gauge{display:none}.scroll{overflow-x:auto}}
+@page{size:A4;margin:13mm 13mm 15mm;@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif}}
+@media print{:root{color-scheme:light;
+ --paper:#fff;--card:#f3f3ef;--ink:#1a2329;--soft:#525f68;--line:#d5d8d5;--band:#e2e8e6;
+ --pass:#17683f;--fail:#a8261c;--undecided:#84590a;--idle:#525f68;
+ --s1:#1c5d8f;--s2:#b4541a;--s3:#2e7d5b;--s4:#7a4a94}
+ *{print-color-adjust:exact;-webkit-print-color-adjust:exact}
+ body{max-width:none;padding:0;font-size:8.6pt;line-height:1.33}
+ h1{font-size:14pt}h2{font-size:10pt;margin:10pt 0 4pt;break-after:avoid}h3{font-size:9pt;break-after:avoid}
+ .top{padding:6pt 10pt}.top .sign{font-size:26pt}.top .word,.top p{font-size:8.6pt}
+ .card .label{font-size:10pt}.card .role,.note,h3 .took{font-size:7.8pt}
+ table{font-size:7.8pt}th{font-size:7pt}td{padding-top:.6pt;padding-bottom:.6pt}tr{break-inside:avoid}
+ .stage{margin:6pt 0 8pt}
+ .plots{grid-template-columns:repeat(3,1fr);gap:4pt 10pt}figcaption{font-size:7pt}
+ .cards{grid-template-columns:1fr 1fr}.cautions{font-size:7pt}.hash{font-size:6.8pt}
+ .cautions p{margin-bottom:3pt}}
+"""
