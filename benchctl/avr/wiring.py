@@ -1,0 +1,86 @@
+"""A chip's pins connected to parts: levels to signals and back, voltages, buses. Knows no particular part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from benchctl.avr.chip import SUPPLY, Chip, Line, SpiDevice, TwiDevice
+from benchctl.errors import UsageError
+from benchctl.parts.signal import Signal
+
+
+class SpiPart(SpiDevice, Protocol):
+    """A transceiver as the board wires it."""
+
+    irq: Signal
+
+    def set_ce(self, level: float, time: float) -> None: ...
+
+
+def pin_name(code: int) -> str:
+    """The name of a pin by its code, port in the upper half (B=1, C=2, D=3): 0x34 is "PD4", 0x46 is "ADC6"."""
+    port, bit = code >> 4, code & 0x0F
+    if port in (1, 2, 3) and bit < 8:
+        return f"P{' BCD'[port]}{bit}"
+    if port == 4 and bit in (6, 7):
+        return f"ADC{bit}"
+    raise UsageError(f"pin code 0x{code:02x}: expected 0x10 to 0x37, 0x46 or 0x47")
+
+
+def adc_channel(pin: str) -> int:
+    """ADC channel of "PC0" to "PC5", "ADC6" or "ADC7"."""
+    for prefix, channels in (("PC", "012345"), ("ADC", "01234567")):
+        if pin.startswith(prefix) and len(pin) == len(prefix) + 1 and pin[-1] in channels:
+            return int(pin[-1])
+    raise UsageError(f"pin {pin!r} has no ADC channel: expected PC0 to PC5, ADC6 or ADC7")
+
+
+def _line(level: float, weak: bool) -> Line:
+    if level != level:  # not a number: nobody drives the line
+        return Line.FLOATS
+    if weak:
+        return Line.PULLED_UP if level >= 0.5 else Line.PULLED_DOWN
+    return Line.HIGH if level >= 0.5 else Line.LOW
+
+
+class Wiring:
+    """What hangs on one chip."""
+
+    def __init__(self, chip: Chip) -> None:
+        self.chip = chip
+
+    def connect_output(self, pin: str, signal: Signal, idle: int = 0) -> None:
+        """The pin's level goes to `signal`; idle: what the line falls to when the chip does not drive it."""
+        self.chip.drive(pin, Line.PULLED_UP if idle else Line.PULLED_DOWN, 0.0)
+        signal.set(float(self.chip.level(pin)), 0.0)
+        self.chip.watch(pin, lambda level, time: signal.set(float(level), time))
+
+    def connect_input(self, pin: str, signal: Signal, weak: bool = False) -> None:
+        """`signal` (0.0, 1.0, NaN for nobody) drives the pin; weak: through a resistor, so that the chip wins."""
+        self.chip.drive(pin, _line(signal.level, weak), 0.0)
+        signal.connect(lambda level, time: self.chip.drive(pin, _line(level, weak), time))
+
+    def connect_analog(self, channel: int, volts: Callable[[float], float]) -> None:
+        """volts(time) at an ADC channel, asked when the converter samples."""
+        self.chip.ask_volts(channel, volts)
+
+    def connect_supply(self, volts: Callable[[float], float]) -> None:
+        """volts(time) of the processor's supply: the converter's reference."""
+        self.chip.ask_volts(SUPPLY, volts)
+
+    def connect_spi(self, device: SpiDevice, csn_pin: str) -> None:
+        """A device behind a chip select, which is pulled up."""
+        self.chip.drive(csn_pin, Line.PULLED_UP, 0.0)
+        self.chip.connect_spi(device, csn_pin)
+
+    def connect_transceiver(self, device: SpiPart, csn_pin: str, ce_pin: str, irq_pin: str = "") -> None:
+        """A transceiver with its three extra lines; irq_pin "" where that line is not connected."""
+        self.connect_spi(device, csn_pin)
+        self.chip.drive(ce_pin, Line.PULLED_DOWN, 0.0)
+        self.chip.watch(ce_pin, lambda level, time: device.set_ce(float(level), time))
+        if irq_pin:
+            self.connect_input(irq_pin, device.irq)
+
+    def connect_twi(self, device: TwiDevice) -> None:
+        self.chip.connect_twi(device)
