@@ -1,0 +1,222 @@
+"""A board session answers, repeats, gives up and notices restarts, all in bench time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pytest
+from helpers import BOOT, IDENTIFY, FakeBench, answer, event, refusal
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchctl.errors import NoAnswer, PortLost, Refused, Restarted, Stopped, WrongDevice
+from benchctl.session.board import ANSWER_S, BOOT_S, REPEATS, Board
+from benchctl.session.exchange import MAX_EVENTS, Exchange
+from benchctl.terms import Role
+from benchctl.wire.catalogue import Error
+from benchctl.wire.framing import frame
+from benchctl.wire.messages import Msg, encode
+
+
+def board_of(bench: FakeBench) -> Board:
+    return bench.boards[Role.HAND]
+
+
+def friendly(asked: Msg) -> Iterable[bytes]:
+    if asked.kind == "identify":
+        yield answer(asked, **IDENTIFY)
+    elif asked.kind == "clock":
+        yield answer(asked, received=10, sent=20)
+    elif asked.kind == "echo":
+        yield answer(asked, data=asked.data)
+
+
+def test_ask_returns_the_answer() -> None:
+    board = board_of(FakeBench({Role.HAND: friendly}))
+
+    assert board.ask("clock").sent == 20
+    assert board.ask("echo", data=b"\x00\xff").data == b"\x00\xff"
+
+
+def test_silence_is_repeated_then_given_up() -> None:
+    """An idempotent request is sent again REPEATS times, each after the time-out, then NoAnswer."""
+    bench = FakeBench({Role.HAND: lambda asked: ()})
+
+    with pytest.raises(NoAnswer, match="did not answer 'clock'"):
+        board_of(bench).ask("clock")
+    assert len(bench.ports[Role.HAND].asked) == 1 + REPEATS
+    assert bench.now() == pytest.approx((1 + REPEATS) * ANSWER_S)
+
+
+def test_what_moves_things_is_never_repeated() -> None:
+    bench = FakeBench({Role.HAND: lambda asked: ()})
+
+    with pytest.raises(NoAnswer):
+        board_of(bench).ask("throttle", channel=2, permille=100, number=1)
+    assert len(bench.ports[Role.HAND].asked) == 1
+
+
+def test_an_answer_to_the_second_try_counts() -> None:
+    tries = []
+
+    def deaf_at_first(asked: Msg) -> Iterable[bytes]:
+        tries.append(asked.number)
+        return friendly(asked) if len(tries) > 1 else ()
+
+    board = board_of(FakeBench({Role.HAND: deaf_at_first}))
+
+    assert board.ask("clock").sent == 20
+    assert len(set(tries)) == 1
+    assert board.exchange.counts.repeats == 1
+
+
+def test_refusal_is_an_exception_with_its_code() -> None:
+    board = board_of(FakeBench({Role.HAND: lambda asked: [refusal(asked, Error.GUARDED)]}))
+
+    with pytest.raises(Refused, match="guarded") as caught:
+        board.ask("pulse", channel=2, width_us=1500)
+    assert caught.value.code == "guarded"
+
+
+def test_wrong_late_duplicate_and_unasked_answers_are_counted() -> None:
+    """Only the answer with the right number and kind counts; the rest is counted and harmless."""
+
+    def confused(asked: Msg) -> Iterable[bytes]:
+        yield frame(encode("clock_answer", asked.number + 7, {"received": 1, "sent": 1}))
+        yield frame(encode("stop_answer", asked.number, {"state": 0}))
+        yield from friendly(asked)
+        yield from friendly(asked)
+
+    board = board_of(FakeBench({Role.HAND: confused}))
+
+    assert board.ask("clock").sent == 20
+    assert board.ask("clock").sent == 20
+    assert board.exchange.counts.stray_answers >= 5
+
+
+def test_unasked_restart_interrupts_and_is_told() -> None:
+    bench = FakeBench({Role.HAND: lambda asked: [event("boot", 0, **BOOT)]})
+    board, heard = board_of(bench), []
+    board.on_restart = lambda boot, asked: heard.append((boot.cause, asked))
+
+    with pytest.raises(Restarted, match="brown-out") as caught:
+        board.ask("clock")
+    assert caught.value.cause == "brown-out"
+    assert heard == [(3, False)]
+    assert board.restarts == 1
+
+
+def test_asked_restart_is_no_error() -> None:
+    bench = FakeBench({Role.HAND: friendly})
+    board, heard = board_of(bench), []
+    board.on_restart = lambda boot, asked: heard.append(asked)
+
+    assert board.reset_by_line().cause == BOOT["cause"]
+    assert heard == [True]
+    assert board.ask("clock").sent == 20
+
+
+def test_open_waits_out_a_boot_loader() -> None:
+    """A board that is deaf for two seconds after opening is waited for."""
+    bench = FakeBench({Role.HAND: friendly})
+    bench.ports[Role.HAND].script = lambda asked: friendly(asked) if bench.now() > 2.0 else ()
+
+    assert board_of(bench).open().label == "mudlark-hand-01"
+    assert 2.0 < bench.now() < BOOT_S + 1
+
+
+def test_open_names_a_silent_port() -> None:
+    with pytest.raises(NoAnswer, match="nothing came from the hand board"):
+        board_of(FakeBench({Role.HAND: lambda asked: ()})).open()
+
+
+def test_open_names_a_port_that_sends_noise() -> None:
+    """A port that talks but sends no frame of ours is another device, said in one sentence."""
+    with pytest.raises(WrongDevice, match="no frame of ours"):
+        board_of(FakeBench({Role.HAND: lambda asked: [b"Temperature 21.5 C\r\n\x00" * 3]})).open()
+
+
+@pytest.mark.parametrize(("protocol", "todo"), [(0, "flash it"), (2, "update benchctl")])
+def test_other_protocol_is_refused_with_what_to_do(protocol: int, todo: str) -> None:
+    bench = FakeBench({Role.HAND: lambda asked: [answer(asked, **{**IDENTIFY, "protocol": protocol})]})
+
+    with pytest.raises(WrongDevice, match=todo):
+        board_of(bench).open()
+
+
+def test_lost_port_ends_a_request_at_once() -> None:
+    bench = FakeBench({Role.HAND: friendly})
+    bench.ports[Role.HAND].lost = True
+
+    with pytest.raises(PortLost):
+        board_of(bench).ask("clock")
+
+
+def test_stop_ends_a_request_at_once() -> None:
+    bench = FakeBench({Role.HAND: lambda asked: ()})
+    bench.halted = True
+
+    with pytest.raises(Stopped):
+        board_of(bench).ask("clock")
+
+
+def test_events_are_kept_by_kind_and_gaps_counted() -> None:
+    bench = FakeBench({Role.HAND: friendly})
+    port = bench.ports[Role.HAND]
+    for number in (0, 1, 2, 5):
+        port.push(event("captured", number, [(number, 3000)]))
+    port.push(event("edges", 6, [(9, 1)], function=1))
+    board = board_of(bench)
+    bench.wait(0.1)
+
+    assert [e.rows[0][0] for e in board.events("captured")] == [0, 1, 2, 5]
+    assert board.exchange.counts.lost_events == 2
+    assert board.wait_event("edges", 0.1).function == 1
+    with pytest.raises(NoAnswer, match="no 'edges'"):
+        board.wait_event("edges", 0.1)
+
+
+def test_a_flood_of_events_is_bounded() -> None:
+    """Events nobody takes do not fill memory; the newest are kept and the loss is counted."""
+    exchange = Exchange()
+    wire = event("captured", 0, [(1, 2)])
+    for _ in range(0, MAX_EVENTS + 5000, 5000):
+        exchange.feed(wire * 5000)
+
+    assert len(exchange.take_events()) == MAX_EVENTS
+    assert exchange.counts.overflowed == 5000
+
+
+@given(st.lists(st.binary(min_size=3, max_size=60), max_size=20))
+def test_any_bodies_never_raise(bodies: list[bytes]) -> None:
+    """Right frames with any contents, while a request is open: counted, never raised."""
+    exchange = Exchange()
+    exchange.ask("clock", {}, b"", 0.0, 1.0, 0)
+    for body in bodies:
+        exchange.feed(frame(body))
+    exchange.take_answer()
+    exchange.take_events()
+
+
+def test_settings_are_written_as_wide_as_they_are() -> None:
+    store: dict[int, bytes] = {}
+
+    def keep(asked: Msg) -> Iterable[bytes]:
+        if asked.kind == "setting_write":
+            store[asked.key] = asked.data
+            yield answer(asked)
+        elif asked.kind == "setting_read":
+            yield answer(asked, key=asked.key, data=store[asked.key])
+
+    board = board_of(FakeBench({Role.HAND: keep}))
+    board.write_setting("silence_ms", 300)
+    board.write_setting("label", "mudlark-hand-02")
+
+    assert store[11] == b"\x2c\x01"
+    assert store[1] == b"mudlark-hand-02\0"
+    assert board.read_setting("silence_ms") == 300
+    assert board.read_setting("label") == "mudlark-hand-02"
+    with pytest.raises(ValueError, match="not between"):
+        board.write_setting("silence_ms", 1)
+    with pytest.raises(ValueError, match="16 bytes"):
+        board.write_setting("label", "a label that is far too long")
