@@ -58,13 +58,17 @@ class AirConfig:
     interferers: tuple[Interferer, ...] = ()
 
 
-class Station(Protocol):
-    """What the air must know of a transceiver. The figures are constant."""
+class Antenna(Protocol):
+    """What the air must know of whoever hears or sends. The figures are constant."""
 
     name: str
     antenna_loss_db: float
     lna_gain_db: float
     crystal_ppm: float
+
+
+class Station(Antenna, Protocol):
+    """A transceiver: it also wants to know of packets."""
 
     def frame_over(self, frame: Frame) -> None:
         """A packet of another station has just ended."""
@@ -109,15 +113,15 @@ class Air:
     def join(self, station: Station) -> None:
         self.stations.append(station)
 
-    def set_path_loss(self, one: Station, other: Station, loss_db: float) -> None:
+    def set_path_loss(self, one: Antenna, other: Antenna, loss_db: float) -> None:
         """Antenna to antenna, both ways, from now on."""
         self._losses[frozenset((id(one), id(other)))] = loss_db
         self._steady.clear()
 
-    def path_loss_db(self, one: Station, other: Station) -> float:
+    def path_loss_db(self, one: Antenna, other: Antenna) -> float:
         return self._losses.get(frozenset((id(one), id(other))), self.config.path_loss_db)
 
-    def _fading(self, one: Station, other: Station) -> Fading:
+    def _fading(self, one: Antenna, other: Antenna) -> Fading:
         pair = frozenset((id(one), id(other)))
         found = self._fadings.get(pair)
         if found is None:
@@ -130,12 +134,12 @@ class Air:
             )  # fmt: skip
         return found
 
-    def level_dbm(self, frame: Frame, station: Station, time: float) -> float:
+    def level_dbm(self, frame: Frame, station: Antenna, time: float) -> float:
         """Power of the frame at the station's antenna pin, on the frame's own channel."""
         gain = self._fading(frame.sender, station).gain_db(time) if self._fades else 0.0
         return self._plain_level(frame, station) + gain
 
-    def _plain_level(self, frame: Frame, station: Station) -> float:
+    def _plain_level(self, frame: Frame, station: Antenna) -> float:
         loss = self.path_loss_db(frame.sender, station)
         return frame.power_dbm - float(frame.sender.antenna_loss_db) - loss - station.antenna_loss_db
 
@@ -175,7 +179,7 @@ class Air:
 
     # -- who hears it -------------------------------------------------------------------------------------------
 
-    def hear(self, frame: Frame, station: Station) -> int:
+    def hear(self, frame: Frame, station: Antenna) -> int:
         """LOST, HEARD or DAMAGED: chance decides, once per call."""
         if frame.rivals is None and not self._bursts and not self._fades:
             key = (frame.sender, station, frame.channel, frame.rate, frame.power_dbm)
@@ -194,7 +198,7 @@ class Air:
         address = math.exp(8 * (1 + len(frame.address)) * per_bit)
         return DAMAGED if drawn < right + (address - right) * 0.5 ** (8 * frame.crc_bytes) else LOST
 
-    def _changing(self, frame: Frame, station: Station) -> float:
+    def _changing(self, frame: Frame, station: Antenna) -> float:
         """Mean log probability of a right bit over a frame whose surroundings change while it is sent."""
         rivals = [rival for rival in frame.rivals or () if rival.sender is not station]
         edges = {frame.start, frame.end}
@@ -212,7 +216,7 @@ class Air:
             total += (end - start) * self._log_right(frame, station, 0.5 * (start + end), present)
         return total / (frame.end - frame.start)
 
-    def _log_right(self, frame: Frame, station: Station, time: float, rivals: Any) -> float:
+    def _log_right(self, frame: Frame, station: Antenna, time: float, rivals: Any) -> float:
         """log(1 − bit error rate) of the frame at this instant."""
         level = self.level_dbm(frame, station, time)
         signal = 10.0 ** (0.1 * (level - self._crystal_loss(frame.sender, station)))
@@ -231,11 +235,11 @@ class Air:
             snr = min(snr, 10.0 ** (0.1 * (OVERLOAD_SNR_DB - OVERLOAD_DB_PER_DB * excess)))
         return math.log1p(-min(0.5, bit_error_rate(snr)))
 
-    def _crystal_loss(self, sender: Station, station: Station) -> float:
+    def _crystal_loss(self, sender: Antenna, station: Antenna) -> float:
         apart = abs(sender.crystal_ppm - station.crystal_ppm)
         return max(0.0, apart - CRYSTALS_APART_PPM) * CRYSTAL_DB_PER_PPM
 
-    def _disturbance(self, interferer: Interferer, station: Station, channel: int, rate: int) -> float:
+    def _disturbance(self, interferer: Interferer, station: Antenna, channel: int, rate: int) -> float:
         """Noise in mW that an interferer adds, weighted by the receiver's selectivity."""
         share, offset = _in_band(interferer, channel, BANDWIDTH_MHZ[rate])
         ratio = needed_ratio_db(rate, offset)
@@ -244,17 +248,17 @@ class Air:
 
     # -- received power -----------------------------------------------------------------------------------------
 
-    def energy_dbm(self, channel: int, station: Station, start: float, end: float) -> float:
+    def energy_dbm(self, channel: int, station: Antenna, start: float, end: float) -> float:
         """Mean received power in 1 MHz (2 MHz wide packets count whole) over the interval; −150 dBm in silence."""
         spans = self._spans(channel, station, start, end)
         total = sum((until - since) * power for since, until, power in spans)
         return 10.0 * math.log10(max(1e-15, total / max(1e-12, end - start)))
 
-    def held_dbm(self, channel: int, station: Station, start: float, end: float) -> float:
+    def held_dbm(self, channel: int, station: Antenna, start: float, end: float) -> float:
         """The power that was there during the whole interval: what received power detection works on."""
         return 10.0 * math.log10(max(1e-15, min(power for _, _, power in self._spans(channel, station, start, end))))
 
-    def _spans(self, channel: int, station: Station, start: float, end: float) -> list[tuple[float, float, float]]:
+    def _spans(self, channel: int, station: Antenna, start: float, end: float) -> list[tuple[float, float, float]]:
         frames = [
             frame for frame in (*self._recent, *self._stuck)
             if frame.sender is not station and frame.end > start and frame.start < end

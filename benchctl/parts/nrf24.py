@@ -6,8 +6,9 @@ standby only; real chips take it always, so the model does too and counts it in 
 
 from __future__ import annotations
 
+from benchctl.parts.nrf24_body import State
 from benchctl.parts.nrf24_link import TransceiverConfig
-from benchctl.parts.nrf24_machine import Machine, State
+from benchctl.parts.nrf24_machine import Machine
 from benchctl.parts.nrf24_registers import (
     ACTIVATE_KEY,
     FLAGS,
@@ -21,9 +22,9 @@ from benchctl.parts.nrf24_registers import (
     Command,
     Reg,
 )
-from benchctl.parts.nrf24_send import Outcome, Reception, send
+from benchctl.parts.nrf24_send import NOTHING_SENT, Outcome, Reception, send
 
-__all__ = ["Outcome", "Reception", "Transceiver", "TransceiverConfig"]
+__all__ = ["NOTHING_SENT", "Outcome", "Reception", "Transceiver", "TransceiverConfig"]
 
 _WRITE_ALLOWED = (State.POWER_DOWN, State.STARTING, State.STANDBY_I, State.STANDBY_II)
 _TEST_REGISTERS = range(0x18, 0x1C)
@@ -86,13 +87,17 @@ class Transceiver(Machine):
     def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Outcome:
         """One whole send with its retransmissions, worked out at once from the present settings of all stations.
 
-        The chip must be powered up; CE rises at `time` (later when it is still sending or answering), the payload
-        being uploaded before. It stands for firmware that serves every interrupt: the payload stores are left as
-        they were, no flag stays set, and a payload given up is flushed. It counts in OBSERVE_TX, bursts and charge.
-        Sends of several stations that overlap in time are judged in the order of the calls, so only the later one
-        suffers. `no_ack` is honoured as W_TX_PAYLOAD_NOACK would be.
+        CE rises at `time`, the payload being uploaded before; later when the chip is still sending or answering.
+        Nothing comes of it when the chip is not powered up. It stands for firmware that serves every interrupt: the
+        payload stores are left as they were, no flag stays set, and a payload given up is flushed. It counts in
+        OBSERVE_TX, bursts and charge. Sends of several stations that overlap in time are judged in the order of the
+        calls, so only the later one suffers. `no_ack` is honoured as W_TX_PAYLOAD_NOACK would be.
         """
         return send(self, payload, time, no_ack and self.bank.settings.dynamic_ack)
+
+    def works(self, line: str) -> bool:
+        """Whether the named line does its work; `Lines` has the answer that depends."""
+        return self.config.fitted
 
     # -- reading ------------------------------------------------------------------------------------------------
 

@@ -74,13 +74,13 @@ class Bank:
         self.value: dict[int, int] = {**RESET, Reg.RF_SETUP: self._variant.rf_setup_reset}
         self.address: dict[int, bytes] = dict(RESET_ADDRESSES)
         self.locked = self._variant.locked_features
-        self._settings: Settings | None = None
+        self.settings = self._work_out()
 
     def activate(self) -> None:
         """ACTIVATE 0x73 where the variant has it; elsewhere nothing happens."""
         if self._variant.locked_features:
             self.locked = not self.locked
-            self._settings = None
+            self.settings = self._work_out()
 
     def read(self, register: int) -> bytes:
         if register in self.address:
@@ -96,18 +96,12 @@ class Bank:
         """The bytes after the command; lowest byte first, missing ones keep their value."""
         if not data or (self.locked and register in _LOCKED):
             return
-        self._settings = None
         if register in self.address:
             old = self.address[register]
             self.address[register] = data[:5] + old[len(data) :]
         elif register in self._writable:
             self.value[register] = data[0] & self._writable[register]
-
-    @property
-    def settings(self) -> Settings:
-        if self._settings is None:
-            self._settings = self._work_out()
-        return self._settings
+        self.settings = self._work_out()
 
     def feature(self, bit: int) -> bool:
         return not self.locked and bool(self.value[Reg.FEATURE] & bit)

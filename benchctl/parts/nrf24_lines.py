@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from benchctl.errors import UsageError
-from benchctl.parts.nrf24 import Transceiver
+from benchctl.parts.nrf24 import NOTHING_SENT, Outcome, Transceiver
 from benchctl.parts.signal import Signal
 
 #: a joint of so many ohms is open, a leak of so many is none
@@ -77,6 +77,8 @@ class Pins(Protocol):
     def set_ce(self, level: float, time: float) -> None: ...
     def power(self, volts: float, time: float) -> None: ...
     def current_ma(self, time: float) -> float: ...
+    def works(self, line: str) -> bool: ...
+    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Outcome: ...
 
 
 def attach(chip: Transceiver, config: LinesConfig | None = None) -> Pins:
@@ -95,6 +97,7 @@ class _Way:
         self.floats = _FLOATS[name] if fault.float_level is None else fault.float_level
         self._arrives = tuple(self._level(fault, driver) for driver in (0, 1, None))
         self.level = self.floats & 1
+        self.carries = self.target == name and self._arrives[:2] == (0, 1)
 
     def _level(self, fault: LineFault, driver: int | None) -> int | None:
         """Voltage divider of driver, leaks and joint, then the input thresholds."""
@@ -238,6 +241,21 @@ class Lines:
 
     def current_ma(self, time: float) -> float:
         return self.chip.current_ma(time)
+
+    def works(self, line: str) -> bool:
+        """Whether this line carries both levels to its own place, free of others."""
+        return self.chip.config.fitted and self._ways[line].carries and not self._meddled(line)
+
+    def _meddled(self, line: str) -> bool:
+        others = (name for name in NAMES if name != line)
+        bridged = any(line in pair for pair in self._bridges)
+        return bridged or any(self._ways[name].target == line for name in others)
+
+    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Outcome:
+        """A send by the chip, if commands and CE reach it. Whether the processor hears of it is `works("irq")`."""
+        if all(self.works(line) for line in FROM_PROCESSOR):
+            return self.chip.transact(payload, time, no_ack)
+        return NOTHING_SENT
 
     def select(self, time: float) -> int:
         return self.chip.select(time) if self._spi_good else self._look(b"\xff", time)[0]

@@ -5,13 +5,15 @@ It goes through the same packet rules and the same air as the event-driven machi
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 from benchctl.parts.air import DAMAGED, LOST
 from benchctl.parts.nrf24_bank import Pipe
+from benchctl.parts.nrf24_body import RX_SETTLING_CURRENT, TX_SETTLING_CURRENT, State
 from benchctl.parts.nrf24_frame import Frame
 from benchctl.parts.nrf24_link import ANSWER, NEW
-from benchctl.parts.nrf24_machine import RX_SETTLING_CURRENT, TX_SETTLING_CURRENT, Machine, State
+from benchctl.parts.nrf24_machine import Machine
 from benchctl.parts.nrf24_registers import ACK_WINDOW, IRQ_DELAY, SETTLING
 
 
@@ -25,7 +27,10 @@ class Reception(NamedTuple):
 
 
 class Outcome(NamedTuple):
-    """What became of one send. Times in s; charge in C over and above standby, of the sender."""
+    """What became of one send.
+
+    Times in s, infinite when the chip was not ready to send; charge in C, of the sender, over and above standby.
+    """
 
     ok: bool
     retries: int
@@ -38,8 +43,13 @@ class Outcome(NamedTuple):
     charge: float
 
 
+NOTHING_SENT = Outcome(False, 0, math.inf, math.inf, [], b"", 0, 0.0, 0.0)
+
+
 def send(radio: Machine, payload: bytes, time: float, no_ack: bool) -> Outcome:
     """CE rises at `time`, the payload being in the store already; see `Transceiver.transact`."""
+    if not radio.ready:
+        return NOTHING_SENT
     upload = radio.upload(payload, no_ack)
     radio.retry_count = 0
     now = radio.bank.settings

@@ -101,7 +101,9 @@ def world(
     return [Driver(Transceiver(agenda, room, chance, settings, f"board {n}")) for n in range(count)]
 
 
-def linked(loss_db: float = 50.0, seed: int = 1, air: AirConfig | None = None, **setup: object) -> tuple[Driver, Driver]:
+def linked(
+    loss_db: float = 50.0, seed: int = 1, air: AirConfig | None = None, **setup: object
+) -> tuple[Driver, Driver]:
     """A sender and a listener with the same settings."""
     sender, listener = world(loss_db, seed, air=air)
     sender.set_up(False, **setup)  # type: ignore[arg-type]
