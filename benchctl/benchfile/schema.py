@@ -26,7 +26,8 @@ FUNCTIONS = (
 #: points that jumper wires may also end at
 EXTRA_POINTS = ("reset", "vcc")
 PINS = (*(f"P{port}{bit}" for port in "BCD" for bit in range(8)), "ADC6", "ADC7")
-LINES = ("ok", "open", "low", "high")
+LINES = ("mosi", "sck", "csn", "ce", "miso", "irq")
+VARIANTS = ("plus", "nrf24l01", "clone", "high-power")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,29 +73,40 @@ class LoadSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class LineSpec:
+    """One line between processor and transceiver; the defaults are a good one."""
+
+    series_ohms: float = number(0.0, "Ω", 0, 1e9, "in the line; 1000000 and more: open")
+    to_ground_ohms: float = number(1e9, "Ω", 0, 1e9, "leak or short to ground at the receiving end")
+    to_supply_ohms: float = number(1e9, "Ω", 0, 1e9, "leak or short to the supply at the receiving end")
+    to_line: str = choice("", ("", *LINES), "line it is really soldered to; empty: its own")
+    bridged_to: str = choice("", ("", *LINES), "line it is bridged with; the lower level wins")
+    float_level: int = choice(-1, (-1, 0, 1, 2), "level when nothing drives it: 0, 1, 2 keeps the last; -1: the usual")
+
+
+@dataclass(frozen=True, slots=True)
 class RadioSpec:
-    """The transceiver, its current and its lines."""
+    """The transceiver module and its lines."""
 
     fitted: bool = flag(True, "false: no transceiver in its place")
     rail: str = text("radio", "rail it hangs on", 24)
-    variant: str = choice("plus", ("plus", "plain", "clone"), "nRF24L01+, the older one, or a look-alike")
-    tx_ma: float = number(11.3, "mA", 0, 1000, "at 0 dBm and settling; sheet: 11.3; amplified modules 115")
-    rx_ma: float = number(13.5, "mA", 0, 1000, "listening; sheet: 13.5 at 2 Mbps")
-    standby_ma: float = number(0.026, "mA", 0, 100, "standby-I; sheet: 26 µA")
-    spike_ma: float = number(0.0, "mA", 0, 1000, "added when a transmission begins")
-    spike_us: float = number(20.0, "µs", 1, 10000, "length of that spike")
-    minimum_v: float = number(1.9, "V", 1.0, 3.6, "below this it forgets its settings; sheet: 1.9")
-    crystal_ppm: float = number(5.0, "ppm", -200, 200, "error of its own 16 MHz crystal; sheet allows 60")
+    variant: str = choice("plus", VARIANTS, "nRF24L01+, the older chip, a look-alike, or with an amplifier")
+    tx_offset_db: float = number(0.0, "dB", -40, 20, "error of its output power; sheet allows 4")
     antenna_loss_db: float = number(0.0, "dB", 0, 100, "loss at its antenna, both ways")
-    tx_error_db: float = number(0.0, "dB", -40, 20, "transmit power error; amplified modules are positive")
-    rx_error_db: float = number(0.0, "dB", -40, 40, "sensitivity error, positive is worse")
-    ce: str = choice("ok", LINES, "CE line: ok, open, or stuck")
-    csn: str = choice("ok", LINES, "CSN line")
-    sck: str = choice("ok", LINES, "SCK line")
-    mosi: str = choice("ok", LINES, "MOSI line")
-    miso: str = choice("ok", LINES, "MISO line")
-    irq: str = choice("ok", LINES, "IRQ line")
-    swapped: str = choice("", ("", "mosi_miso", "ce_csn", "ce_irq", "csn_irq"), "two lines crossed")
+    crystal_ppm: float = number(5.0, "ppm", -500, 500, "error of its own 16 MHz crystal; sheet allows 60")
+    por_ms: float = number(10.0, "ms", 1, 100, "power-on reset; sheet: 1 to 100")
+    crystal_start_ms: float = number(1.5, "ms", 0.15, 10, "power-down to standby; sheet: 1.5, 3 or 4.5 by crystal")
+    temperature_degc: float = number(25.0, "°C", -40, 85, "moves the threshold of the received-power detector")
+    reset_v: float = number(1.9, "V", 1.0, 3.6, "below this it forgets its settings; sheet: 1.9")
+    startup_spike_ma: float = number(0.0, "mA", 0, 2000, "drawn besides when its supply comes up")
+    startup_spike_ms: float = number(1.0, "ms", 0.001, 1000, "for so long")
+    tx_ma: float = number(0.0, "mA", 0, 2000, "sending at full power; 0: the variant's, 11.3 or 115")
+    miso: LineSpec = table(LineSpec, "MISO line")
+    mosi: LineSpec = table(LineSpec, "MOSI line")
+    sck: LineSpec = table(LineSpec, "SCK line")
+    csn: LineSpec = table(LineSpec, "CSN line")
+    ce: LineSpec = table(LineSpec, "CE line")
+    irq: LineSpec = table(LineSpec, "IRQ line")
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,6 +259,7 @@ class BoardSpec:
     processor_ma: float = number(14.0, "mA", 0, 200, "processor and serial chip; no source")
     adc_noise_mv: float = number(1.0, "mV", 0, 200, "noise at the converter's input, rms")
     self_stimulus_safe: bool = flag(False, "the board may pull its own switch lines low")
+    usb_apart: bool = flag(True, "the board keeps USB and battery supply apart")
     pins: Mapping[str, str] = free("pin of each function: PB0 … PD7, ADC6, ADC7; empty text: none")
     settings: Mapping[str, int | str] = free("settings stored in the board that differ from the firmware's defaults")
     oscillator: OscillatorSpec = table(OscillatorSpec, "clock error")

@@ -1,0 +1,165 @@
+"""A motor controller with its arming rules, and the motor behind it: current, speed, vibration."""
+
+from __future__ import annotations
+
+import math
+import random
+
+from benchctl.benchfile import EscSpec, MotorSpec
+from benchctl.parts.agenda import Agenda, Entry
+from benchctl.parts.rail import Rail
+
+#: speed, as a share of full, below which a motor counts as standing
+STANDS = 0.02
+#: how often a moving motor's current is brought up to date
+STEP_S = 5e-3
+#: without a ground wire only some pulses arrive whole; no source
+GROUNDLESS_SHARE = 0.3
+BEEP_S = 0.3
+
+
+class Motor:
+    """Follows `set_throttle` (0 to 1) with its inertia; speed is a share of full."""
+
+    def __init__(self, name: str, spec: MotorSpec, rail: Rail | None, agenda: Agenda, brake: bool = False) -> None:
+        self.name = name
+        self.spec = spec
+        self.throttle = 0.0
+        self._rail = rail
+        self._agenda = agenda
+        self._brake = brake
+        self._from = (agenda.now, 0.0)
+        self._phase = 0.0
+        self._started = -math.inf
+        self._entry: Entry | None = None
+
+    def set_throttle(self, throttle: float, time: float) -> None:
+        if throttle == self.throttle:
+            return
+        here = self.speed(time)
+        self._phase = self._turns(time)
+        if here < STANDS and throttle > 0:
+            self._started = time
+        self._from, self.throttle = (time, here), throttle
+        self._update(time)
+
+    def speed(self, time: float) -> float:
+        """Share of full speed."""
+        since, here = self._from
+        faster = 0.2 if self._brake and self.throttle == 0 else 1.0
+        return self.throttle + (here - self.throttle) * math.exp(
+            -max(0.0, time - since) / (self.spec.time_constant_s * faster)
+        )
+
+    @property
+    def spinning(self) -> bool:
+        return self.speed(self._agenda.now) > STANDS
+
+    def amps(self, time: float) -> float:
+        if self.throttle <= 0:
+            return 0.0
+        spec = self.spec
+        start = spec.start_ma * math.exp(-(time - self._started) / max(spec.start_ms * 1e-3, 1e-6))
+        return 1e-3 * (spec.free_ma + start + (spec.full_ma - spec.free_ma) * self.speed(time) ** 3)
+
+    def _update(self, time: float) -> None:
+        if self._entry is not None:
+            self._entry.cancel()
+            self._entry = None
+        if self._rail is not None:
+            self._rail.set_load(self.name, self.amps(time), time)
+        moving = abs(self.speed(time) - self.throttle) > 0.003 or time - self._started < 5e-3 * self.spec.start_ms
+        if moving and self.throttle > 0:
+            self._entry = self._agenda.at(time + STEP_S, lambda: self._update(self._agenda.now))
+
+    def revolutions_per_s(self, time: float) -> float:
+        volts = self._rail.volts(time) if self._rail is not None else 7.4
+        return self.speed(time) * volts * self.spec.kv_rpm_per_v / 60.0
+
+    def _turns(self, time: float) -> float:
+        since, _ = self._from
+        return self._phase + (time - since) * self.revolutions_per_s(time)
+
+    def vibration(self, time: float) -> tuple[float, float, float]:
+        """(g in x, g in y, Hz) at the sensor: an imbalance turning in the board's plane."""
+        speed = self.speed(time)
+        if speed <= STANDS:
+            return 0.0, 0.0, 0.0
+        peak = math.sqrt(2.0) * self.spec.vibration_g * speed * speed
+        angle = 2.0 * math.pi * self._turns(time)
+        return peak * math.cos(angle), peak * math.sin(angle), self.revolutions_per_s(time)
+
+
+class Esc:
+    """A motor controller. `signal(level, time)` takes the pulse edges.
+
+    above_idle: (time, width in µs) of every pulse that asks for more than idle; beeps: times of its beeps.
+    """
+
+    def __init__(self, name: str, spec: EscSpec, motor: Motor | None, agenda: Agenda, chance: random.Random) -> None:
+        self.name = name
+        self.spec = spec
+        self.motor = motor
+        self.armed = not spec.needs_arming
+        self.pulses = 0
+        self.last_width_us = 0.0
+        self.above_idle: list[tuple[float, float]] = []
+        self.beeps: list[float] = []
+        self._agenda = agenda
+        self._chance = chance
+        self._rose = -1.0
+        self._idle_since = math.inf
+        self._watchdog: Entry | None = None
+        self._powered = True
+
+    def power(self, on: bool, time: float) -> None:
+        """Its battery comes or goes; it has to be armed anew."""
+        self._powered = on
+        self._disarm(time)
+
+    def signal(self, level: float, time: float) -> None:
+        if level >= 0.5:
+            self._rose = time
+            return
+        if self._rose < 0:
+            return
+        width_us, self._rose = (time - self._rose) * 1e6, -1.0
+        self.pulses += 1
+        self.last_width_us = width_us
+        if width_us > self.spec.min_us:
+            self.above_idle.append((time, width_us))
+        arrives = self.spec.signal_ground or self._chance.random() < GROUNDLESS_SHARE
+        if self.spec.fitted and self._powered and arrives:
+            self._pulse(width_us, time)
+
+    def _pulse(self, width_us: float, time: float) -> None:
+        if self._watchdog is not None:
+            self._watchdog.cancel()
+        self._watchdog = self._agenda.at(time + self.spec.lost_s, self._lost)
+        throttle = (width_us - self.spec.min_us) / (self.spec.max_us - self.spec.min_us)
+        if not self.armed:
+            self._wait_for_idle(throttle <= 0, time)
+        elif self.motor is not None:
+            self.motor.set_throttle(min(1.0, max(0.0, throttle)), time)
+
+    def _wait_for_idle(self, idle: bool, time: float) -> None:
+        if not idle:
+            self._idle_since = math.inf
+        elif self._idle_since == math.inf:
+            self._idle_since = time
+        elif time - self._idle_since >= self.spec.arming_s:
+            self.armed = True
+            self.beeps += [time + n * BEEP_S for n in range(self.spec.beeps)]
+
+    def _lost(self) -> None:
+        self._disarm(self._agenda.now)
+
+    def _disarm(self, time: float) -> None:
+        self.armed = not self.spec.needs_arming
+        self._idle_since = math.inf
+        if self.motor is not None:
+            self.motor.set_throttle(0.0, time)
+
+    def beeps_since(self, time: float, until: float) -> int:
+        """Beeps that were to be heard in the interval."""
+        return sum(1 for at in self.beeps if time <= at <= until)
