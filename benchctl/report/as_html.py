@@ -85,8 +85,8 @@ def _overview(s: Summary) -> Markup:
     )
 
 
-def _facts(pairs: Iterable[tuple[str, object]], kind: str | None = None) -> Markup:
-    return el("dl", *(joined(el("dt", k), el("dd", v)) for k, v in pairs), class_=kind)
+def _facts(pairs: Iterable[tuple[str, object]]) -> Markup:
+    return el("dl", *(joined(el("dt", k), el("dd", v)) for k, v in pairs))
 
 
 def _findings(s: Summary) -> Markup | None:
@@ -163,25 +163,29 @@ def _note(n: ev.Note) -> str:
 
 
 def _figure(p: Plot) -> Markup:
-    return el("figure", Markup(p.svg), el("figcaption", p.caption))
+    return el("figure", Markup(p.svg), el("figcaption", p.caption), class_=f"w{p.span}")
 
 
 _HEADS = (
     ("", "sign"),
-    ("reading", ""),
+    ("reading", "name"),
     ("value", "n"),
-    ("unit", ""),
-    ("interval", ""),
-    ("limit", ""),
-    ("value in its limits", "gauge"),
-    ("samples", "n"),
-    ("uncertainty from", ""),
+    ("unit", "unit"),
+    ("95 % interval", "between"),
+    ("limit", "limit"),
+    ("within its limit", "gauge"),
+    ("samples", "n count"),
+    ("source", "source"),
 )
 
 
 def _readings(readings: Iterable[Reading]) -> Markup:
-    heads = el("tr", *(el("th", head, class_=kind or None) for head, kind in _HEADS))
-    return el("div", el("table", el("thead", heads), el("tbody", *(_reading(r) for r in readings))), class_="scroll")
+    heads = el("tr", *(el("th", head, class_=kind) for head, kind in _HEADS))
+    return el(
+        "div",
+        el("table", el("thead", heads), el("tbody", *(_reading(r) for r in readings)), class_="readings"),
+        class_="scroll",
+    )
 
 
 def _reading(r: Reading) -> Markup:
@@ -238,5 +242,9 @@ def _cautions() -> Markup:
 
 
 def _origin(s: Summary) -> Markup:
-    rows = [(k.strip(), el("span", v, class_="hash" if k.strip() == "sha256" else None)) for k, v in words.origin(s)]
-    return _section("To repeat this run", _facts(rows, "facts"))
+    rows = []
+    for k, v in words.origin(s):
+        name = k.strip()
+        wide = "wide hash" if name == "sha256" else "wide" if name in ("benchctl", "procedure", "bench") else None
+        rows.append(joined(el("dt", name), el("dd", v, class_=wide)))
+    return _section("To repeat this run", el("dl", *rows, class_="facts"))

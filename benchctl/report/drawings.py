@@ -51,9 +51,11 @@ class Series:
         return f"{name} in {unit}" if unit else name
 
 
-def _legend(axes: Axes, series: Sequence[Series]) -> None:
-    if len(series) > 1:
-        axes.legend(loc="best", handlelength=1.8)
+def _legend(axes: Axes, wanted: bool) -> None:
+    """Above the drawing, where it hides nothing."""
+    if wanted:
+        columns = 2 if axes.get_window_extent().width < 5 * axes.figure.dpi else 6
+        axes.legend(loc="lower left", bbox_to_anchor=(-0.02, 0.98), ncols=columns, handlelength=1.6, borderpad=0.2)
 
 
 def _style(i: int) -> dict[str, Any]:
@@ -91,7 +93,7 @@ def _packets(figure: Figure, series: Sequence[Series]) -> None:
             axes.fill_between(x, low, high, step="mid", color=BAND, linewidth=0, label="95 % interval")
             top = max(top, *high)
     axes.set(xlabel=series[0].axis(0), ylabel="lost in %", ylim=(0, max(1.0, 1.1 * top)))
-    _legend(axes, series)
+    _legend(axes, len(series) > 1)
 
 
 def _binned(x: Floats, lost: Floats) -> tuple[Floats, Floats, Floats]:
@@ -118,10 +120,10 @@ def _latency(figure: Figure, series: Sequence[Series]) -> None:
         median = float(np.median(values))
         axes.hist(values, edges.tolist(), histtype="step", label=s.name, **_style(i))
         axes.axvline(median, linewidth=0.7, **_style(i))
-    axes.set(xlabel=series[0].axis(-1), ylabel="packets", yscale="log", ylim=(0.7, None))
-    if "packets" not in {u for s in series for u in s.table.units} and series[0].table.shows == "latency":
-        axes.set(ylabel="count")
-    _legend(axes, series)
+    axes.set(xlabel=series[0].axis(-1), ylabel="how often", yscale="log", ylim=(0.7, None))
+    axes.yaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_minor_formatter("")
+    _legend(axes, len(series) > 1)
 
 
 def _scan(figure: Figure, series: Sequence[Series]) -> None:
@@ -138,7 +140,7 @@ def _scan(figure: Figure, series: Sequence[Series]) -> None:
         axes.axvspan(first, last, color=BAND, linewidth=0)
         axes.text((first + last) / 2, 1.16 * top, f"Wi-Fi {wifi}", ha="center", va="top", fontsize=6.5)
     axes.set(xlabel="channel (2400 MHz + channel)", ylabel="busy in %", ylim=(0, 1.2 * top), xlim=(-1, 126))
-    _legend(axes, series)
+    _legend(axes, len(series) > 1)
 
 
 def _waveform(figure: Figure, series: Sequence[Series]) -> None:
@@ -149,8 +151,7 @@ def _waveform(figure: Figure, series: Sequence[Series]) -> None:
             label = s.name if s.data.shape[1] == 2 else f"{s.name} {s.table.columns[j]}"
             axes.plot(*thinned(s.data[order, 0], s.data[order, j]), label=label, **_style(i + j - 1))
     axes.set(xlabel=series[0].axis(0), ylabel=_shared_label(series[0]))
-    if len(series) > 1 or series[0].data.shape[1] > 2:
-        axes.legend(loc="best", handlelength=1.8)
+    _legend(axes, len(series) > 1 or series[0].data.shape[1] > 2)
 
 
 def _shared_label(s: Series) -> str:
@@ -163,6 +164,7 @@ def _shared_label(s: Series) -> str:
 
 def _sweep(figure: Figure, series: Sequence[Series]) -> None:
     """Delivered against commanded, upward and downward passes apart; below, what a straight line leaves."""
+    figure.set_size_inches(figure.get_figwidth(), 1.85)
     upper, lower = figure.subplots(2, sharex=True, height_ratios=(2, 1))
     for i, s in enumerate(series):
         x, y = s.data[:, 0], s.data[:, 1]
@@ -180,19 +182,19 @@ def _sweep(figure: Figure, series: Sequence[Series]) -> None:
                 lower.plot(x[part & good], rest, **look)
     upper.set(ylabel=series[0].axis(1))
     lower.set(xlabel=series[0].axis(0), ylabel="off line")
-    upper.legend(loc="best")
+    _legend(upper, True)
 
 
 def _timeline(figure: Figure, series: Sequence[Series]) -> None:
     """One strip a column, all over the same time."""
     s = series[0]
     count = max(1, s.data.shape[1] - 1)
-    figure.set_size_inches(3.5, 0.75 + 0.62 * count)
+    figure.set_size_inches(figure.get_figwidth(), max(1.4, 0.4 + 0.45 * count))
     strips = np.atleast_1d(figure.subplots(count, sharex=True))
     for j, axes in enumerate(strips, 1):
         if j < s.data.shape[1]:
             axes.plot(*thinned(s.data[:, 0], s.data[:, j]), color=COLOURS[(j - 1) % 4])
-            axes.set_ylabel(s.axis(j).replace(" in ", "\n"), rotation=0, ha="right", va="center", fontsize=7)
+            axes.set_ylabel(s.axis(j).replace(" in ", "\nin "), rotation=0, ha="right", va="center", fontsize=7)
     strips[-1].set_xlabel(s.axis(0))
 
 
@@ -226,7 +228,7 @@ def _poses(figure: Figure, series: Sequence[Series]) -> None:
     units = {shown(u) for u in s.table.units[first:]}
     axes.set(xlabel="pose", ylabel=f"in {units.pop()}" if len(units) == 1 else "", xticks=range(len(s.data)))
     axes.set_xticklabels([str(i + 1) for i in range(len(s.data))])
-    axes.legend(loc="best", ncols=3)
+    _legend(axes, True)
 
 
 Drawer = Callable[["Figure", Sequence[Series]], None]

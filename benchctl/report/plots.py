@@ -68,22 +68,36 @@ _STYLE: dict[str, Any] = {
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """caption: one line below it. svg: markup, safe to put into a page."""
+    """caption: one line below it. svg: markup, safe to put into a page. span: width in sixths of the page."""
 
     caption: str
     svg: str
+    span: int
 
 
 def plots(stage: StageSummary, load: Loader) -> list[Plot]:
-    """Every plot of a stage, in the order the tables came."""
-    out = []
-    for i, group in enumerate(_groups(stage.tables.values(), load)):
-        shown, left = group[:_MOST_SERIES], len(group) - _MOST_SERIES
-        drawn = _draw(shown, f"{stage.name}-{i}")
-        title = words.names([words.said(s.table.name) for s in shown])
-        more = f" ({words.many(left, 'more table')} of this kind not drawn)" if left > 0 else ""
-        out.append(Plot(f"{_SAYS.get(shown[0].table.shows, 'Recorded')}: {title}{more}", drawn))
-    return out
+    """Every plot of a stage, in the order the tables came; rows of up to three are filled evenly."""
+    groups = _groups(stage.tables.values(), load)
+    spans = _spans(len(groups))
+    return [_plot(g, span, f"{stage.name}-{i}") for i, (g, span) in enumerate(zip(groups, spans, strict=True))]
+
+
+#: drawing width in inches by span: what it has on paper, so that letters keep their size
+_WIDTHS = {2: 2.6, 3: 3.6, 6: 7.2}
+
+
+def _spans(count: int) -> list[int]:
+    """Rows of three; what is left over shares its row."""
+    left = count % 3
+    return [2] * (count - left) + [6 // left] * left if left else [2] * count
+
+
+def _plot(group: list[Series], span: int, key: str) -> Plot:
+    drawn, left = group[:_MOST_SERIES], len(group) - _MOST_SERIES
+    title = words.names([words.said(s.table.name) for s in drawn])
+    more = f" ({words.many(left, 'more table')} of this kind not drawn)" if left > 0 else ""
+    kind = _SAYS.get(drawn[0].table.shows, "Recorded")
+    return Plot(f"{kind}: {title}{more}", _draw(drawn, key, _WIDTHS[span]), span)
 
 
 _SAYS = {
@@ -121,14 +135,14 @@ def _alike(a: Series, b: Series) -> bool:
     return a.table.shows != "waveform" or (x <= 3 * y and y <= 3 * x)
 
 
-def _draw(series: Sequence[Series], key: str) -> str:
+def _draw(series: Sequence[Series], key: str, width: float) -> str:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     draw = DRAWERS.get(series[0].table.shows, DRAWERS[""])
     style: dict[Any, Any] = {**_STYLE, "svg.hashsalt": key}
     with mpl.rc_context(style):
-        figure = Figure(figsize=(3.5, 2.0), layout="constrained")
+        figure = Figure(figsize=(width, 1.3), layout="constrained")
         draw(figure, series)
         return _inline(figure, key)
 

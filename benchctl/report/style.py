@@ -38,6 +38,8 @@ ul{margin:3px 0;padding-left:20px}
 .finding h3 .took{white-space:nowrap}
 .finding dl,dl.facts{display:grid;grid-template-columns:max-content 1fr;gap:1px 14px;margin:4px 0 0}
 dt{color:var(--soft)}dd{margin:0;overflow-wrap:anywhere}
+dl.facts{grid-template-columns:max-content 1fr max-content 1fr}
+dl.facts .wide{grid-column:2/-1}
 dl.facts dd{font-variant-numeric:tabular-nums}
 .hash{font:12px/1.5 ui-monospace,"Liberation Mono",monospace;word-break:break-all}
 .stage{margin:16px 0 20px}
@@ -48,32 +50,36 @@ td{padding:2px 8px 2px 0;border-top:1px solid var(--line);vertical-align:top}
 th.n,td.n{text-align:right}
 td.name{overflow-wrap:anywhere}
 td.sign{width:20px;white-space:nowrap}
-td.gauge{width:104px;padding-top:5px}
+td.gauge{padding-top:6px}
 td.tight,td.n{white-space:nowrap}
 tr.remark td{border-top:0;padding-top:0}
 svg text{fill:var(--ink)}
-.gauge svg{display:block}
-.plots{display:grid;grid-template-columns:repeat(auto-fit,minmax(290px,1fr));gap:10px 18px;margin-top:8px}
-figure{margin:0;break-inside:avoid;max-width:480px}
+.gauge svg{display:block;width:84px;height:10px}
+.readings{table-layout:fixed}
+th.sign{width:20px}th.n{width:7.5%}th.count{width:7.5%}th.unit{width:7%}th.between{width:14%}th.limit{width:11.5%}
+th.gauge{width:92px}th.source{width:9.5%}
+.plots{display:grid;grid-template-columns:repeat(6,1fr);gap:8px 18px;margin-top:8px}
+figure{margin:0;break-inside:avoid}
+.w2{grid-column:span 2}.w3{grid-column:span 3}.w6{grid-column:span 6}
 figure svg{width:100%;height:auto;display:block}
 figcaption{font-size:12.5px;color:var(--soft)}
 .cautions{columns:2;column-gap:26px;font-size:13px}
 .cautions p{break-inside:avoid;margin:0 0 6px}
 @media(max-width:640px){.glance,.cautions{columns:1}.top .sign{width:36px;font-size:34px}
- td.gauge,th.gauge{display:none}.scroll{overflow-x:auto}}
-@page{size:A4;margin:13mm 13mm 15mm;@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif}}
+ .scroll{overflow-x:auto}.scroll table{min-width:640px}.w2,.w3{grid-column:span 6}}
+@page{size:A4;margin:11mm 13mm 13mm;@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif}}
 @media print{:root{color-scheme:light;
  --paper:#fff;--card:#f3f3ef;--ink:#1a2329;--soft:#525f68;--line:#d5d8d5;--band:#e2e8e6;
  --pass:#17683f;--fail:#a8261c;--undecided:#84590a;--idle:#525f68;
  --s1:#1c5d8f;--s2:#b4541a;--s3:#2e7d5b;--s4:#7a4a94}
  *{print-color-adjust:exact;-webkit-print-color-adjust:exact}
- body{max-width:none;padding:0;font-size:8.6pt;line-height:1.33}
- h1{font-size:14pt}h2{font-size:10pt;margin:10pt 0 4pt;break-after:avoid}h3{font-size:9pt;break-after:avoid}
+ body{max-width:none;padding:0;font-size:8.4pt;line-height:1.28}
+ h1{font-size:14pt}h2{font-size:10pt;margin:7pt 0 3pt;break-after:avoid}h3{font-size:9pt;break-after:avoid}
  .top{padding:6pt 10pt}.top .sign{font-size:26pt}.top .word,.top p{font-size:8.6pt}
  .card .label{font-size:10pt}.card .role,.note,h3 .took{font-size:7.8pt}
  table{font-size:7.8pt}th{font-size:7pt}td{padding-top:.6pt;padding-bottom:.6pt}tr{break-inside:avoid}
- .stage{margin:6pt 0 8pt}
- .plots{grid-template-columns:repeat(3,1fr);gap:4pt 10pt}figcaption{font-size:7pt}
+ .stage{margin:4pt 0 5pt;break-inside:avoid}.plots{gap:2pt 10pt;margin-top:2pt}
+ dl.facts{break-inside:avoid;margin:0}td.gauge{padding-top:3pt}figcaption{font-size:7pt;margin-top:-2pt}
  .cards{grid-template-columns:1fr 1fr}.cautions{font-size:7pt}.hash{font-size:6.8pt}
  .cautions p{margin-bottom:3pt}}
 """

@@ -92,8 +92,9 @@ def remark(r: Reading) -> str:
     """A reading's note and, where physics sets one, what is possible at best and how much is the design's."""
     out = [r.note] if r.note else []
     if r.floor is not None:
-        own = f", {quantity(r.value - r.floor, r.unit)} above it is yours" if r.value > r.floor else ""
-        out.append(f"possible at best: {quantity(r.floor, r.unit)}{own}")
+        own = quantity(r.value - r.floor, r.unit, 3)
+        share = f"; the other {own} is the design's" if r.value > r.floor else ""
+        out.append(f"physics allows {quantity(r.floor, r.unit)} at best{share}")
     return "; ".join(out)
 
 
