@@ -85,6 +85,7 @@ def rails_form_a_tree(board: BoardSpec) -> Complaints:
 def rails_are_named(board: BoardSpec) -> Complaints:
     used = [("supply_rail", board.supply_rail), *((f"load.{n}.rail", x.rail) for n, x in board.load.items())]
     used += [("radio.rail", board.radio.rail)] if board.radio.fitted else []
+    used += [("imu.rail", board.imu.rail)] if board.imu.fitted else []
     used += [(f"servo.{n}.rail", x.rail) for n, x in board.servo.items() if x.fitted]
     used += [(f"esc.{n}.rail", x.rail) for n, x in board.esc.items() if x.fitted]
     for place, rail in used:

@@ -24,7 +24,7 @@ def reference() -> str:
 
 
 _HEADING = ("| key | unit | default | expected | meaning |", "| --- | --- | --- | --- | --- |")
-_PREFACE = """A bench file is TOML. A board that is named (`[board.hand]`, even with nothing below it) starts as a healthy
+_PREFACE = """A bench file is TOML. A board that is named (`[board.hand]`, even with nothing below) starts as a healthy
 Mudlark board of its role; every key given is laid over that. `NAME` stands for a name of your own, or for one of the
 names listed. Numbers may be written with or without a decimal point; `inf` is allowed where the range says so."""
 

@@ -218,6 +218,8 @@ class ImuSpec:
     """The inertial sensor, an MPU-6050."""
 
     fitted: bool = flag(True, "false: nobody answers on the bus")
+    rail: str = text("radio", "rail that supplies it", 24)
+    supply_ma: float = number(3.8, "mA", 0, 100, "its current; sheet: 3.8")
     address: int = choice(0x68, (0x68, 0x69), "104 (0x68), or 105 (0x69) with AD0 high")
     accel_bias_mg: AxesSpec = table(AxesSpec, "zero offset in mg; sheet allows 50 (x, y) and 80 (z)")
     gyro_bias_dps: AxesSpec = table(AxesSpec, "zero offset in °/s; sheet allows 20")

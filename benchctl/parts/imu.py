@@ -66,7 +66,7 @@ class Pose:
 
 
 class Imu:
-    """A bus device: `start`, `write`, `read`, `stop`, or `exchange` for a whole transfer. Absent: nobody acknowledges."""
+    """A bus device: `start`, `write`, `read`, `stop`, or `exchange` for a whole transfer. Absent: no acknowledge."""
 
     def __init__(self, spec: ImuSpec, agenda: Agenda, chance: random.Random, shaking: Shaking | None = None) -> None:
         self.spec = spec

@@ -116,6 +116,20 @@ class Stretch:
         slow = -self._mu - self._delta if self._real else -self._mu
         return 7.0 / max(slow, 1e-3)
 
+    def horizon(self) -> float:
+        """Seconds after which nothing new comes: settled, at the next clamp, or down at zero."""
+        if self.ends < math.inf:
+            return self.ends
+        if not self.mode:
+            return self.settles()
+        net, leak, capacity = self.amps - self.load, self.feed.leak, self.feed.capacity
+        if net < 0 < self.volts:
+            rest = net / leak if leak else -math.inf
+            if rest < -1e4:
+                return -capacity * self.volts / net
+            return capacity / leak * math.log((self.volts - rest) / -rest)
+        return 7.0 * capacity / leak if leak else self.settles()
+
     def state(self, after: float) -> tuple[float, float]:
         """(v, i) `after` seconds from the start."""
         f = self.feed
@@ -218,9 +232,8 @@ class Stretch:
 
     def lowest(self, within: float) -> tuple[float, float]:
         """(volts, when) of the lowest node voltage in 0 … `within` seconds, as long as this stretch lasts."""
-        within = min(within, self.ends)
         best = (self.node(0.0), 0.0)
-        ends = [within if within < math.inf else self.settles()]
+        ends = [min(within, self.horizon())]
         if not self.mode:
             turn = self._turning(*self._node_slope())
             if turn is not None and turn < ends[0]:
@@ -253,8 +266,7 @@ class Stretch:
         """First time at which the node is at or above `level`, counted from the lowest point; None when it is not."""
         if self.node(0.0) >= level:
             return 0.0
-        within = min(within, self.ends)
-        within = within if within < math.inf else self.settles()
+        within = min(within, self.horizon())
         if self.node(within) >= level:
             return self._first(lambda t: self.node(t) >= level, within)
         return None

@@ -1,0 +1,258 @@
+"""The person, modelled: reads prompts, looks at the parts, does what is asked, answers. Simulated benches only."""
+
+from __future__ import annotations
+
+import math
+import random
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from benchctl.benchfile import OperatorSpec
+from benchctl.errors import OperatorAbsent
+from benchctl.events import Prompt, PromptKind
+from benchctl.parts import meter
+from benchctl.parts.agenda import Agenda
+from benchctl.parts.board import Board
+from benchctl.terms import Role
+
+#: how long after the last blink or beep a person is sure that no more comes, and how long one waits for the first
+QUIET_S, PATIENCE_S = 1.6, 12.0
+DOWN_S, UP_S = 0.12, 0.22
+UNPLUGGED_S = 1.5
+
+POSES = {
+    sign + axis: tuple((1.0 if sign == "+" else -1.0) if axis == other else 0.0 for other in "xyz")
+    for sign in "+-"
+    for axis in "xyz"
+}
+#: things to be looked at: what a good board shows, by a word in the prompt's detail
+LOOKS: Mapping[str, Callable[[Board], bool]] = {
+    "polarity": lambda board: not board.spec.led.reversed,
+    "bridges": lambda board: all(rail.spec.leak_ohms >= 10 for rail in board.rails.values()),
+    "capacitor": lambda board: (
+        board.spec.radio.rail not in board.rails or board.rails[board.spec.radio.rail].spec.bulk_uf >= 1.0
+    ),
+    "transceiver": lambda board: board.spec.radio.fitted,
+    "led": lambda board: bool(board.led.lit.level),
+    "motor": lambda board: any(motor.spinning for motor in board.motors.values()),
+}
+
+
+@dataclass(slots=True)
+class _Open:
+    """A prompt that is being worked on. live: it has not been withdrawn."""
+
+    prompt: Prompt
+    since: float
+    answer: str | None = None
+    live: bool = True
+
+
+class SimulatedOperator:
+    """Fulfils `bench.Operator`. What is asked but not known to this person raises OperatorAbsent with its name.
+
+    Reacts after `reaction_s` with some spread. `did`: (time, action, detail) of everything done, for tests.
+    """
+
+    by = "simulated"
+
+    def __init__(self, boards: Mapping[Role, Board], spec: OperatorSpec, agenda: Agenda, chance: random.Random) -> None:
+        self.did: list[tuple[float, str, str]] = []
+        self._boards = boards
+        self._spec = spec
+        self._agenda = agenda
+        self._chance = chance
+        self._open: dict[int, _Open] = {}
+
+    # -- the contract ---------------------------------------------------------------------------------------------
+
+    def show(self, prompt: Prompt) -> None:
+        self._open[prompt.id] = made = _Open(prompt, self._agenda.now)
+        action = self._action(prompt)
+        if self._spec.present and action is not None:
+            self._agenda.after(self._reaction(), self._act, made, action)
+
+    def answer_nowait(self, prompt: Prompt) -> str | None:
+        if not self._spec.present:
+            raise OperatorAbsent(f"nobody is there to answer: {prompt.text}")
+        if self._action(prompt) is None:
+            raise OperatorAbsent(f"the simulated operator does not know how to {prompt.action!r} ({prompt.detail!r})")
+        found = self._open.get(prompt.id)
+        return found.answer if found is not None else None
+
+    def withdraw(self, prompt: Prompt) -> None:
+        found = self._open.pop(prompt.id, None)
+        if found is not None:
+            found.live = False
+
+    # -- acting ---------------------------------------------------------------------------------------------------
+
+    def _reaction(self) -> float:
+        return max(0.15, self._chance.gauss(self._spec.reaction_s, 0.2 * self._spec.reaction_s))
+
+    def _action(self, prompt: Prompt) -> Callable[[SimulatedOperator, _Open], None] | None:
+        known = _ACTIONS.get(prompt.action)
+        if known is None and prompt.kind is PromptKind.CHOICE and prompt.choices:
+            return SimulatedOperator._choose
+        if known is not None and known not in _NEED_NO_BOARD and prompt.role not in self._boards:
+            return None
+        return known
+
+    def _act(self, one: _Open, action: Callable[[SimulatedOperator, _Open], None]) -> None:
+        if one.live:
+            self.did.append((self._agenda.now, one.prompt.action, one.prompt.detail))
+            action(self, one)
+
+    def _board(self, one: _Open) -> Board:
+        assert one.prompt.role is not None
+        return self._boards[one.prompt.role]
+
+    def _says_no(self, prompt: Prompt) -> bool:
+        words = {prompt.action, *re.split(r"[\s,:]+", prompt.detail)}
+        return any(no in words for no in self._spec.says_no)
+
+    def _then(self, one: _Open, at: float, answer: str) -> None:
+        """Answer at a time, unless the prompt has gone by then."""
+
+        def give() -> None:
+            if one.live:
+                one.answer = answer
+
+        self._agenda.at(at, give)
+
+    # -- counting -------------------------------------------------------------------------------------------------
+
+    def _count_blinks(self, one: _Open) -> None:
+        self._watch(one, lambda: [t for t in self._board(one).led.lights if t >= one.since])
+
+    def _count_beeps(self, one: _Open) -> None:
+        escs = self._board(one).escs
+        self._watch(one, lambda: [t for e in escs.values() for t in e.beeps if one.since <= t <= self._agenda.now])
+
+    def _watch(self, one: _Open, seen: Callable[[], list[float]]) -> None:
+        """Look until it has been quiet for long enough, then type the count."""
+        if not one.live:
+            return
+        now, times = self._agenda.now, seen()
+        last = max(times, default=-math.inf)
+        if now - last >= QUIET_S and (times or now - one.since >= PATIENCE_S):
+            count = len(times)
+            if self._chance.random() < self._spec.miscount_probability:
+                count = max(0, count + self._chance.choice((-1, 1)))
+            self._then(one, now + self._reaction(), str(count))
+        else:
+            self._agenda.at(max(now, last) + 0.1, self._watch, one, seen)
+
+    # -- answering ------------------------------------------------------------------------------------------------
+
+    def _attest(self, one: _Open) -> None:
+        """The detail is "name word": the word is typed back."""
+        word = one.prompt.detail.split()[-1] if one.prompt.detail else ""
+        self._then(one, self._agenda.now + self._reaction(), "no" if self._says_no(one.prompt) else word)
+
+    def _meter(self, one: _Open) -> None:
+        now = self._agenda.now
+        true = meter.read(self._board(one), one.prompt.detail, now)
+        if true is None:
+            self._then(one, now, "no such point")
+            return
+        seen = true * (1.0 + self._chance.gauss(0.0, self._spec.meter_error_pct * 0.01))
+        self._then(one, now + self._reaction(), f"{seen:.4g}")
+
+    def _choose(self, one: _Open) -> None:
+        """The first choice is the good one; a thing that can be looked at is looked at."""
+        prompt = one.prompt
+        looked = [look for word, look in LOOKS.items() if word in prompt.detail and prompt.role in self._boards]
+        good = not self._says_no(prompt) and all(look(self._board(one)) for look in looked)
+        self._then(one, self._agenda.now + self._reaction(), prompt.choices[0 if good else -1])
+
+    # -- doing ----------------------------------------------------------------------------------------------------
+
+    def _press_switch(self, one: _Open) -> None:
+        """Detail: how often, and which switch unless it is the first: "10", "switch2 10"."""
+        board, now = self._board(one), self._agenda.now
+        counts = [int(word) for word in re.findall(r"\b\d+\b", one.prompt.detail)]
+        switch = board.switches.get(next((w for w in one.prompt.detail.split() if w in board.switches), "switch1"))
+        for _ in range(counts[0] if counts else 1):
+            if switch is not None:
+                self._agenda.at(now, self._while_live, one, switch.press)
+                self._agenda.at(now + DOWN_S, switch.release, now + DOWN_S)
+            now += DOWN_S + UP_S * self._chance.uniform(0.8, 1.6)
+        self._then(one, now, "done")
+
+    def _while_live(self, one: _Open, act: Callable[[float], object]) -> None:
+        if one.live:
+            act(self._agenda.now)
+
+    def _move_joystick(self, one: _Open) -> None:
+        """Detail: words of `PATHS`, such as "circle", "sweep x", "let_go"."""
+        stick, time = self._board(one).joystick, self._agenda.now
+        words = one.prompt.detail.split() or ["circle"]
+        path = PATHS.get(one.prompt.detail) or next((PATHS[w] for w in words if w in PATHS), PATHS["circle"])
+        for x, y, seconds in path:
+            stick.move(x, y, time, time + seconds)
+            time += seconds
+        self._then(one, time, "done")
+
+    def _hold_pose(self, one: _Open) -> None:
+        """Detail: the axis that points up, "+x" to "-z"; "flat" is "+z"."""
+        found = re.search(r"[+-][xyz]", one.prompt.detail)
+        x, y, z = POSES[found.group() if found else "+z"]
+        lies = self._board(one).imu.pose.hold((x, y, z), self._agenda.now)
+        self._then(one, lies + 0.3, "done")
+
+    def _replug(self, one: _Open) -> None:
+        board, now = self._board(one), self._agenda.now
+        board.power_off(now)
+        self._agenda.at(now + UNPLUGGED_S, lambda: board.power_on(self._agenda.now))
+        self._then(one, now + UNPLUGGED_S, "done")
+
+    def _unplug(self, one: _Open) -> None:
+        self._board(one).power_off(self._agenda.now)
+        self._then(one, self._agenda.now, "done")
+
+    def _plug(self, one: _Open) -> None:
+        self._board(one).power_on(self._agenda.now)
+        self._then(one, self._agenda.now, "done")
+
+    def _confirm(self, one: _Open) -> None:
+        """A DO that needs nothing to be done in the model: wires are as the bench file has them."""
+        if not self._says_no(one.prompt):
+            self._then(one, self._agenda.now + self._reaction(), "done")
+
+
+def _circle() -> list[tuple[float, float, float]]:
+    """Along the edge of the square in which the stick moves, twice, then let go."""
+    corners = [(1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0), (1.0, 1.0)]
+    return [(1.0, 0.0, 0.4), *((x, y, 0.9) for _ in range(2) for x, y in corners), (0.0, 0.0, 0.3)]
+
+
+#: (x, y, seconds) of each stretch of a movement
+PATHS: Mapping[str, list[tuple[float, float, float]]] = {
+    "circle": _circle(),
+    "sweep x": [(-1.0, 0.0, 0.5), (1.0, 0.0, 3.0), (-1.0, 0.0, 3.0), (0.0, 0.0, 0.5)],
+    "sweep y": [(0.0, -1.0, 0.5), (0.0, 1.0, 3.0), (0.0, -1.0, 3.0), (0.0, 0.0, 0.5)],
+    "right": [(1.0, 0.0, 0.4)],
+    "left": [(-1.0, 0.0, 0.4)],
+    "up": [(0.0, 1.0, 0.4)],
+    "down": [(0.0, -1.0, 0.4)],
+    "x": [(1.0, 0.0, 0.5), (1.0, 0.0, 0.8), (0.0, 0.0, 0.4)],
+    "y": [(0.0, 1.0, 0.5), (0.0, 1.0, 0.8), (0.0, 0.0, 0.4)],
+    "let_go": [(0.0, 0.0, 0.2)],
+}
+
+_ACTIONS: Mapping[str, Callable[[SimulatedOperator, _Open], None]] = {
+    "count_blinks": SimulatedOperator._count_blinks,
+    "count_beeps": SimulatedOperator._count_beeps,
+    "attest": SimulatedOperator._attest,
+    "meter": SimulatedOperator._meter,
+    "press_switch": SimulatedOperator._press_switch,
+    "move_joystick": SimulatedOperator._move_joystick,
+    "hold_pose": SimulatedOperator._hold_pose,
+    "replug": SimulatedOperator._replug,
+    "unplug": SimulatedOperator._unplug,
+    "plug": SimulatedOperator._plug,
+    "confirm_wiring": SimulatedOperator._confirm,
+}
+_NEED_NO_BOARD = (SimulatedOperator._attest, SimulatedOperator._confirm)
