@@ -97,11 +97,13 @@ def clock_filter(exchanges: TwoWay, size: int = 8) -> TwoWay:
 
 
 class _Course(Protocol):
-    """The offset as a function of time."""
+    """The offset as a function of time, with half intervals of offset and slope."""
 
     def value(self, times: npt.ArrayLike) -> Floats: ...
 
     def half_width(self, times: npt.ArrayLike, level: float = 0.95) -> Floats: ...
+
+    def slope(self, time: float, level: float = 0.95) -> tuple[float, float]: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,9 +111,9 @@ class ClockMap:
     """The relation of clock b to clock a between `first` and `last` (times of a); made by `relate_boards` and
     `relate_host`.
 
-    skew: mean over that stretch, ppm, with skew_interval. exchanges: how many were used. noise: standard
-    deviation of one exchange, or how wide the bounds of the offset are. systematic: µs added to every
-    interval for what repetition cannot remove.
+    skew: mean over the stretch `skew_over`, ppm, with skew_interval. exchanges: how many were used. noise:
+    standard deviation of one exchange, or how wide the bounds of the offset are. systematic: µs added to
+    every interval for what repetition cannot remove.
     """
 
     course: _Course
@@ -119,6 +121,7 @@ class ClockMap:
     last: float
     skew: float
     skew_interval: Interval
+    skew_over: tuple[float, float]
     exchanges: int
     noise: float
     systematic: float
@@ -131,6 +134,11 @@ class ClockMap:
     def half_width(self, t_a: npt.ArrayLike) -> Floats:
         """Half the interval of the offset at times of clock a, shape (k,)."""
         return self.course.half_width(t_a, self.level) + self.systematic
+
+    def skew_at(self, t_a: float) -> tuple[float, float]:
+        """Skew at one time of clock a and half its interval, ppm."""
+        slope, half = self.course.slope(t_a, self.level)
+        return slope * 1e6, half * 1e6
 
     def to_b(self, t_a: npt.ArrayLike) -> Floats:
         """Times of clock a as times of clock b."""
@@ -171,12 +179,13 @@ def relate_boards(
     got = two_way(t1, t2, t3, t4, asymmetry=asymmetry)
     track = fit_track(got.at, got.offset)
     first, last = float(got.at[0]), float(got.at[-1])
-    mean, half = track.mean_slope(track.start, track.start + track.length, level)
+    over = (track.start, track.start + track.length)
+    mean, half = track.mean_slope(*over, level)
     hidden = max(0.0, tick * tick / 12 - track.noise**2)
     interval = Interval((mean - half) * 1e6, (mean + half) * 1e6, check_level(level))
-    return ClockMap(
-        track, first, last, mean * 1e6, interval, len(got.at), track.noise, 2 * float(np.sqrt(hidden)), level
-    )
+    systematic = 2 * float(np.sqrt(hidden))
+    count, noise = len(got.at), track.noise
+    return ClockMap(track, first, last, mean * 1e6, interval, over, count, noise, systematic, level)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,16 +194,19 @@ class _Bounded:
 
     centre: float
     level: float
-    slope: float
+    steepness: float
     half: float
     spread: float
 
     def value(self, times: npt.ArrayLike) -> Floats:
-        out: Floats = self.level + self.slope * (np.asarray(times, np.float64) - self.centre)
+        out: Floats = self.level + self.steepness * (np.asarray(times, np.float64) - self.centre)
         return out
 
     def half_width(self, times: npt.ArrayLike, level: float = 0.95) -> Floats:
         return self.half + self.spread * np.abs(np.atleast_1d(np.asarray(times, np.float64)) - self.centre)
+
+    def slope(self, time: float, level: float = 0.95) -> tuple[float, float]:
+        return self.steepness, self.spread
 
 
 def relate_host(
@@ -240,7 +252,8 @@ def _one_window(h1: Floats, b: Floats, h4: Floats, out: float, back: float, leve
     half = max(high - low, 0.0) / 2 + TICK_US
     course = _Bounded(centre, (high + low) / 2, slope, half, spread)
     ppm = interval.scaled(1e6)
-    return ClockMap(course, float(h1[0]), float(h4[-1]), slope * 1e6, ppm, len(h1), half, 0.0, level)
+    over = (float(h1[0]), float(h4[-1]))
+    return ClockMap(course, *over, slope * 1e6, ppm, over, len(h1), half, 0.0, level)
 
 
 def _joint_slope(there: Edge, home: Edge, level: float) -> tuple[float, Interval]:
@@ -252,20 +265,41 @@ def _joint_slope(there: Edge, home: Edge, level: float) -> tuple[float, Interval
     return share * there.slope - (1 - share) * home.slope, Interval(float(low), float(high), level)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shifted:
+    """A track whose shape is known and whose height comes from bounds."""
+
+    track: Track
+    shift: float
+
+    def value(self, times: npt.ArrayLike) -> Floats:
+        return self.track.value(times) + self.shift
+
+    def half_width(self, times: npt.ArrayLike, level: float = 0.95) -> Floats:
+        return self.track.half_width(times, level)
+
+    def slope(self, time: float, level: float = 0.95) -> tuple[float, float]:
+        return self.track.slope(time, level)
+
+
 def _windows(h1: Floats, b: Floats, h4: Floats, windows: int, out: float, back: float, level: float) -> ClockMap:
-    edges = np.linspace(0, len(h1), windows + 1).astype(np.int64)
-    at, middle, variance, width = np.zeros(windows), np.zeros(windows), np.zeros(windows), np.zeros(windows)
-    for i, (low, high) in enumerate(pairwise(edges.tolist())):
-        there, home = _edges(h1[low:high], b[low:high], h4[low:high])
-        at[i] = (there.centre + home.centre) / 2
-        middle[i] = ((there.level - out) - (home.level - back)) / 2
-        variance[i] = (there.level_error**2 + home.level_error**2) / 4
-        width[i] = there.bound + home.bound - out - back
-    track: Track = fit_track(at, middle, np.maximum(variance, np.median(variance) / 10))
-    mean, half = track.mean_slope(track.start, track.start + track.length, level)
+    """Shape from the edges of all windows, height from the tightest bounds of all exchanges against it."""
+    cuts = np.linspace(0, len(h1), windows + 1).astype(np.int64).tolist()
+    pairs = [_edges(h1[i:j], b[i:j], h4[i:j]) for i, j in pairwise(cuts)]
+    there, home = [p[0] for p in pairs], [p[1] for p in pairs]
+    trust = np.array([e.level_error for e in home]) ** 2, np.array([e.level_error for e in there]) ** 2
+    share = float(np.median(trust[0]) / (np.median(trust[0]) + np.median(trust[1])))
+    at = np.array([share * t.centre + (1 - share) * e.centre for t, e in pairs])
+    height = np.array([share * t.level - (1 - share) * e.level for t, e in pairs])
+    track = fit_track(at, height)  # windows are alike; their own error estimates scatter more than their errors
+    high = float((b - h1 - track.value(h1)).min()) - out
+    low = float((b - h4 - track.value(h4)).max()) + back
+    bound = max(high - low, 0.0) / 2 + TICK_US
+    over = (track.start, track.start + track.length)
+    mean, half = track.mean_slope(*over, level)
     ppm = Interval((mean - half) * 1e6, (mean + half) * 1e6, level)
-    bound = max(0.0, float(np.median(width)) / 2) + TICK_US
-    return ClockMap(track, float(h1[0]), float(h4[-1]), mean * 1e6, ppm, len(h1), bound, bound, level)
+    course, first, last = _Shifted(track, (high + low) / 2), float(h1[0]), float(h4[-1])
+    return ClockMap(course, first, last, mean * 1e6, ppm, over, len(h1), bound, bound, level)
 
 
 @dataclass(frozen=True, slots=True)
