@@ -1,0 +1,323 @@
+"""Supply: the processor's rail and the transceiver's, ripple, margins, and how the rail droops under a load step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchctl import events as ev
+from benchctl.analysis.droop import Droop, Estimate, fit_droop
+from benchctl.analysis.supply_rules import bandgap_from_meter, margins, vcc_from_bandgap
+from benchctl.errors import OperatorAbsent, UsageError
+from benchctl.session.board import Board
+from benchctl.stages.before_power import parse_number
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage, Value
+from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load, PulseKind
+
+_FUSES = {4.3: "100", 2.7: "101", 1.8: "110", 0.0: "111"}
+#: band-gap 1.0 to 1.2 V (ATmega328P data sheet, table 32-7); a calibrated one is good to the meter and 2 mV of drift
+_UNCALIBRATED = 0.1 / 1.1
+_CALIBRATED = 0.006
+#: 125 kHz converter clock for steady values, 1 MHz for waveforms
+_SLOW, _FAST = 7, 4
+#: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
+APERTURE_US = 13.0
+SAMPLE_POINT_US = 1.5
+_EXTENDED_READY_S = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A load step to look at. amps: what the load draws, for ohms and µF. settle_ms: rest before each."""
+
+    load: Load
+    name: str
+    amps: float
+    step_us: int
+    points: int
+    repeats: int
+    settle_ms: int
+    until_us: float
+
+
+def perform(ctx: Context) -> None:
+    for role in (Role.HAND, Role.CRAFT):
+        board = ctx.board(role)
+        reference = _calibrate(ctx, board)
+        vcc = _processor_rail(ctx, board, reference)
+        rail = _radio_rail(ctx, board, vcc)
+        lowest = [vcc.lowest]
+        for step in _steps(ctx, board):
+            seen = _droop(ctx, board, step, vcc, rail)
+            if step.load is not Load.TRANSMIT or not rail:
+                lowest.append(seen)
+        _margins(ctx, board, float(np.nanmin(lowest)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Rail:
+    """The processor's rail: mean, lowest single reading, relative uncertainty of the reference, band-gap volts."""
+
+    mean: float
+    lowest: float
+    spread: float
+    bandgap: float
+
+
+def _calibrate(ctx: Context, board: Board) -> float:
+    """The band-gap against a meter, where somebody can read one; returns its relative uncertainty."""
+    if not ctx.parameters["calibrate"] or ctx.bench.operator.by == "none":
+        ctx.note(f"{board.role}: band-gap not calibrated; volts are good to about 9 %", "warning")
+        return _UNCALIBRATED
+    text = f"{board.role} board: volts from the processor's supply pin to ground"
+    try:
+        answer = ctx.ask(
+            ev.PromptKind.NUMBER, text, "meter", role=board.role, detail="rail.main.volts", unit="V", timeout_s=300.0
+        )
+    except OperatorAbsent as e:
+        ctx.note(f"{e}; band-gap not calibrated", "warning")
+        return _UNCALIBRATED
+    volts = parse_number(answer)
+    reading = _convert(board, AdcSource.BAND_GAP, _SLOW, 512)
+    if volts is None or reading.mean == 0:
+        ctx.note(f"{answer!r} is no voltage; band-gap not calibrated", "warning")
+        return _UNCALIBRATED
+    bandgap = bandgap_from_meter(reading.mean, volts)
+    if not 0.95 <= bandgap <= 1.25:
+        ctx.note(f"{board.role}: {volts:g} V would make the band-gap {bandgap:.3f} V, outside 1.0 to 1.2 V", "warning")
+        return _UNCALIBRATED
+    board.write_setting("bandgap_mv", round(1000 * bandgap))
+    board.save_settings()
+    return _CALIBRATED
+
+
+@dataclass(frozen=True, slots=True)
+class _Converted:
+    mean: float
+    sd: float
+    low: int
+    high: int
+    n: int
+
+
+def _convert(board: Board, source: AdcSource, prescaler: int, count: int, gap_us: int = 0) -> _Converted:
+    a = board.ask("adc", source=source, prescaler=prescaler, count=count, gap_us=gap_us, timeout=1.0)
+    mean = a.sum / max(a.count, 1)
+    # squares are of the distances from the first reading, whose own place in the spread is not known
+    variance = max(0.0, a.square / max(a.count, 1) - ((a.high - a.low) / 2) ** 2) if a.count else 0.0
+    return _Converted(mean, math.sqrt(variance), a.low, a.high, a.count)
+
+
+def _processor_rail(ctx: Context, board: Board, reference: float) -> _Rail:
+    bandgap = int(board.read_setting("bandgap_mv")) / 1000
+    got = _convert(board, AdcSource.BAND_GAP, _SLOW, 1000, 200)
+    vcc = vcc_from_bandgap(got.mean, bandgap)
+    lowest, highest = vcc_from_bandgap(got.high, bandgap), vcc_from_bandgap(got.low, bandgap)
+    # one count of the converter at this reading, in volts
+    count = vcc / got.mean
+    spread = math.hypot(reference * vcc, count / math.sqrt(12))
+    ctx.read(
+        f"{board.role}.vcc",
+        vcc,
+        "V",
+        got.n,
+        Interval(vcc - spread, vcc + spread),
+        Source.ADC,
+        note="by the band-gap, calibrated" if reference == _CALIBRATED else "by the band-gap, not calibrated",
+    )
+    ripple = max(0.0, (highest - lowest) - count)
+    ctx.read(
+        f"{board.role}.ripple",
+        1000 * ripple,
+        "mV",
+        got.n,
+        Interval(0.0, 1000 * (highest - lowest)),
+        Source.ADC,
+        note="peak to peak at rest, less one converter step",
+    )
+    return _Rail(vcc, lowest, reference, bandgap)
+
+
+def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
+    """Volts per count at the sense pin wired to the transceiver's rail; 0 where none is wired."""
+    if board.declared.pins.get(Function.SENSE_RAIL, NO_PIN) == NO_PIN:
+        ctx.note(f"{board.role}: no spare analogue pin on the transceiver's rail; it is only seen by its effects")
+        return 0.0
+    divider = int(board.read_setting("rail_divider")) / 1000
+    got = _convert(board, AdcSource.SENSE_RAIL, _SLOW, 500)
+    per_count = vcc.mean * divider / 1024
+    volts = got.mean * per_count
+    spread = math.hypot(vcc.spread * volts, per_count * 2.2)
+    ctx.read(
+        f"{board.role}.radio_volts",
+        volts,
+        "V",
+        got.n,
+        Interval(max(0.0, volts - spread), volts + spread),
+        Source.ADC,
+        note="by the sense pin",
+    )
+    return per_count
+
+
+def _steps(ctx: Context, board: Board) -> list[Step]:
+    known = board.declared.loads_ma
+    steps = [
+        Step(Load.TRANSMIT, "transmit", known.get("transmit", 11.3) / 1000, 20, 75, ctx.count("repeats"), 4, 459.0),
+        Step(Load.LED, "led", known.get("led", 9.0) / 1000, 20, 75, ctx.count("repeats"), 4, math.inf),
+    ]
+    if PulseKind.SERVO in board.declared.pulse_kinds:
+        servo = known.get("servo", 500.0) / 1000
+        steps.append(Step(Load.SERVO, "servo", servo, 250, 80, max(1, ctx.count("repeats") // 4), 60, math.inf))
+    return steps
+
+
+def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float) -> float:
+    """One equivalent-time waveform, fitted; returns the lowest volts of the processor's rail in it."""
+    sensed = step.load is Load.TRANSMIT and per_count > 0
+    ctx.progress(0, 0, f"{board.role}: rail under {step.name}")
+    times, volts, baseline = _waveform(ctx, board, step, vcc, per_count if sensed else 0.0)
+    if len(times) < 8:
+        ctx.doubt(f"the {board.role} board's waveform under {step.name} did not come")
+        return math.nan
+    name = f"{board.role}.{step.name}"
+    ctx.samples(f"{board.role}_{step.name}", "waveform", {"at": "us", "rail": "V"}, np.column_stack((times, volts)))
+    lsb = per_count if sensed else vcc.mean**2 / (1024 * vcc.bandgap)
+    lsb /= math.sqrt(step.repeats)
+    if float(baseline - volts.min()) < 3 * lsb:
+        ctx.read(f"{name}_droop", max(0.0, baseline - float(volts.mean())), "V", len(times), source=Source.ADC,
+                 note="below what the converter can resolve")  # fmt: skip
+        return float(volts.min())
+    try:
+        fit = fit_droop(times, volts, step.amps, until=step.until_us, aperture=0.0 if sensed else APERTURE_US, lsb=lsb)
+    except UsageError as e:
+        ctx.doubt(f"{board.role}: the waveform under {step.name} cannot be fitted: {e}")
+        return float(volts.min())
+    _say_fit(ctx, name, fit, "sense pin, sample and hold" if sensed else "band-gap, mean over 13 µs")
+    return float(volts.min())
+
+
+def _say_fit(ctx: Context, name: str, fit: Droop, how: str) -> None:
+    n = fit.samples
+    ctx.read(f"{name}_droop", fit.amplitude.value, "V", n, fit.amplitude.interval, Source.ADC, note=how)
+    ctx.read(f"{name}_lowest", fit.lowest.value, "V", n, fit.lowest.interval, Source.ADC)
+    extra: tuple[tuple[str, Estimate, str, str], ...] = (
+        ("tau", fit.tau, "us", ""),
+        ("source", fit.source, "ohm", "from the load current assumed"),
+        ("capacity", fit.capacity, "uF", "upper bound: the regulator still delivers" if fit.shape == "ramp" else ""),
+        ("esr", fit.esr, "ohm", ""),
+    )
+    for what, estimate, unit, note in extra:
+        if math.isfinite(estimate.value):
+            ctx.read(f"{name}_{what}", estimate.value, unit, n, estimate.interval, Source.ADC, note=note)
+
+
+def _waveform(
+    ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
+    """(µs after the load, volts, volts before): sums over the repeats turned into means."""
+    source = AdcSource.SENSE_RAIL if per_count else AdcSource.BAND_GAP
+    board.events("droop_rows")
+    board.ask(
+        "droop",
+        load=step.load,
+        source=source,
+        first_us=0,
+        step_us=step.step_us,
+        points=step.points,
+        repeats=step.repeats,
+        settle_ms=step.settle_ms,
+        prescaler=_FAST,
+    )
+    span_s = step.points * step.repeats * (step.settle_ms * 1e-3 + step.points * step.step_us * 1e-6)
+    board.wait_done(2.0 + 3.0 * span_s)
+    index: list[int] = []
+    codes: list[float] = []
+    before: list[float] = []
+    for event in board.events("droop_rows"):
+        before.append(event.baseline / step.repeats)
+        for offset, (total,) in enumerate(event.rows):
+            index.append(event.first + offset)
+            codes.append(total / step.repeats)
+    times = np.array(index, np.float64) * step.step_us + (SAMPLE_POINT_US if per_count else 0.0)
+    code, start = np.array(codes), float(np.mean(before)) if before else math.nan
+    if per_count:
+        return times, code * per_count, start * per_count
+    with np.errstate(divide="ignore"):
+        volts = vcc.bandgap * 1024 / code
+    return times, volts, vcc_from_bandgap(start, vcc.bandgap)
+
+
+def _margins(ctx: Context, board: Board, lowest: float) -> None:
+    vitals = board.ask("vitals")
+    if vitals.lowest_vcc_mv:
+        lowest = min(lowest, vitals.lowest_vcc_mv / 1000)
+    ctx.read(f"{board.role}.lowest_vcc", lowest, "V", 1, source=Source.ADC, note="lowest seen, loads switched")
+    level = board.declared.brown_out_v
+    mhz = (board.identity.clock_hz if board.identity else 16_000_000) / 1e6
+    room = margins(lowest, mhz, _FUSES.get(level if level is not None else 2.7, "101"))
+    ctx.read(
+        f"{board.role}.speed_margin", room.speed, "V", 1, source=Source.ADC, note=f"above the least for {mhz:g} MHz"
+    )
+    if math.isfinite(room.brown_out):
+        ctx.read(
+            f"{board.role}.brown_out_margin",
+            room.brown_out,
+            "V",
+            1,
+            source=Source.ADC,
+            note=f"above the highest level at which a {level:g} V detector may reset" if level else "",
+        )
+    else:
+        ctx.note(f"{board.role}: the brown-out detector is off; a sagging supply can corrupt memory", "warning")
+    if room.speed >= 0 and room.careful < 0:
+        ctx.note(f"{board.role}: below the 4.5 V that the automotive data sheet wants for 16 MHz", "warning")
+    if level and not room.guarded:
+        ctx.note(
+            f"{board.role}: the {level:g} V detector resets only after the supply has left the range for {mhz:g} MHz"
+        )
+
+
+def _expected(p: Mapping[str, Value]) -> float:
+    return 8.0 + 1.6 * float(p["repeats"])
+
+
+STAGE = Stage(
+    kind="supply",
+    title="Supply",
+    instruction="The rails at rest and under load steps; a meter on the processor's supply makes the volts true.",
+    needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity",)),
+    perform=perform,
+    parameters=(
+        Parameter("calibrate", True, "ask for a meter reading to calibrate the band-gap"),
+        Parameter("repeats", 4, "load steps per point of a waveform", "", 1, 32),
+    ),
+    measures=(
+        Measure("vcc", "V", "processor's supply", Limit(2.4, 5.5), "same", 2, "%"),
+        Measure("ripple", "mV", "peak to peak at rest", Limit(max=150.0), "lower", 20, ""),
+        Measure("radio_volts", "V", "transceiver's supply", Limit(2.7, 3.6), "same", 2, "%"),
+        Measure("transmit_droop", "V", "rail under a transmission", Limit(max=0.3), "lower", 0.03, ""),
+        Measure("led_droop", "V", "rail under the LED", Limit(max=0.3), "lower", 0.03, ""),
+        Measure("servo_droop", "V", "processor's rail under a servo step", Limit(max=0.4), "lower", 0.05, ""),
+        *(
+            Measure(f"{load}_{what}", unit, text, None, "same", 50, "%")
+            for load in ("transmit", "led", "servo")
+            for what, unit, text in (
+                ("lowest", "V", "lowest point of the waveform"),
+                ("tau", "us", "time constant"),
+                ("source", "ohm", "resistance of the source"),
+                ("capacity", "uF", "effective bulk capacity"),
+                ("esr", "ohm", "its series resistance"),
+            )
+        ),
+        Measure("lowest_vcc", "V", "lowest supply seen", None, "higher", 0.05, ""),
+        Measure("speed_margin", "V", "above the least supply for the clock", Limit(min=0.0), "higher", 0.05, ""),
+        Measure("brown_out_margin", "V", "above the brown-out level", Limit(min=0.0), "higher", 0.05, ""),
+    ),
+    expected_s=_expected,
+)  # fmt: skip
