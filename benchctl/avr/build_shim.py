@@ -54,6 +54,7 @@ int chip_level(const chip *c, int pin);
 int chip_driven(const chip *c, int pin);
 void chip_line(chip *c, double bit);
 uint32_t chip_send(chip *c, const uint8_t *data, uint32_t size, double start);
+uint32_t chip_send_first(chip *c, const uint8_t *data, uint32_t size, double start);
 uint32_t chip_receive(chip *c, uint8_t *data, uint64_t *at, uint32_t size);
 uint32_t chip_waiting(const chip *c);
 uint32_t chip_overruns(const chip *c);
@@ -73,6 +74,7 @@ void group_horizon(group *g, double time);
 double group_run(group *g, double until);
 extern "Python+C" {
   void on_pin(void *user, int pin, int level, uint64_t cycle);
+  void on_drive(void *user, int pin, int what, uint64_t cycle);
   int on_spi_select(void *user, uint64_t cycle);
   int on_spi_command(void *user, int byte, uint64_t cycle);
   void on_spi_finish(void *user, uint64_t cycle);

@@ -43,7 +43,7 @@ static void write_spdr(avr_t *avr, avr_io_addr_t addr, uint8_t v, void *p) {
     chip *c = p;
     (void)addr;
     uint8_t *control = &avr->data[r_SPCR];
-    if (*control & MSTR && !c->driven[PB2] && !c->level[PB2]) {  /* SS pulled low from outside: no master any more */
+    if (*control & MSTR && c->driven[PB2] > DRIVES_HIGH && !c->level[PB2]) {  /* SS pulled low from outside: no master any more */
         *control &= ~MSTR;
         set_flag(c, c->spi.done);
     }

@@ -34,6 +34,15 @@ class Line(IntEnum):
     PULLED_UP = 4
 
 
+class Drive(IntEnum):
+    """What the chip does with a pin."""
+
+    LOW = 0
+    HIGH = 1
+    INPUT = 2
+    INPUT_PULLED_UP = 3
+
+
 class Reset(IntFlag):
     """Reset causes as the bits of MCUSR."""
 
@@ -52,12 +61,12 @@ class SpiDevice(Protocol):
 
 
 class TwiDevice(Protocol):
-    """Everything that hangs on the two wires. start: whether the address is acknowledged."""
+    """Everything that hangs on the two wires, as `parts.imu.Imu`; `start` and `write` tell of the acknowledgement."""
 
-    def start(self, address: int, reading: bool, time: float) -> bool: ...
-    def write(self, byte: int, time: float) -> bool: ...
-    def read(self, acknowledge: bool, time: float) -> int: ...
-    def stop(self, time: float) -> None: ...
+    def start(self, address: int, read: bool) -> bool: ...
+    def write(self, byte: int) -> bool: ...
+    def read(self) -> int: ...
+    def stop(self) -> None: ...
 
 
 def pin_number(name: str) -> int:
@@ -97,6 +106,7 @@ class Chip:
         self.entered: Callable[[float], object] | None = None
         self._chance = chance or random.Random(0)
         self._watchers: dict[int, list[Callable[[int, float], object]]] = {}
+        self._drivers: dict[int, list[Callable[[Drive, float], object]]] = {}
         self._analog: dict[int, Callable[[float], float]] = {}
         self._spi: SpiDevice | None = None
         self._spi_bytes: Callable[[int, float], int] | None = None
@@ -170,7 +180,7 @@ class Chip:
             failure, self.failure = self.failure, None
             raise failure
         if self._lib.chip_crashed(self.c):
-            pc = self._lib.chip_crash_pc(self.c) or self._lib.chip_pc(self.c)
+            pc = self._lib.chip_crash_pc(self.c)
             raise BoardError(f"{self.label}: the program crashed at flash address 0x{pc:04x}")
 
     # ---- memory
@@ -209,8 +219,11 @@ class Chip:
 
     def send(self, data: bytes, time: float) -> int:
         """Bytes on the host's line from `time`, one a byte-time; returns how many found room."""
-        start = (time - self.time_of(0)) * self._hz
-        return int(self._lib.chip_send(self.c, data, len(data), start))
+        return int(self._lib.chip_send(self.c, data, len(data), (time - self.time_of(0)) * self._hz))
+
+    def send_first(self, data: bytes, time: float) -> int:
+        """The same ahead of everything whose transmission has not begun."""
+        return int(self._lib.chip_send_first(self.c, data, len(data), (time - self.time_of(0)) * self._hz))
 
     def waiting(self) -> int:
         return int(self._lib.chip_waiting(self.c))
@@ -245,6 +258,12 @@ class Chip:
         number = pin_number(pin)
         self._watchers.setdefault(number, []).append(listener)
         self._lib.chip_watch(self.c, number, 1)
+
+    def watch_drive(self, pin: str, listener: Callable[[Drive, float], object]) -> None:
+        """`listener(drive, time)` hears every change of what the chip does with a pin; open drains need it."""
+        number = pin_number(pin)
+        self._drivers.setdefault(number, []).append(listener)
+        self._lib.chip_watch(self.c, number, 8)
 
     def wire(self, pin: str, other: Chip, other_pin: str) -> None:
         """A jumper: the level of this pin drives the other chip's pin (or one of the same chip)."""
@@ -302,6 +321,11 @@ class Chip:
         for listener in self._watchers[pin]:
             listener(level, time)
 
+    def _drive(self, pin: int, what: int, cycle: int) -> None:
+        time = self._enter(cycle)
+        for listener in self._drivers[pin]:
+            listener(Drive(what), time)
+
     def _spi_select(self, cycle: int) -> int:
         return self._spi.select(self._enter(cycle)) if self._spi else 0xFF
 
@@ -321,17 +345,21 @@ class Chip:
         return self._spi_bytes(byte, self._enter(cycle)) if self._spi_bytes else 0xFF
 
     def _twi_start(self, address: int, reading: int, cycle: int) -> int:
-        return bool(self._twi and self._twi.start(address, bool(reading), self._enter(cycle)))
+        self._enter(cycle)
+        return bool(self._twi and self._twi.start(address, bool(reading)))
 
     def _twi_write(self, byte: int, cycle: int) -> int:
-        return bool(self._twi and self._twi.write(byte, self._enter(cycle)))
+        self._enter(cycle)
+        return bool(self._twi and self._twi.write(byte))
 
     def _twi_read(self, acknowledge: int, cycle: int) -> int:
-        return self._twi.read(bool(acknowledge), self._enter(cycle)) if self._twi else 0xFF
+        self._enter(cycle)
+        return self._twi.read() if self._twi else 0xFF
 
     def _twi_stop(self, cycle: int) -> None:
+        self._enter(cycle)
         if self._twi is not None:
-            self._twi.stop(self._enter(cycle))
+            self._twi.stop()
 
     def _adc(self, channel: int, cycle: int) -> float:
         return self._analog[channel](self._enter(cycle))
@@ -343,6 +371,7 @@ class Chip:
 
 _CALLS: dict[str, Callable[..., Any]] = {
     "on_pin": Chip._pin,
+    "on_drive": Chip._drive,
     "on_spi_select": Chip._spi_select,
     "on_spi_command": Chip._spi_command,
     "on_spi_finish": Chip._spi_finish,
@@ -354,6 +383,7 @@ _CALLS: dict[str, Callable[..., Any]] = {
     "on_adc": Chip._adc,
     "on_reset": Chip._reset,
 }
+_NO_RESULT = ("on_pin", "on_drive", "on_spi_finish", "on_twi_stop", "on_reset")
 _bound: set[int] = set()
 
 
@@ -364,7 +394,7 @@ def _bind(module: Any) -> None:
     _bound.add(id(module))
     from_handle = module.ffi.from_handle
 
-    def entry(method: Callable[..., Any]) -> Callable[..., Any]:
+    def entry(method: Callable[..., Any], after_failure: int | None) -> Callable[..., Any]:
         def call(user: Any, *args: int) -> Any:
             chip: Chip = from_handle(user)
             try:
@@ -372,9 +402,9 @@ def _bind(module: Any) -> None:
             except BaseException as e:
                 if chip.failure is None:
                     chip.failure = e
-                return 0
+                return after_failure
 
         return call
 
     for name, method in _CALLS.items():
-        module.ffi.def_extern(name=name)(entry(method))
+        module.ffi.def_extern(name=name)(entry(method, None if name in _NO_RESULT else 0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from benchctl.avr.build_shim import load
 from benchctl.avr.chip import Chip
@@ -31,6 +31,9 @@ class Lockstep:
         self._group = module.lib.group_new(WIRED_SLICE_S if wired else SLICE_S)
         self._group.now = agenda.now
         self._next_tune = agenda.now
+        #: told when a chip has sent the end of a frame, and at least every RETUNE_S
+        self.on_output: Callable[[], object] = lambda: None
+        self._stopped = False
         for chip in self.chips:
             module.lib.group_add(self._group, chip.c)
             chip.entered = self._enter
@@ -66,20 +69,28 @@ class Lockstep:
                 chip.retune(self.now, RETUNE_S)
             self._next_tune = self.now + RETUNE_S
 
-    def run_until(self, time: float, stop_on_input: bool = False) -> bool:
-        """Let time pass until `time`; with `stop_on_input` only to the slice in which a chip has sent a whole frame.
+    def stop(self) -> None:
+        """Have `run_until` return at the end of the present slice. From any thread."""
+        self._stopped = True
+        if self._group:
+            self._group.stop = 1
 
-        Returns whether it stopped early. Raises what a part raised, or BoardError when a program crashed.
+    def run_until(self, time: float) -> bool:
+        """Let time pass until `time` or a `stop`, which may also have been called before; tells which it was.
+
+        Raises what a part raised, or BoardError when a program crashed.
         """
         group, agenda = self._group, self.agenda
-        group.stop_on_frame = stop_on_input
-        group.stop = 0
+        group.stop_on_frame = 1
         while True:
             agenda.run_to(self.now)
-            if group.stop or self.now >= time:
-                return bool(group.stop)
+            if self._stopped or self.now >= time:
+                stopped, self._stopped = self._stopped, False
+                return stopped
             self._tune()
+            group.stop = self._stopped
             group.horizon = agenda.next_time()
             self._lib.group_run(group, min(time, self._next_tune))
             for chip in self.chips:
                 chip.check()
+            self.on_output()

@@ -10,17 +10,21 @@ static int driven_level(chip *c, int pin) {
     return override >= 0 ? override : !!(reg[2] & bit);
 }
 
+static int drive_of(chip *c, int pin) {
+    int driven = driven_level(c, pin);
+    if (driven >= 0) return driven ? DRIVES_HIGH : DRIVES_LOW;
+    return reg_pin(c, pin >> 3)[2] >> (pin & 7) & 1 ? INPUT_PULLED_UP : INPUT;
+}
+
 /* An outside resistor (some kΩ) wins over the pull-up of the chip (20 to 50 kΩ); a floating line keeps its level. */
 static int resolved_level(chip *c, int pin) {
-    int driven = driven_level(c, pin);
-    c->driven[pin] = driven >= 0;
-    if (driven >= 0) return driven;
+    int drive = c->driven[pin];
+    if (drive <= DRIVES_HIGH) return drive == DRIVES_HIGH;
     switch (c->line[pin]) {
     case LINE_LOW: case LINE_PULLED_DOWN: return 0;
     case LINE_HIGH: case LINE_PULLED_UP: return 1;
     }
-    int pulled_up = reg_pin(c, pin >> 3)[2] >> (pin & 7) & 1;
-    return pulled_up ? 1 : c->level[pin];
+    return drive == INPUT_PULLED_UP ? 1 : c->level[pin];
 }
 
 static void raise_pin_change(chip *c, int pin) {
@@ -51,7 +55,12 @@ static void tell(chip *c, int pin, int level) {
 }
 
 void pins_update(chip *c, int pin) {
-    int level = resolved_level(c, pin), port = pin >> 3, bit = 1 << (pin & 7);
+    int drive = drive_of(c, pin), port = pin >> 3, bit = 1 << (pin & 7);
+    if (drive != c->driven[pin]) {
+        c->driven[pin] = drive;
+        if (c->watch[pin] & WATCH_DRIVE) on_drive(c->user, pin, drive, c->avr->cycle);  /* may change the line */
+    }
+    int level = resolved_level(c, pin);
     if (level == c->level[pin]) return;
     c->level[pin] = level;
     uint8_t *reg = reg_pin(c, port);
@@ -172,7 +181,7 @@ int chip_wire(chip *c, int from, chip *to, int pin) {
 }
 
 int chip_level(const chip *c, int pin) { return c->level[pin]; }
-int chip_driven(const chip *c, int pin) { return c->driven[pin]; }
+int chip_driven(const chip *c, int pin) { return c->driven[pin] <= DRIVES_HIGH; }
 
 void pins_reset(chip *c) {
     for (int pin = 0; pin < PINS; pin++) pins_update(c, pin);
@@ -197,7 +206,7 @@ void pins_init(chip *c) {
         hook(c, r_PINB + 3 * port + 1, write_port, NULL);
         hook(c, r_PINB + 3 * port + 2, write_port, NULL);
     }
-    for (int pin = 0; pin < PINS; pin++) c->line[pin] = LINE_FLOATS;
+    for (int pin = 0; pin < PINS; pin++) c->line[pin] = LINE_FLOATS, c->driven[pin] = INPUT;
     hook(c, r_PCIFR, write_pcifr, NULL);
     hook(c, r_EIFR, write_eifr, NULL);
     hook(c, r_PCICR, write_pcicr, NULL);

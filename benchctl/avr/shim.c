@@ -5,10 +5,11 @@ static chip *all[64];  /* for the library's log, which names a core only */
 
 static void log_line(avr_t *avr, const int level, const char *format, va_list ap) {
     (void)ap;
-    if (level != LOG_ERROR || !avr || !strstr(format, "Invalid Opcode")) return;
+    if (level != LOG_ERROR || !avr || !strstr(format, "CORE: ***")) return;
     for (int i = 0; i < 64; i++)
         if (all[i] && all[i]->avr == avr) {
             all[i]->crash_pc = avr->pc;
+            all[i]->crashed = 1;
             avr->state = cpu_Crashed;
         }
 }
@@ -98,6 +99,7 @@ static void restart(chip *c, int flag) {
         c->avr->run = c->plain_run;
     }
     clear_registers(c);
+    c->crashed = 0;
     c->avr->data[r_MCUSR] = (flag == f_PORF ? 0 : c->avr->data[r_MCUSR] & 0x0F) | flag;
     c->held_until = c->avr->cycle + c->start_delay;
     for (int i = 0; i < 4; i++)
@@ -187,6 +189,11 @@ static void step(chip *c) {
     c->stepping = 1;
     if (a->state == cpu_Running) {
         pc = avr_run_one(a);
+        if (a->state == cpu_Crashed && !c->crashed) {  /* past the end of flash the program counter starts over */
+            a->state = cpu_Running;
+            pc = 0;
+            a->cycle++;
+        }
         if (a->state == cpu_Sleeping && !(a->data[r_SMCR] & 1)) a->state = cpu_Running;
     } else if (a->state == cpu_Sleeping) {
         uint64_t next = a->cycle_timers.timer ? a->cycle_timers.timer->when : c->fence_at;
@@ -219,7 +226,7 @@ static void run_to(chip *c, uint64_t cycle) {
     set_fence(c, cycle);
     while (a->cycle < c->fence_at) {
         int starting = c->held_until > a->cycle;
-        if (c->held || starting || a->state == cpu_Crashed)
+        if (c->held || starting || c->crashed)
             wait_to(c, !c->held && starting && c->held_until < c->fence_at ? c->held_until : c->fence_at);
         else
             step(c);
@@ -276,7 +283,7 @@ void chip_rate(chip *c, double time, double rate) {
 
 void chip_load(chip *c, const uint8_t *flash, uint32_t size) { memcpy(c->avr->flash, flash, size); }
 void chip_start_at(chip *c, uint32_t pc) { c->avr->reset_pc = pc; }
-int chip_crashed(const chip *c) { return c->avr->state == cpu_Crashed; }
+int chip_crashed(const chip *c) { return c->crashed; }
 uint64_t chip_cycle(const chip *c) { return c->avr->cycle; }
 uint32_t chip_pc(const chip *c) { return c->avr->pc; }
 uint8_t *chip_data(const chip *c) { return c->avr->data; }

@@ -28,7 +28,8 @@
 
 enum { PORTS = 3, PINS = PORTS * 8, NO_PIN = 255 };  /* pin = port * 8 + bit; ports B, C, D are 0, 1, 2 */
 enum { LINE_LOW, LINE_HIGH, LINE_FLOATS, LINE_PULLED_DOWN, LINE_PULLED_UP };
-enum { WATCH_PYTHON = 1, WATCH_WIRE = 2, WATCH_CSN = 4 };
+enum { WATCH_PYTHON = 1, WATCH_WIRE = 2, WATCH_CSN = 4, WATCH_DRIVE = 8 };
+enum { DRIVES_LOW, DRIVES_HIGH, INPUT, INPUT_PULLED_UP };  /* what the chip does with a pin */
 enum { UART_RING = 1 << 14, EDGE_RING = 1 << 12, SPI_LONGEST = 64 };
 
 /* data addresses of registers, data sheet "Register Summary" */
@@ -103,9 +104,9 @@ struct chip {
     uint64_t held_until;                     /* still starting up */
     uint64_t start_delay, fence_at;
     uint64_t c0; double t0, rate;            /* cycle c0 is at time t0 s; rate in cycles/s */
-    uint32_t crash_pc;
+    int crashed; uint32_t crash_pc;          /* an instruction or an address that does not exist */
     uint32_t eeprom_writes; avr_eeprom_t *eeprom;
-    uint8_t line[PINS], level[PINS], watch[PINS], driven[PINS];
+    uint8_t line[PINS], level[PINS], watch[PINS], driven[PINS];  /* driven: DRIVES_LOW … */
     uint32_t resets[4];
     avr_run_t plain_run;
     avr_int_vector_t *pin_change[PORTS], *external[2];
@@ -157,6 +158,7 @@ void analog_reset(chip *c);
 
 /* calls into Python; cycle counts, the chip by its handle */
 extern void on_pin(void *user, int pin, int level, uint64_t cycle);
+extern void on_drive(void *user, int pin, int what, uint64_t cycle);
 extern int on_spi_select(void *user, uint64_t cycle);
 extern int on_spi_command(void *user, int byte, uint64_t cycle);
 extern void on_spi_finish(void *user, uint64_t cycle);

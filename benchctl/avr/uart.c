@@ -193,6 +193,20 @@ uint32_t chip_send(chip *c, const uint8_t *data, uint32_t size, double start) {
     return n;
 }
 
+/* Bytes ahead of all that has not begun yet. */
+uint32_t chip_send_first(chip *c, const uint8_t *data, uint32_t size, double start) {
+    static uint8_t behind[UART_RING];
+    uart *u = &c->uart;
+    uint32_t kept = u->in_tail, n = 0;
+    while (kept != u->in_head && u->in[kept % UART_RING].start <= start) kept++;
+    for (uint32_t i = kept; i != u->in_head; i++) behind[n++] = u->in[i % UART_RING].byte;
+    u->in_head = kept;
+    u->line_free = kept != u->in_tail ? u->in[(kept - 1) % UART_RING].start + 10 * u->line_bit : start;
+    uint32_t sent = chip_send(c, data, size, start);
+    chip_send(c, behind, n, start);
+    return sent;
+}
+
 /* What the chip has sent, with the cycle of each byte's end. */
 uint32_t chip_receive(chip *c, uint8_t *data, uint64_t *at, uint32_t size) {
     uart *u = &c->uart;

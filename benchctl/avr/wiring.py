@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
-from benchctl.avr.chip import SUPPLY, Chip, Line, SpiDevice, TwiDevice
+from benchctl.avr.chip import SUPPLY, Chip, Drive, Line, SpiDevice, TwiDevice
 from benchctl.errors import UsageError
 from benchctl.parts.signal import Signal
 
@@ -36,11 +36,9 @@ def adc_channel(pin: str) -> int:
     raise UsageError(f"pin {pin!r} has no ADC channel: expected PC0 to PC5, ADC6 or ADC7")
 
 
-def _line(level: float, weak: bool) -> Line:
+def _line(level: float) -> Line:
     if level != level:  # not a number: nobody drives the line
         return Line.FLOATS
-    if weak:
-        return Line.PULLED_UP if level >= 0.5 else Line.PULLED_DOWN
     return Line.HIGH if level >= 0.5 else Line.LOW
 
 
@@ -56,10 +54,35 @@ class Wiring:
         signal.set(float(self.chip.level(pin)), 0.0)
         self.chip.watch(pin, lambda level, time: signal.set(float(level), time))
 
-    def connect_input(self, pin: str, signal: Signal, weak: bool = False) -> None:
-        """`signal` (0.0, 1.0, NaN for nobody) drives the pin; weak: through a resistor, so that the chip wins."""
-        self.chip.drive(pin, _line(signal.level, weak), 0.0)
-        signal.connect(lambda level, time: self.chip.drive(pin, _line(level, weak), time))
+    def connect_input(self, pin: str, signal: Signal, late: float = 0.0) -> None:
+        """`signal` (0.0, 1.0, NaN for nobody) drives the pin.
+
+        late: seconds by which edges arrive later; the slice where another chip makes them, so that none comes after
+        its time and all are late alike.
+        """
+        self.chip.drive(pin, _line(signal.level), 0.0)
+        signal.connect(lambda level, time: self.chip.drive(pin, _line(level), time + late))
+
+    def connect_open_drain(
+        self,
+        pin: str,
+        pull: Signal,
+        line: Signal,
+        set_pull_up: Callable[[bool, float], object] | None = None,
+        late: float = 0.0,
+    ) -> None:
+        """A line that the chip may pull low: `pull` falls to 0 while it does; `line` is what the pin then reads.
+
+        set_pull_up(on, time): told of the chip's own pull-up.
+        """
+
+        def driven(drive: Drive, time: float) -> None:
+            if set_pull_up is not None:
+                set_pull_up(drive is Drive.INPUT_PULLED_UP, time)
+            pull.set(0.0 if drive is Drive.LOW else 1.0, time)
+
+        self.chip.watch_drive(pin, driven)
+        self.connect_input(pin, line, late)
 
     def connect_analog(self, channel: int, volts: Callable[[float], float]) -> None:
         """volts(time) at an ADC channel, asked when the converter samples."""
