@@ -53,7 +53,13 @@ def _measure(ctx: Context, role: Role, rail: str, title: str) -> None:
     )
     for _ in range(3):
         answer = ctx.ask(
-            ev.PromptKind.NUMBER, text, "meter", role=role, detail=f"rail.{rail}.ohms_to_ground", unit="ohm", timeout_s=600.0
+            ev.PromptKind.NUMBER,
+            text,
+            "meter",
+            role=role,
+            detail=f"rail.{rail}.ohms_to_ground",
+            unit="ohm",
+            timeout_s=600.0,
         )
         value = parse_number(answer)
         if value is not None:

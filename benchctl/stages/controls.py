@@ -9,6 +9,7 @@ from benchctl import events as ev
 from benchctl.analysis.edges import Actuations, actuations
 from benchctl.analysis.latency import worst_case
 from benchctl.analysis.sweep import axis_samples, rest_samples
+from benchctl.errors import BoardError, PortLost
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.terms import Limit, Role, Source
@@ -57,8 +58,6 @@ def _switch(ctx: Context, board: Board, function: Function, name: str) -> None:
 
 
 def _unwatch(board: Board, function: Function) -> None:
-    from benchctl.errors import BoardError, PortLost
-
     try:
         board.ask("watch", function=function, on=0, repeats=0)
     except (BoardError, PortLost):

@@ -198,7 +198,7 @@ def _judge_travel(ctx: Context, frame_s: float) -> None:
         ctx.wait(1.5)
         text = f"The servo is at {where}: read its horn's angle with a protractor, in degrees."
         answer = ctx.ask(
-            ev.PromptKind.NUMBER, text, "meter", role=Role.CRAFT, detail=f"servo.pulse{_CHANNEL}.degrees", unit="deg"
+            ev.PromptKind.NUMBER, text, "meter", role=Role.CRAFT, detail=f"servo.pulse{_CHANNEL}.deg", unit="deg"
         )
         angles.append(parse_number(answer))
     if None in angles or len(angles) != 2:

@@ -4,14 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchctl.stages import identity, radio_link, transceiver
+from benchctl.stages import (
+    before_power,
+    button_to_led,
+    controls,
+    identity,
+    inertial,
+    joystick_to_servo,
+    radio_link,
+    soak,
+    supply,
+    transceiver,
+)
 from benchctl.stages.contract import Stage
 
 KINDS: Mapping[str, Stage] = {
     s.kind: s
     for s in (
+        before_power.STAGE,
         identity.STAGE,
+        supply.STAGE,
         transceiver.STAGE,
         radio_link.STAGE,
+        controls.STAGE,
+        button_to_led.STAGE,
+        joystick_to_servo.STAGE,
+        inertial.STAGE,
+        soak.STAGE,
     )
 }

@@ -76,9 +76,7 @@ def _calibrate(ctx: Context, board: Board) -> float:
         return _UNCALIBRATED
     text = f"{board.role} board: volts from the processor's supply pin to ground"
     try:
-        answer = ctx.ask(
-            ev.PromptKind.NUMBER, text, "meter", role=board.role, detail="rail.main.volts", unit="V", timeout_s=300.0
-        )
+        answer = ctx.ask(ev.PromptKind.NUMBER, text, "meter", role=board.role, detail="vcc", unit="V", timeout_s=300.0)
     except OperatorAbsent as e:
         ctx.note(f"{e}; band-gap not calibrated", "warning")
         return _UNCALIBRATED
