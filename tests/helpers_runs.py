@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass, field
 
@@ -233,3 +234,14 @@ def failing_run(**begin: object) -> list[ev.Event]:
                          ("restart with brown-out cause",), ("VCC at rest is 4.87 V",),
                          "use a shorter, thicker cable", "supply with another cable"))  # fmt: skip
     return s.finish(Verdict.FAIL)
+
+
+def plain(value: object) -> object:
+    """A value as plain comparable data: dataclasses as dictionaries, NaN equal to itself, 5 equal to 5.0."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.name != "data"}
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set):
+        return [plain(v) for v in value]
+    return "nan" if isinstance(value, float) and math.isnan(value) else value

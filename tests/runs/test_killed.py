@@ -1,0 +1,83 @@
+"""A recording process killed at a random moment: what was told to be on record is there, ended stages are whole.
+
+`tests/campaigns/kill_campaign.py` does the same 200 times.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+from benchctl.runs.folder import RunFolder, being_written
+from benchctl.runs.log import read
+from benchctl.runs.summary import RunState, summarise
+from benchctl.runs.tables import Tables
+from benchctl.terms import Verdict
+
+HERE = Path(__file__).parent
+
+
+def record_and_kill(folder: Path, after_s: float) -> int:
+    """Start the writer, kill it `after_s` after its first sign of life; the last count of events it vouched for."""
+    env = {**os.environ, "PYTHONPATH": str(HERE.parents[1])}
+    call = [sys.executable, str(HERE / "kill_writer.py"), str(folder)]
+    with subprocess.Popen(call, env=env, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        time.sleep(after_s)
+        process.send_signal(signal.SIGKILL)
+        rest = process.stdout.read().decode()
+    counts = [int(line) for line in rest.splitlines(keepends=True) if line.endswith("\n")]
+    return max(counts, default=0)
+
+
+def check(folder: Path, vouched: int) -> int:
+    """The folder opens, says what is missing, and every stage that had ended is whole. Returns how many had."""
+    found = read(folder)
+    assert len(found.events) >= vouched
+    assert not found.complete
+    assert "the record stops before the run's end" in found.missing
+    assert "damaged" not in found.missing
+    assert "rows" not in found.missing
+    summary = summarise(found.events, found.missing)
+    assert summary.state is RunState.ABORTED
+    load, ended = Tables(folder), 0
+    for i, stage in enumerate(summary.stages.values()):
+        if stage.verdict is None:
+            continue
+        ended += 1
+        assert stage.verdict is Verdict.PASS
+        assert [r.value for r in stage.readings.values()] == [float(i + j) for j in range(5)]
+        table = load(stage.tables["packets"])
+        np.testing.assert_array_equal(table[::1000, 0], [i * 10.0 + j for j in range(5)])
+        assert len(table) == 5000
+    assert not being_written(folder)
+    return ended
+
+
+def test_twenty_kills(tmp_path: Path) -> None:
+    chance = random.Random(20)
+    ended = 0
+    for i in range(20):
+        folder = tmp_path / str(i)
+        ended += check(folder, record_and_kill(folder, chance.uniform(0.0, 0.08)))
+
+    assert ended > 20  # the moments were not all at the very beginning
+
+
+def test_a_killed_run_is_not_written_on(tmp_path: Path) -> None:
+    record_and_kill(tmp_path / "run", 0.02)
+    refused = ""
+    try:
+        RunFolder.create(tmp_path / "run")
+    except ValueError as e:
+        refused = str(e)
+
+    assert "holds a run already" in refused
