@@ -99,13 +99,13 @@ class Imu:
 
     # -- the bus --------------------------------------------------------------------------------------------------
 
-    def start(self, address: int, read: bool) -> bool:
-        """A start condition and the 7-bit address: whether it is acknowledged."""
+    def start(self, address: int, read: bool, time: float | None = None) -> bool:
+        """A start condition and the 7-bit address: whether it is acknowledged. time: the agenda's unless given."""
         self._addressed = self.spec.fitted and self._powered and address == self.spec.address
         if self._addressed and not read:
             self._first = True
         if self._addressed and read:
-            self._take_sample(self._agenda.now)
+            self._take_sample(self._agenda.now if time is None else time)
         return self._addressed
 
     def write(self, byte: int) -> bool:
@@ -132,14 +132,12 @@ class Imu:
 
     def exchange(self, address: int, write: bytes, n_read: int, time: float) -> bytes | None:
         """A whole transfer: write, then read after a repeated start. None when the address is not acknowledged."""
-        if not self.start(address, not write):
+        if not self.start(address, not write, time):
             return None
         for byte in write:
             self.write(byte)
         if n_read and write:
-            self.start(address, True)
-        if n_read:
-            self._take_sample(time)
+            self.start(address, True, time)
         out = bytes(self.read() for _ in range(n_read))
         self.stop()
         return out
@@ -166,7 +164,7 @@ class Imu:
             return
         filter_code = self._registers[reg.CONFIG] & 7
         rate = (8000.0 if filter_code in (0, 7) else 1000.0) / (1 + self._registers[reg.SMPLRT_DIV])
-        index = int(time * rate)
+        index = int(time * rate + 1e-6)
         if index == self._sample_at:
             return
         self._sample_at = index

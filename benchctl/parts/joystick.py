@@ -67,6 +67,6 @@ class Joystick:
 def _skip_worn(counts: float, track: AxisSpec) -> float:
     """Over a worn stretch the wiper keeps what its nearer edge shows."""
     for low, high in track.worn_counts:
-        if low <= counts <= high:
-            return low - 1.0 if counts - low < high - counts else high + 1.0
+        if low <= counts < high + 1.0:  # a converter rounds down
+            return low - 0.5 if counts - low < high - counts else high + 1.5
     return counts

@@ -142,8 +142,8 @@ class Rail:
         self._solve(self._agenda.now)
         first = int(time * 1e3)
         found = [volts for bin_, volts in self._bins.items() if bin_ >= first]
-        within = max(0.0, self._agenda.now - self._now.start)
-        return min([self._now.lowest(within)[0], *found])
+        start = self._now.start
+        return min([self._now.lowest(max(0.0, self._agenda.now - start), max(0.0, time - start))[0], *found])
 
     def record(self) -> None:
         """From now on solve every switching, so that `minimum_since` misses none. Slower."""

@@ -230,13 +230,13 @@ class Stretch:
                 low = middle
         return high
 
-    def lowest(self, within: float) -> tuple[float, float]:
-        """(volts, when) of the lowest node voltage in 0 … `within` seconds, as long as this stretch lasts."""
-        best = (self.node(0.0), 0.0)
-        ends = [min(within, self.horizon())]
+    def lowest(self, within: float, since: float = 0.0) -> tuple[float, float]:
+        """(volts, when) of the lowest node voltage in `since` … `within` seconds, as long as this stretch lasts."""
+        best = (self.node(since), since)
+        ends = [max(since, min(within, self.horizon()))]
         if not self.mode:
             turn = self._turning(*self._node_slope())
-            if turn is not None and turn < ends[0]:
+            if turn is not None and since < turn < ends[0]:
                 ends.append(turn)
         for after in ends:
             volts = self.node(after)
