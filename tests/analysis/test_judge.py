@@ -1,0 +1,93 @@
+"""Readings against limits."""
+
+import math
+
+import pytest
+
+from benchctl.analysis.judge import judge, judge_all, reason, verdict_of
+from benchctl.terms import Interval, Limit, Reading, Verdict
+
+
+def reading(value, interval=None, name="hand_to_craft.loss", unit="%", n=1000):
+    return Reading(name, value, unit, n, interval)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "plain", "strict"),
+    [
+        (0.5, 0.2, 0.9, "pass", "pass"),
+        (0.5, 0.2, 1.4, "pass", "undecided"),
+        (1.3, 0.8, 1.9, "fail", "undecided"),
+        (4.2, 3.1, 5.6, "fail", "fail"),
+        (1.0, 0.9, 1.0, "pass", "pass"),
+    ],
+)
+def test_verdicts(value, low, high, plain, strict):
+    """Plain: the value decides; strict: the whole interval must be on one side."""
+    one, limit = reading(value, Interval(low, high)), Limit(max=1.0)
+
+    assert judge(one, limit).verdict == plain
+    assert judge(one, limit, strict=True).verdict == strict
+
+
+def test_strict_two_sided():
+    limit = Limit(4.5, 5.5)
+
+    assert judge(reading(5, Interval(4.9, 5.1)), limit, strict=True).verdict == "pass"
+    assert judge(reading(5, Interval(4.4, 5.1)), limit, strict=True).verdict == "undecided"
+    assert judge(reading(4, Interval(3.9, 4.1)), limit, strict=True).verdict == "fail"
+
+
+def test_strict_without_interval_goes_by_the_value():
+    assert judge(reading(2.0), Limit(max=1), strict=True).verdict == "fail"
+
+
+@pytest.mark.parametrize("one", [reading(math.nan), reading(0.0, n=0)])
+def test_unmeasured_is_never_a_pass(one):
+    assert judge(one, Limit(max=1)).verdict == "undecided"
+
+
+def test_without_a_limit_a_reading_only_informs():
+    assert judge(reading(math.nan), None).verdict == "pass"
+    assert judge(reading(5.0), Limit()).verdict == "pass"
+
+
+def test_limits_by_full_name_before_quantity():
+    limits = {"vcc": Limit(min=4.5), "craft.vcc": Limit(min=3.0)}
+    found = judge_all([reading(4.0, name="hand.vcc", unit="V"), reading(4.0, name="craft.vcc", unit="V")], limits)
+
+    assert [one.verdict for one in found] == [Verdict.FAIL, Verdict.PASS]
+
+
+def test_reason_names_value_interval_and_limit():
+    failed = judge(reading(4.2, Interval(3.1, 5.6)), Limit(max=1))
+
+    assert reason(failed) == "hand_to_craft.loss is 4.2 % (3.1 to 5.6 %), limit at most 1 %"
+
+
+def test_reason_of_a_bare_count():
+    failed = judge(Reading("hand.free_stack", 210, "bytes"), Limit(min=500))
+
+    assert reason(failed) == "hand.free_stack is 210 bytes, limit at least 500 bytes"
+
+
+def test_whole_verdict_and_its_reason():
+    """The worst verdict is explained, the first three of many by name."""
+    limit = Limit(max=1)
+    bad = [judge(reading(9, name=f"r{k}"), limit) for k in range(5)]
+    good = judge(reading(0), limit)
+    unknown = judge(reading(math.nan, name="lost"), limit)
+
+    assert verdict_of([good]) == (Verdict.PASS, "")
+    assert verdict_of([good, unknown]) == (Verdict.UNDECIDED, "lost could not be measured, limit at most 1 %")
+    verdict, text = verdict_of([good, unknown, *bad])
+    assert verdict is Verdict.FAIL
+    assert "r0 is 9 %" in text
+    assert text.endswith("; and 2 more")
+    assert "r3" not in text
+    assert "lost" not in text
+
+
+def test_nothing_read_is_undecided():
+    assert verdict_of([]) == (Verdict.UNDECIDED, "no reading was taken")
+    assert verdict_of([reading(1.0)]) == (Verdict.UNDECIDED, "no reading was taken")
