@@ -180,11 +180,11 @@ class Transceiver(Machine):
         self.rx.flush()
 
     def _reuse(self, data: bytes, time: float) -> None:
-        if self.last_upload is not None:
-            if self.last_upload not in self.tx.items:
-                self.tx.push(self.last_upload)
-            self.tx.reuse = True
-            self.decide(time)
+        """What waits, or else what was sent last, is sent over and over while CE is high."""
+        if not self.tx.items and self.last_upload is not None:
+            self.tx.push(self.last_upload)
+        self.tx.reuse = bool(self.tx.items)
+        self.decide(time)
 
     def _activate(self, data: bytes, time: float) -> None:
         if data and data[0] == ACTIVATE_KEY:

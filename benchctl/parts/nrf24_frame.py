@@ -19,12 +19,12 @@ class Frame:
 
     sender: the station that sends. rate: index into BIT_RATE. power_dbm: at the sender's antenna pin.
     address: lowest byte first. length: the 6-bit length field. crc_bytes: 0 to 2.
-    enhanced: with the 9-bit packet control field. cut: the sender lost power or was switched off on the way.
+    enhanced: with the 9-bit packet control field.
     rivals: packets of others that overlap in time; None when there are none.
     """
 
     __slots__ = (
-        "address", "bits", "channel", "crc_bytes", "cut", "end", "enhanced", "length", "no_ack", "payload",
+        "address", "bits", "channel", "crc_bytes", "end", "enhanced", "length", "no_ack", "payload",
         "pid", "power_dbm", "rate", "rivals", "sender", "start",
     )  # fmt: skip
 
@@ -46,7 +46,6 @@ class Frame:
         self.start = start
         self.bits = bits = air_bits(len(address), len(payload), crc_bytes, enhanced)
         self.end = start + bits / BIT_RATE[rate]
-        self.cut = False
         self.rivals: list[Frame] | None = None
 
     @property

@@ -137,9 +137,7 @@ class Endpoint:
         """The pipe that a packet is for, if its format can be understood with the present settings."""
         now = self.bank.settings
         pipe = now.pipes.get(frame.address)
-        if pipe is None or frame.channel != now.channel or frame.rate != now.rate:
-            return None
-        if frame.crc_bytes != now.crc_bytes or frame.enhanced != now.enhanced:
+        if pipe is None or not self._same_air(frame):
             return None
         if pipe.dynamic and now.enhanced:
             return pipe if frame.length == len(frame.payload) else None

@@ -35,6 +35,12 @@ _STANDBY = (State.STANDBY_I, State.STANDBY_II)
 _HOPING = (State.WAITING, State.WAITED, State.TX_SETTLING)
 
 
+def listening_time(rate: int, retry_delay: float) -> float:
+    """Seconds that a sender listens for the address of the answer, with its settling before the next try kept free."""
+    free = retry_delay - SETTLING
+    return min(ACK_WINDOW[rate], free - SETTLING if free >= SETTLING else free)
+
+
 class Machine(Body):
     """The transceiver without its SPI."""
 
@@ -54,12 +60,12 @@ class Machine(Body):
 
     # -- changes of state ----------------------------------------------------------------------------------------------
     def _abandon(self, time: float) -> None:
-        """Also what is on the air: a packet is cut, a carrier ends."""
+        """Also what is on the air: a packet is cut short and reaches nobody, a carrier ends."""
         super()._abandon(time)
         if self.state is State.CARRIER and self._sending is not None:
             self.air.carrier_off(self._sending, time)
         elif self._sending is not None and self._sending.end > time:
-            self._sending.cut = True
+            self._sending.end = time
         self._sending = None
 
     def configured(self, time: float) -> None:
@@ -201,18 +207,20 @@ class Machine(Body):
         frame, now = self._sending, self.bank.settings
         assert frame is not None
         self._enter(State.WAITING, self.agenda.now)
-        over = frame.end + SETTLING + ACK_WINDOW[now.rate]
-        again = frame.end + now.retry_delay
-        if over + SETTLING < again:
-            self._due(over, self._waited)
+        if now.retry_delay < 2 * SETTLING:  # no time to settle twice: listens to the end
+            self._due(frame.end + now.retry_delay, self._unanswered)
         else:
-            self._due(again, self._unanswered)
+            self._due(frame.end + SETTLING + listening_time(now.rate, now.retry_delay), self._waited)
 
     def _waited(self) -> None:
         """Nothing came in time: stand by until it is time to settle for the next try."""
         assert self._sending is not None
+        settle = self._sending.end + self.bank.settings.retry_delay - SETTLING
+        if settle <= self.agenda.now + GRAIN and self._tries < self.bank.settings.retries:
+            self._settle_again()
+            return
         self._enter(State.WAITED, self.agenda.now)
-        self._due(self._sending.end + self.bank.settings.retry_delay - SETTLING, self._settle_again)
+        self._due(settle, self._settle_again)
 
     def _settle_again(self) -> None:
         assert self._sending is not None
@@ -238,8 +246,6 @@ class Machine(Body):
 
     def frame_over(self, frame: Frame) -> None:
         """A packet of another station has just ended."""
-        if frame.cut:
-            return
         if self.state is State.RX:
             if self.rx_since <= frame.start + GRAIN:
                 self._receive(frame)

@@ -10,11 +10,11 @@ from typing import NamedTuple
 
 from benchctl.parts.air import DAMAGED, LOST
 from benchctl.parts.nrf24_bank import Pipe
-from benchctl.parts.nrf24_body import RX_SETTLING_CURRENT, TX_SETTLING_CURRENT, State
+from benchctl.parts.nrf24_body import RX_SETTLING_CURRENT, STANDBY_II_CURRENT, TX_SETTLING_CURRENT, State
 from benchctl.parts.nrf24_frame import Frame
 from benchctl.parts.nrf24_link import ANSWER, NEW
-from benchctl.parts.nrf24_machine import Machine
-from benchctl.parts.nrf24_registers import ACK_WINDOW, IRQ_DELAY, SETTLING
+from benchctl.parts.nrf24_machine import Machine, listening_time
+from benchctl.parts.nrf24_registers import IRQ_DELAY, SETTLING
 
 
 class Reception(NamedTuple):
@@ -29,7 +29,8 @@ class Reception(NamedTuple):
 class Outcome(NamedTuple):
     """What became of one send.
 
-    Times in s, infinite when the chip was not ready to send; charge in C, of the sender, over and above standby.
+    Times in s, infinite when the chip was not ready to send; charge in C, what the sender draws from CE
+    to the end of the answer or of the wait for it.
     """
 
     ok: bool
@@ -59,14 +60,13 @@ def send(radio: Machine, payload: bytes, time: float, no_ack: bool) -> Outcome:
     first = start
     received: list[Reception] = []
     tries = repeats = 0
-    charge = on_air = 0.0
+    on_air, charge = 0.0, SETTLING * TX_SETTLING_CURRENT
     awaits = radio.awaits_answer(upload)
     air = radio.air
     while True:
         frame = radio.compose(upload, start)
         air.begin(frame)
         on_air += frame.end - frame.start
-        charge += SETTLING * TX_SETTLING_CURRENT
         radio.deaf_until = frame.end
         answers: list[Frame] | None = None
         for other in air.stations:
@@ -87,13 +87,22 @@ def send(radio: Machine, payload: bytes, time: float, no_ack: bool) -> Outcome:
             answer, got = best
             charge += (answer.end - answer.start) * radio.rx_current[now.rate]
             return _finished(radio, True, tries, first, answer.end, received, got, repeats, on_air, charge, frame)
-        charge += min(ACK_WINDOW[now.rate], now.retry_delay - SETTLING) * radio.rx_current[now.rate]
+        charge += _waiting_charge(radio, tries < now.retries)
         start = frame.end + now.retry_delay
         if tries >= now.retries:
             radio.lost_count = min(15, radio.lost_count + 1)
             return _finished(radio, False, tries, first, start, received, b"", repeats, on_air, charge, frame)
         tries += 1
         radio.retry_count = tries
+
+
+def _waiting_charge(radio: Machine, again: bool) -> float:
+    """Of an unanswered try after settling to listen: listening, standing by, settling for the next try."""
+    now = radio.bank.settings
+    listens = listening_time(now.rate, now.retry_delay)
+    settles = SETTLING if again and now.retry_delay >= 2 * SETTLING else 0.0
+    stands_by = now.retry_delay - SETTLING - listens - settles
+    return listens * radio.rx_current[now.rate] + settles * TX_SETTLING_CURRENT + stands_by * STANDBY_II_CURRENT
 
 
 def _deliver(

@@ -179,3 +179,23 @@ def test_without_a_check_damaged_payloads_come_through() -> None:
         time = outcome.done_time + 1e-3
     assert wrong > 50
     assert right > 50
+
+
+def test_an_amplifier_in_the_receiver_shifts_sensitivity_and_threshold() -> None:
+    """10 dB of gain before the chip: packets at −92 dBm are heard at 1 Mbit/s, a carrier at −70 dBm is seen."""
+    sender, listener = world(112.0, variant="high-power")  # 20 dBm out: −92 dBm in
+    sender.set_up(False)
+    listener.set_up(True)
+    assert sender.chip.transact(b"12345678", 0.01).received
+    sender.chip.air.set_path_loss(sender.chip, listener.chip, 90.0)
+    sender.wait(1e-2)
+    sender.write(0x06, 0x96)
+    sender.ce(1)
+    sender.wait(1e-3)
+    assert listener.read(0x09)[0] == 1
+
+
+def test_a_process_forgets_its_past_without_changing_its_future() -> None:
+    dense, sparse = OnOff(5, 1e-3, 2e-3), OnOff(5, 1e-3, 2e-3)
+    states = {step: dense.on_at(0.01 * step) for step in range(4000)}
+    assert all(sparse.on_at(0.01 * step) is states[step] for step in (0, 1500, 2800, 3990, 3999))

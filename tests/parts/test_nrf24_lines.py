@@ -128,3 +128,37 @@ def test_chip_select_and_ce_swapped_keep_the_bus_open() -> None:
 def test_unknown_line_names_are_refused_in_words() -> None:
     with pytest.raises(UsageError, match="line miso: to_line is 'misso', expected one of"):
         LinesConfig(miso=LineFault(to_line="misso"))
+
+
+def _powered(pins: Pins, chip: Transceiver) -> None:
+    pins.exchange(b"\x20\x0a", 0.0)
+    chip.agenda.run_to(2e-3)
+
+
+@pytest.mark.parametrize(
+    ("config", "sends"),
+    [
+        (LinesConfig(), True),
+        (LinesConfig(ce=OPEN), False),
+        (LinesConfig(irq=OPEN), True),
+        (LinesConfig(miso=OPEN), True),
+    ],
+)
+def test_a_whole_send_needs_commands_and_ce(config: LinesConfig, sends: bool) -> None:
+    chip = _chip()
+    pins = attach(chip, config)
+    _powered(pins, chip)
+    assert (pins.transact(b"1", 2e-3).on_air > 0) is sends
+    assert [line for line in ("miso", "mosi", "sck", "csn", "ce", "irq") if not pins.works(line)] == [
+        line for line in ("miso", "mosi", "sck", "csn", "ce", "irq") if getattr(config, line) == OPEN
+    ]
+
+
+def test_a_chip_that_never_got_its_commands_sends_nothing() -> None:
+    chip = _chip()
+    pins = attach(chip, LinesConfig(mosi=OPEN))
+    _powered(pins, chip)
+    outcome = pins.transact(b"1", 2e-3)
+    assert (outcome.ok, outcome.on_air) == (False, 0.0)
+    assert not chip.transact(b"1", 2e-3).ok
+    assert chip.bursts == 0

@@ -298,6 +298,10 @@ def test_received_power_is_latched_by_a_packet() -> None:
     assert sender.send(b"12345678") == 0x20
     listener.wait(5e-3)
     assert listener.read(0x09)[0] == 1
+    listener.ce(0)
+    listener.ce(1)
+    listener.wait(1e-3)
+    assert listener.read(0x09)[0] == 0
 
 
 @pytest.mark.parametrize(("dynamic", "flags"), [(False, 0x20), (True, 0x10)])
@@ -326,3 +330,143 @@ def test_power_down_in_mid_packet_cuts_it() -> None:
     sender.wait(5e-3)
     assert listener.receive() == []
     assert _flags(sender) == 0
+
+
+@pytest.mark.parametrize(
+    ("degrees", "loss", "seen"), [(-40.0, 68.0, 1), (-40.0, 70.0, 0), (85.0, 60.0, 0), (85.0, 58.0, 1)]
+)
+def test_received_power_threshold_moves_with_temperature(degrees: float, loss: float, seen: int) -> None:
+    """5 dB lower at −40 °C, 5 dB higher at +85 °C, section 6.4."""
+    sender, listener = world(loss, temperature_c=degrees)
+    sender.set_up(False)
+    sender.write(0x06, 0x96)
+    sender.ce(1)
+    listener.set_up(True)
+    listener.wait(1e-3)
+    assert listener.read(0x09)[0] == seen
+
+
+def test_the_window_for_the_answer_closes() -> None:
+    """The address must be matched within 250 µs of listening, section 7.4.2: an answer at the wrong time is none."""
+    sender, listener = linked(delay=3)
+    sent = sender.chip.compose(sender.chip.upload(b"1"), 0.0)
+    pipe = listener.chip.pipe_for(sender.chip.compose(sender.chip.upload(bytes(8)), 0.0))
+    assert pipe is not None
+    in_time = {
+        late: sender.chip.in_time(sent, listener.chip.answer_to(sent, pipe, sent.end + late))
+        for late in (120e-6, 130e-6, 330e-6, 340e-6)  # 48 µs of preamble and address
+    }
+    assert in_time == {120e-6: False, 130e-6: True, 330e-6: True, 340e-6: False}
+
+
+def test_supply_lost_in_mid_packet() -> None:
+    sender, listener = linked()
+    sender.spi(0xA0, *b"12345678")
+    sender.ce(1)
+    sender.wait(200e-6)
+    sender.chip.power(1.0, sender.agenda.now)
+    sender.wait(20e-3)
+    assert listener.receive() == []
+    assert sender.chip.irq.level == 1.0
+    sender.chip.power(3.3, sender.agenda.now)
+    sender.wait(20e-3)
+    assert sender.read(0x00)[0] == 0x08
+    sender.set_up(False)
+    assert sender.send(b"12345678") == 0x20
+
+
+@pytest.mark.parametrize(("payload", "received"), [(b"new data", 1), (b"12345678", 0)])
+def test_a_repeat_has_the_same_identity_and_the_same_crc(payload: bytes, received: int) -> None:
+    """Section 7.5.2; the identity has two bits, so after four lost packets only the CRC tells."""
+    sender, listener = linked()
+    sender.chip.transact(b"12345678", 0.01)
+    for _ in range(3):
+        sender.chip.upload(b"lost")
+    assert len(sender.chip.transact(payload, 0.02).received) == received
+    assert len(sender.chip.transact(payload, 0.03).received) == 1
+    assert listener.chip.bursts == 3
+
+
+def test_an_answer_must_carry_the_identity_of_the_packet() -> None:
+    sender, listener = linked()
+    first, second = (sender.chip.compose(sender.chip.upload(bytes(8)), 0.0) for _ in range(2))
+    pipe = listener.chip.pipe_for(first)
+    assert pipe is not None
+    answer = listener.chip.answer_to(first, pipe, 0.001)
+    assert sender.chip.is_answer(first, answer)
+    assert not sender.chip.is_answer(second, answer)
+
+
+def test_a_receiver_follows_the_first_packet_even_when_a_stronger_one_ruins_it() -> None:
+    weak, strong, listener = world(70.0, count=3)
+    for driver in (weak, strong, listener):
+        driver.set_up(driver is listener, auto_ack=0)
+    weak.chip.air.set_path_loss(strong.chip, listener.chip, 30.0)
+    for driver in (weak, strong):
+        driver.spi(0xA0, *b"12345678")
+        driver.ce(1)
+        driver.wait(40e-6)
+    weak.wait(1e-3)
+    assert listener.receive() == []
+
+
+@pytest.mark.parametrize("late", [0.0, 10e-6])
+def test_a_packet_must_be_heard_from_its_start(late: float) -> None:
+    sender, listener = linked(count=0)
+    listener.ce(0)
+    sender.spi(0xA0, *b"12345678")
+    sender.ce(1)
+    sender.wait(late)
+    listener.ce(1)
+    sender.wait(1e-3)
+    assert len(listener.receive()) == (not late)
+
+
+def test_no_room_for_an_acknowledgement_payload_no_acknowledgement() -> None:
+    sender, listener = linked(dynamic=True, count=0)
+    for number in range(4):
+        listener.spi(0xA8, number)
+        assert sender.send(b"ask") == (0x60 if number < 3 else 0x10)
+        listener.receive()
+
+
+def test_supply_current_while_waiting_for_an_answer_that_never_comes() -> None:
+    """Table 7; after the packet 130 µs of settling, 250 µs of listening, then standby-II until the next try."""
+    (sender,) = world(count=1)
+    sender.set_up(False, delay=3, count=1)
+    heard: list[tuple[float, float]] = []
+    start = sender.agenda.now
+    sender.chip.current.connect(lambda level, time: heard.append((round((time - start) * 1e6), round(level * 1e6))))
+    assert sender.send(b"12345678") == 0x10
+    assert heard == [
+        (0, 8000), (130, 11300), (267, 8900), (397, 13100), (647, 320), (1137, 8000),
+        (1267, 11300), (1404, 8900), (1534, 13100), (1784, 320), (2404, 26),
+    ]  # fmt: skip
+
+
+def test_two_pipes_with_one_address() -> None:
+    sender, listener = linked()
+    listener.write(0x02, 0x03)
+    listener.write(0x0B, *ADDRESS)
+    listener.write(0x12, 8)
+    listener.wait(1e-3)
+    assert sender.send(b"12345678") == 0x20
+    assert listener.receive() == [(0, b"12345678")]  # lower pipe first: from memory
+
+
+def test_acknowledgement_payloads_need_their_feature() -> None:
+    (chip,) = world(count=1)
+    chip.spi(0xA8, 1)
+    assert chip.read(0x17)[0] == 0x11
+    chip.write(0x1D, 0x06)
+    chip.spi(0xA8, 1)
+    assert chip.read(0x17)[0] == 0x01
+
+
+def test_a_new_payload_ends_reuse() -> None:
+    (chip,) = world(count=1)  # section 8.4, TX_REUSE
+    chip.spi(0xA0, 1)
+    chip.spi(0xE3)
+    assert chip.read(0x17)[0] & 0x40
+    chip.spi(0xA0, 2)
+    assert not chip.read(0x17)[0] & 0x40

@@ -153,3 +153,27 @@ def test_any_traffic_leaves_a_chip_that_reads_by_the_rules(traffic: list[tuple[b
 
 def _alive(listener: Driver) -> bool:
     return listener.read(0x05)[0] == 76
+
+
+def test_the_start_of_the_supply_draws_a_spike() -> None:
+    (chip,) = world(count=1, startup_spike_ma=300.0, startup_spike_ms=2.0, por_ms=5.0)
+    heard: list[tuple[float, float]] = []
+    chip.chip.power(0.0, 0.0)
+    chip.chip.current.connect(lambda level, time: heard.append((round(time, 6), round(level, 6))))
+    chip.chip.power(3.3, 0.0)
+    chip.wait(0.01)
+    assert heard == [(0.0, 0.3), (0.002, 0.0), (0.005, 1e-6)]
+
+
+def test_what_the_data_sheet_forbids_is_counted() -> None:
+    sender, listener = linked(auto_ack=0)
+    listener.write(0x11, 8)
+    listener.write(0x18, 1)
+    sender.spi(0xA0, *bytes(8))
+    sender.ce(1)
+    sender.wait(10e-6)
+    sender.spi(0xE3)
+    sender.wait(10e-3)
+    assert listener.chip.violations["register written outside power-down and standby"] == 2
+    assert listener.chip.violations["test register written"] == 1
+    assert sender.chip.violations["longer than 4 ms in TX mode"] > 0  # section 6.1.5

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from radio_driver import Driver, linked
 from scipy.stats import fisher_exact
@@ -134,3 +136,22 @@ def test_an_answer_is_finished_before_the_echo() -> None:
     asked = one.chip.transact(b"12345678", 0.01)
     echo = other.chip.transact(b"87654321", asked.received[0].time)
     assert echo.start >= asked.done_time - 8.2e-6 + 130e-6 - 1e-12
+
+
+@pytest.mark.parametrize(("loss", "delay"), [(50.0, 1), (300.0, 0), (300.0, 1), (300.0, 5)])
+def test_charge_is_the_integral_of_the_current(loss: float, delay: int) -> None:
+    slow, _ = linked(loss, delay=delay, count=2)
+    fast, _ = linked(loss, delay=delay, count=2)
+    start = slow.agenda.now
+    history = [(start, slow.chip.current.level)]
+    slow.chip.current.connect(lambda level, time: history.append((time, level)))
+    slow.send(b"12345678")
+    charge = sum((later - since) * level for (since, level), (later, _) in itertools.pairwise(history))
+    outcome = fast.chip.transact(b"12345678", start)
+    assert outcome.charge == pytest.approx(charge, rel=1e-6)
+
+
+def test_a_packet_that_began_before_listening_is_not_heard() -> None:
+    sender, listener = linked(count=0)
+    assert not sender.chip.transact(b"12345678", listener.agenda.now - 131e-6).received
+    assert sender.chip.transact(b"12345678", listener.agenda.now + 1e-3).received
