@@ -216,6 +216,19 @@ class SimulatedOperator:
         self._board(one).power_on(self._agenda.now)
         self._then(one, self._agenda.now, "done")
 
+    def _plug_motor(self, one: _Open) -> None:
+        """The battery of the motor controllers is taken off, if it was on, and put on."""
+        self._motor_battery(one, True)
+
+    def _unplug_motor(self, one: _Open) -> None:
+        self._motor_battery(one, False)
+
+    def _motor_battery(self, one: _Open, on: bool) -> None:
+        now = self._agenda.now
+        for esc in self._board(one).escs.values():
+            esc.power(on, now)
+        self._then(one, now, "done")
+
     def _confirm(self, one: _Open) -> None:
         """A DO that needs nothing to be done in the model: wires are as the bench file has them."""
         if not self._says_no(one.prompt):
@@ -254,5 +267,7 @@ _ACTIONS: Mapping[str, Callable[[SimulatedOperator, _Open], None]] = {
     "unplug": SimulatedOperator._unplug,
     "plug": SimulatedOperator._plug,
     "confirm_wiring": SimulatedOperator._confirm,
+    "plug_motor": SimulatedOperator._plug_motor,
+    "unplug_motor": SimulatedOperator._unplug_motor,
 }
 _NEED_NO_BOARD = (SimulatedOperator._attest, SimulatedOperator._confirm)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchctl import events as ev
-from benchctl.errors import BoardError
+from benchctl.errors import BoardError, Refused
 from benchctl.safety.hands import Hands
 from benchctl.safety.interlock import Interlock, Locked
 from benchctl.terms import Role
@@ -91,6 +91,21 @@ class Drive:
                 meanwhile()
             self.hands.wait(max(0.001, min(KEEP_ALIVE_S, end - self.hands.now())))
 
+    def refuses_wrong_nonce(self) -> bool:
+        """Whether the board stays idle when the answer to its challenge is wrong; leaves it disarmed."""
+        self.read_guard()
+        self.interlock.clear(self.role, self.hands.now())
+        nonce = self._board.ask("arm_challenge", channel=self.channel, radio=0).nonce
+        label = self._board.identity.label if self._board.identity else ""
+        fields = self.interlock.arming(self.channel, nonce ^ 1, label, self.role, self.hands.now())
+        try:
+            state = self._board.ask("arm", **fields).state
+        except Refused:
+            state = GuardState.IDLE
+        idle = bool(state == GuardState.IDLE and self.read_guard().state == GuardState.IDLE)
+        self.disarm()
+        return idle
+
     def disarm(self) -> None:
         """Idle now, disarmed; safe to call at any time."""
         was_live = self.interlock.may_move
@@ -100,8 +115,8 @@ class Drive:
             self._say_idle("outputs idle, disarmed")
 
     def silence(self) -> None:
-        """Stop asking without disarming, to measure how the board cuts by itself; the interlock lapses."""
-        self.interlock.lapse()
+        """Stop asking without disarming, to measure how the board cuts by itself; arming starts all over."""
+        self.interlock.disarm()
         self._say_idle("no more keep-alive is sent: the board must go idle by itself")
 
     def _say_idle(self, text: str) -> None:

@@ -8,12 +8,15 @@ from benchctl.stages import (
     before_power,
     button_to_led,
     controls,
+    esc_arming,
     identity,
     inertial,
     joystick_to_servo,
+    link_loss_cut,
     radio_link,
     soak,
     supply,
+    throttle_ramp,
     transceiver,
 )
 from benchctl.stages.contract import Stage
@@ -30,6 +33,9 @@ KINDS: Mapping[str, Stage] = {
         button_to_led.STAGE,
         joystick_to_servo.STAGE,
         inertial.STAGE,
+        esc_arming.STAGE,
+        throttle_ramp.STAGE,
+        link_loss_cut.STAGE,
         soak.STAGE,
     )
 }

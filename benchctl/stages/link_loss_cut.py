@@ -1,0 +1,256 @@
+"""Link-loss cut: from losing the radio, the host, the hand unit's power or the craft's program to the idle pulse."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from benchctl import events as ev
+from benchctl.analysis.clocks import TickExtender
+from benchctl.analysis.latency import worst_case
+from benchctl.errors import BoardError, NoAnswer, PortLost
+from benchctl.safety.attesting import attest_all
+from benchctl.safety.drive import Drive, GuardDropped
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.esc_arming import NEEDED
+from benchctl.stages.motor import drive_of
+from benchctl.terms import Limit, Role, Source
+from benchctl.wire.catalogue import GuardReason, GuardState, Point, name_of
+
+_TICK_MS = 0.5e-3
+#: how long to wait for a cut before it is called missing
+_PATIENCE_S = 6.0
+_SENDING_US = 20_000
+
+
+def perform(ctx: Context) -> None:
+    _repeat(ctx, "radio", _radio_lost, ctx.count("repeats"))
+    _repeat(ctx, "host", _host_lost, ctx.count("repeats"))
+    _repeat(ctx, "craft_reset", _craft_reset, ctx.count("resets"))
+    if ctx.bench.operator.by != "none":
+        _repeat(ctx, "hand_power", _hand_unpowered, ctx.count("unplugs"))
+
+
+def _repeat(ctx: Context, name: str, once: Callable[[Context], float | None], repeats: int) -> None:
+    """Lose the same thing several times; the worst is what counts."""
+    times: list[float] = []
+    for n in range(repeats):
+        why = attest_all(ctx, ctx.interlock)
+        if why:
+            ctx.doubt(why)
+            break
+        taken = once(ctx)
+        if taken is None:
+            ctx.fail(f"after losing the {_WORDS[name]} the motor controller's pulse did not go to idle")
+            return
+        times.append(taken)
+        ctx.progress(n + 1, repeats, f"{_WORDS[name]} lost: idle after {taken:.0f} ms")
+    if not times:
+        return
+    claim = worst_case(times)
+    share = f"; with 95 % confidence {100 * claim.share:.0f} % of cuts are no later" if claim else ""
+    ctx.read(f"{name}_cut", max(times), "ms", len(times), source=Source.SAMPLING, note=f"worst of {len(times)}{share}")
+    ctx.samples(
+        f"{name}_cuts", "timeline", {"cut": "", "time to idle": "ms"}, np.array(list(enumerate(times, 1)), float)
+    )
+
+
+_WORDS = {
+    "radio": "radio",
+    "host": "host",
+    "craft_reset": "craft's program",
+    "hand_power": "hand unit's power",
+}
+
+
+# ---------------------------------------------------------------------- one cut each
+
+
+def _live(ctx: Context, *, radio: bool) -> Drive:
+    """Armed and above idle, the control loop running where the radio is a condition."""
+    drive = drive_of(ctx, radio=radio)
+    if radio:
+        ctx.cleanup.callback(_loops_off, ctx)
+        for role in (Role.CRAFT, Role.HAND):
+            board = ctx.board(role)
+            board.write_setting("send_interval_us", _SENDING_US)
+            board.ask("loop_start", trace=1)
+        ctx.wait(0.2)
+    drive.arm()
+    drive.hold(round(10 * ctx.number("throttle")), 0.6)
+    craft = ctx.board(Role.CRAFT)
+    craft.events("guard_changed")
+    return drive
+
+
+def _loops_off(ctx: Context) -> None:
+    for role in (Role.HAND, Role.CRAFT):
+        try:
+            ctx.board(role).clear_restart()
+            ctx.board(role).ask("loop_stop", timeout=0.5, repeats=0)
+        except (BoardError, PortLost):
+            continue
+
+
+def _frame_ms(ctx: Context) -> float:
+    """The pulse that is under way still ends, the next one is idle: one frame at most."""
+    return int(ctx.board(Role.CRAFT).read_setting("frame_us")) / 1000
+
+
+def _radio_lost(ctx: Context) -> float | None:
+    """The hand unit stops sending; keep-alives from the host go on. Timed by the craft alone, from its last packet."""
+    drive, frame = _live(ctx, radio=True), _frame_ms(ctx)
+    extend = TickExtender()
+    received = _last_received(ctx, extend)
+    ctx.board(Role.HAND).ask("loop_stop", timeout=0.5)
+    taken = _wait_for_cut(ctx, drive, extend, received, keep_alive=True)
+    _loops_off(ctx)
+    drive.disarm()
+    return None if taken is None else taken + frame
+
+
+def _hand_unpowered(ctx: Context) -> float | None:
+    """A person pulls the hand unit's supply; timed as above."""
+    drive, frame = _live(ctx, radio=True), _frame_ms(ctx)
+    hand, extend = ctx.board(Role.HAND), TickExtender()
+    received = _last_received(ctx, extend)
+    hand.expects_restart = True
+    prompt = ctx.prompt(ev.PromptKind.DO, "Pull the hand unit's supply now.", "unplug", role=Role.HAND, timeout_s=30.0)
+    taken = _wait_for_cut(ctx, drive, extend, received, keep_alive=True, patience=prompt.timeout_s + _PATIENCE_S)
+    ctx.done(prompt)
+    drive.disarm()
+    back = ctx.prompt(ev.PromptKind.DO, "Connect the hand unit's supply again.", "plug", role=Role.HAND, timeout_s=60.0)
+    _reopen(ctx, back.timeout_s)
+    ctx.done(back)
+    ctx.interlock.lapse(Role.HAND)
+    _loops_off(ctx)
+    return None if taken is None else taken + frame
+
+
+def _reopen(ctx: Context, timeout: float) -> None:
+    hand, deadline = ctx.board(Role.HAND), ctx.now() + timeout
+    while True:
+        try:
+            hand.open()
+            hand.ask("radio_apply", timeout=1.0)
+            return
+        except NoAnswer:
+            if ctx.now() > deadline:
+                raise
+
+
+def _host_lost(ctx: Context) -> float | None:
+    """No keep-alive any more. Timed by the host, so that USB delays make it longer, never shorter."""
+    drive, frame = _live(ctx, radio=False), _frame_ms(ctx)
+    drive.throttle(round(10 * ctx.number("throttle")))
+    last = ctx.now()
+    drive.silence()
+    event = _wait_for_idle_event(ctx, _PATIENCE_S)
+    taken = None if event is None else 1000 * (ctx.now() - last) + frame
+    drive.disarm()
+    return taken
+
+
+def _craft_reset(ctx: Context) -> float | None:
+    """The craft restarts in the middle; timed by the host until its first life sign, then the pulse must be idle."""
+    drive = _live(ctx, radio=False)
+    craft, began = ctx.board(Role.CRAFT), ctx.now()
+    drive.silence()
+    craft.restart()
+    taken = 1000 * (ctx.now() - began)
+    guard = drive.read_guard()
+    ctx.interlock.lapse(Role.CRAFT)
+    idle = int(craft.read_setting("idle_us"))
+    if guard.state != GuardState.IDLE or guard.width_us > idle + 10:
+        drive.disarm()
+        return None
+    return taken
+
+
+# ---------------------------------------------------------------------- waiting for the cut
+
+
+def _last_received(ctx: Context, extend: TickExtender) -> list[float]:
+    """Times of arrival of control packets at the craft so far, in ms of its clock; extended by `_more`."""
+    received: list[float] = []
+    _more(ctx, extend, received)
+    return received
+
+
+def _more(ctx: Context, extend: TickExtender, received: list[float]) -> None:
+    for event in ctx.board(Role.CRAFT).events("trace"):
+        for point, _, at in event.rows:
+            if point == Point.RECEIVED:
+                received.append(extend.extend(at) * _TICK_MS)
+
+
+def _wait_for_cut(
+    ctx: Context,
+    drive: Drive,
+    extend: TickExtender,
+    received: list[float],
+    *,
+    keep_alive: bool,
+    patience: float = _PATIENCE_S,
+) -> float | None:
+    """ms from the last control packet to the guard's cut, by the craft's clock; None when it never cuts."""
+    craft, deadline = ctx.board(Role.CRAFT), ctx.now() + patience
+    permille = round(10 * ctx.number("throttle"))
+    while ctx.now() < deadline:
+        _more(ctx, extend, received)
+        for event in craft.events("guard_changed"):
+            if event.state == GuardState.IDLE:
+                cut = extend.extend(event.at) * _TICK_MS
+                _more(ctx, extend, received)
+                before = [t for t in received if t <= cut]
+                ctx.note(f"cut by {name_of(GuardReason, event.reason)}")
+                return cut - before[-1] if before else math.nan
+        if keep_alive and drive.interlock.may_move:
+            _keep_alive(drive, permille)
+        ctx.wait(0.05)
+    return None
+
+
+def _keep_alive(drive: Drive, permille: int) -> None:
+    """The host goes on; that the board has just cut is what is being waited for."""
+    try:
+        drive.throttle(permille)
+    except GuardDropped:
+        return
+
+
+def _wait_for_idle_event(ctx: Context, patience: float) -> object | None:
+    craft, deadline = ctx.board(Role.CRAFT), ctx.now() + patience
+    while ctx.now() < deadline:
+        for event in craft.events("guard_changed"):
+            if event.state == GuardState.IDLE:
+                return event
+        ctx.wait(0.005)
+    return None
+
+
+STAGE = Stage(
+    kind="link_loss_cut",
+    title="Link-loss cut",
+    instruction="THE MOTOR TURNS and is cut again and again. Propellers off, craft tied down, hands clear.",
+    needs=Needs(roles=(Role.HAND, Role.CRAFT), required=(*NEEDED, "esc_arming"), operator=True),
+    perform=perform,
+    parameters=(
+        Parameter("cap", 20.0, "throttle cap", "%", 1.0, 30.0),
+        Parameter("throttle", 8.0, "throttle at which things are lost", "%", 1.0, 20.0),
+        Parameter("repeats", 20, "losses of radio and of host", "", 1, 1000),
+        Parameter("resets", 3, "restarts of the craft; each needs all attestations anew", "", 0, 1000),
+        Parameter("unplugs", 1, "times the hand unit's supply is pulled", "", 0, 100),
+    ),
+    measures=(
+        # 250 ms of silence or of keep-alive, and one frame of 20 ms; a margin for the line to the host
+        Measure("radio_cut", "ms", "last packet to idle pulse", Limit(max=300.0), "lower", 15, ""),
+        Measure("host_cut", "ms", "last keep-alive to idle pulse", Limit(max=300.0), "lower", 15, ""),
+        Measure("hand_power_cut", "ms", "last packet to idle pulse", Limit(max=300.0), "lower", 15, ""),
+        Measure("craft_reset_cut", "ms", "restart to idle pulse", Limit(max=1000.0), "lower", 50, ""),
+    ),
+    expected_s=lambda p: 3.0 * float(p["repeats"]) + 3.0 * float(p["resets"]) + 20.0 * float(p["unplugs"]),
+    spins=True,
+)

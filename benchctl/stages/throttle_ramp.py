@@ -1,0 +1,207 @@
+"""Throttle ramp: stepped and slewed under a cap; at every step supply sag, resets, vibration and link quality."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchctl.analysis.pose import acceleration_g
+from benchctl.errors import Refused
+from benchctl.safety.drive import Drive, GuardDropped
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.esc_arming import NEEDED
+from benchctl.stages.link_run import Clocks, LinkRun
+from benchctl.stages.motor import drive_of
+from benchctl.terms import Limit, Role, Source
+from benchctl.wire.catalogue import LinkMode
+
+_LINK_US = 20_000
+_VIBRATION_US = 5_000
+
+
+@dataclass(slots=True)
+class _Ramp:
+    """Everything measured on the way: one row a look at the supply, one a step."""
+
+    vcc: list[float] = field(default_factory=list)
+    looks: list[tuple[float, float, float]] = field(default_factory=list)
+    widths: list[tuple[float, float]] = field(default_factory=list)
+    steps: list[tuple[float, float, float, float]] = field(default_factory=list)
+    abort: str = ""
+
+
+def perform(ctx: Context) -> None:
+    craft = ctx.board(Role.CRAFT)
+    drive, ramp = drive_of(ctx), _Ramp()
+    began = ctx.now()
+    rest = _vcc(ctx)
+    slew = int(craft.read_setting("slew_permille_s"))
+    link = LinkRun(ctx, Role.HAND, Role.CRAFT, Clocks(), 0xC0)
+    ctx.cleanup.callback(link.stop_quietly)
+    link.start(LinkMode.SEND_ACK, 0, _LINK_US, 8)
+    has_sensor = _sensor_there(ctx)
+    drive.arm()
+    try:
+        drive.hold(0, 0.5)
+        cap, step = ctx.number("cap"), ctx.number("step")
+        for percent in np.arange(step, cap + 1e-9, step):
+            _step(ctx, drive, ramp, link, float(percent), rest, has_sensor, began)
+            if ramp.abort:
+                break
+        if not ramp.abort:
+            _slewed(ctx, drive, ramp, cap, slew)
+    except GuardDropped as e:
+        ctx.fail(str(e))
+    finally:
+        drive.disarm()
+    link.stop()
+    _judge(ctx, ramp, link, rest, slew)
+
+
+def _vcc(ctx: Context) -> float:
+    return float(ctx.board(Role.CRAFT).ask("vitals", timeout=0.1).vcc_mv) / 1000
+
+
+def _sensor_there(ctx: Context) -> bool:
+    try:
+        return ctx.count("address") in ctx.board(Role.CRAFT).ask("twi_scan", timeout=1.0).data
+    except Refused:
+        return False
+
+
+def _step(
+    ctx: Context, drive: Drive, ramp: _Ramp, link: LinkRun, percent: float, rest: float, sensor: bool, began: float
+) -> None:
+    """One hold. The supply is looked at between keep-alives; the sensor streams by itself."""
+    craft, hold = ctx.board(Role.CRAFT), ctx.number("hold_seconds")
+    craft.events("imu_rows")
+    before = len(link.packets())
+    if sensor:
+        count = int(hold * 1e6 / _VIBRATION_US)
+        craft.ask("imu_stream", address=ctx.count("address"), interval_us=_VIBRATION_US, count=count, timeout=0.1)
+    lowest = math.inf
+
+    def look() -> None:
+        nonlocal lowest
+        volts = _vcc(ctx)
+        lowest = min(lowest, volts)
+        ramp.vcc.append(volts)
+        ramp.looks.append((ctx.now() - began, percent, volts))
+        link.poll()
+        if rest - volts > ctx.number("abort_sag"):
+            ramp.abort = f"the supply sagged by {rest - volts:.2f} V at {percent:g} % throttle"
+            raise _Abort
+
+    try:
+        drive.hold(round(10 * percent), hold, look)
+    except _Abort:
+        drive.disarm()
+    ramp.widths.append((percent, drive.width_us))
+    vibration = _vibration(ctx)
+    packets = link.packets()
+    new = packets.delivered[before:]
+    lost = float((~new).mean()) if len(new) else math.nan
+    ramp.steps.append((percent, lowest, vibration, lost))
+    if vibration > ctx.number("abort_vibration"):
+        ramp.abort = f"vibration of {vibration:.2f} g rms at {percent:g} % throttle"
+        drive.disarm()
+    ctx.progress(percent, ctx.number("cap"), f"{percent:g} % throttle, {lowest:.2f} V, {vibration:.3f} g")
+
+
+class _Abort(Exception):
+    pass
+
+
+def _vibration(ctx: Context) -> float:
+    """Rms of the acceleration's size about its mean, g; NaN without samples."""
+    rows = [row[:3] for event in ctx.board(Role.CRAFT).events("imu_rows") for row in event.rows]
+    if len(rows) < 10:
+        return math.nan
+    forces = acceleration_g(np.array(rows, np.float64))
+    return float(np.sqrt(((forces - forces.mean(axis=0)) ** 2).sum(axis=1).mean()))
+
+
+def _slewed(ctx: Context, drive: Drive, ramp: _Ramp, cap: float, slew: int) -> None:
+    """From idle to the cap in one request: the board itself must not go faster than its slew limit."""
+    drive.hold(0, 1.0)
+    seen: list[tuple[float, float]] = []
+    began = ctx.now()
+    full = 10 * cap / slew
+    while ctx.now() - began < full + 0.5:
+        answer = drive.throttle(round(10 * cap))
+        seen.append((ctx.now() - began, float(answer.width_us)))
+        ctx.wait(0.03)
+    ctx.samples("slew", "timeline", {"at": "s", "width": "us"}, np.array(seen))
+    times, widths = np.array(seen).T
+    craft = ctx.board(Role.CRAFT)
+    span = int(craft.read_setting("full_us")) - int(craft.read_setting("idle_us"))
+    climbing = widths < widths.max() - 0.5
+    if climbing.sum() >= 3:
+        rate = np.polyfit(times[climbing], widths[climbing], 1)[0] / span * 1000
+        ctx.read("slew", float(rate) / 10, "%", int(climbing.sum()), source=Source.SAMPLING,
+                 note=f"of full throttle per second; the board's limit is {slew / 10:g} %")  # fmt: skip
+        if rate > 1.15 * slew:
+            ctx.fail(f"throttle rose by {rate / 10:.1f} % a second, the board's limit is {slew / 10:g} %")
+
+
+def _judge(ctx: Context, ramp: _Ramp, link: LinkRun, rest: float, slew: int) -> None:
+    if ramp.steps:
+        steps = np.array(ramp.steps)
+        columns = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": ""}
+        ctx.samples("ramp", "timeline", columns, steps)
+        ctx.samples("ramp_supply", "timeline", {"at": "s", "throttle": "%", "supply": "V"}, np.array(ramp.looks))
+        ctx.read("reached", float(steps[:, 0].max()), "%", len(steps), note="of full throttle")
+        if np.isfinite(steps[:, 2]).any():
+            ctx.read(
+                "vibration",
+                float(np.nanmax(steps[:, 2])),
+                "g",
+                len(steps),
+                source=Source.SAMPLING,
+                note="rms, worst step",
+            )
+    if ramp.vcc:
+        ctx.read(
+            "sag", max(0.0, rest - min(ramp.vcc)), "V", len(ramp.vcc), source=Source.ADC, note="processor's supply"
+        )
+    packets = link.packets()
+    if len(packets):
+        lost = 100 * float((~packets.delivered).mean())
+        ctx.read(
+            "given_up",
+            lost,
+            "%",
+            len(packets),
+            source=Source.COUNTING,
+            note="packets never acknowledged while the motor ran",
+        )
+    if ramp.abort:
+        ctx.fail(f"aborted: {ramp.abort}")
+
+
+STAGE = Stage(
+    kind="throttle_ramp",
+    title="Throttle ramp",
+    instruction="THE MOTOR TURNS. Propellers off, craft tied down, hands and leads clear; the stop key is ready.",
+    needs=Needs(roles=(Role.HAND, Role.CRAFT), required=(*NEEDED, "esc_arming"), operator=True),
+    perform=perform,
+    parameters=(
+        Parameter("cap", 20.0, "throttle cap; above 20 % a further attestation is asked for", "%", 1.0, 30.0),
+        Parameter("step", 5.0, "from step to step", "%", 0.5, 30.0),
+        Parameter("hold_seconds", 1.5, "time at each step", "s", 0.3, 30.0),
+        Parameter("address", 0x68, "bus address of the inertial sensor", "", 0x68, 0x69),
+        Parameter("abort_sag", 0.5, "supply sag at which the ramp is broken off", "V", 0.05, 5.0),
+        Parameter("abort_vibration", 2.0, "vibration at which the ramp is broken off", "g", 0.05, 16.0),
+    ),
+    measures=(
+        Measure("reached", "%", "throttle reached", None, "higher", 1, ""),
+        Measure("sag", "V", "processor's supply under throttle", Limit(max=0.3), "lower", 0.05, ""),
+        Measure("vibration", "g", "rms, worst step", Limit(max=1.0), "lower", 0.05, ""),
+        Measure("slew", "%", "throttle rise per second", None, "same", 3, ""),
+        Measure("given_up", "%", "packets never acknowledged", Limit(max=2.0), "lower", 1, ""),
+    ),
+    expected_s=lambda p: 6.0 + float(p["cap"]) / float(p["step"]) * float(p["hold_seconds"]),
+    spins=True,
+)
