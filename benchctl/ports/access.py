@@ -205,12 +205,12 @@ def holders(name: str, proc: Path = Path("/proc")) -> list[Holder]:
 
 def _has_open(folder: Path, device: str) -> bool:
     try:
-        return any(_target(entry.path) == device for entry in os.scandir(folder))
+        return any(_target(folder / entry) == device for entry in os.listdir(folder))
     except OSError:
         return False  # somebody else's process, or it has just ended
 
 
-def _target(link: str) -> str:
+def _target(link: Path) -> str:
     try:
         return os.readlink(link)
     except OSError:

@@ -74,7 +74,8 @@ class PortsBench:
         self._ports: dict[Role, SerialPort | AbsentPort] = {}
         self._closing = threading.Lock()
         self._closed = False
-        self.boards: dict[Role, Board] = {}
+        self._boards: dict[Role, Board] = {}
+        self.boards: Mapping[Role, Board] = self._boards
         for role, there in found.boards.items():
             self._take(self._board(role, there.label), there)
         for role, sentence in found.missing.items():
@@ -84,8 +85,8 @@ class PortsBench:
     def _board(self, role: Role, label: str) -> Board:
         in_file = self._spec is not None and role in self._spec.boards
         says = declared(self._spec, role) if self._spec is not None and in_file else Declared(label=label)
-        self.boards[role] = Board(role, AbsentPort("", "not opened yet"), self._clock, says)
-        return self.boards[role]
+        self._boards[role] = Board(role, AbsentPort("", "not opened yet"), self._clock, says)
+        return self._boards[role]
 
     def _take(self, board: Board, found: Found) -> None:
         """Put a found board behind its role."""

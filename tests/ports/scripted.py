@@ -9,7 +9,7 @@ import socket
 import threading
 import tty
 from collections.abc import Callable, Iterator
-from typing import Protocol
+from typing import Any, Protocol
 
 from benchctl.wire.catalogue import PROTOCOL
 from benchctl.wire.framing import Deframer, frame
@@ -42,11 +42,16 @@ class ScriptedBoard:
             self.deaf_for -= 1
             return b""
         self.asked.append(request.kind)
-        fields = {"identify": self._identity, "clock": lambda: {"received": 5, "sent": 9}, "stop": lambda: {"state": 0}}
-        make = fields.get(request.kind, dict)
-        return frame(encode(f"{request.kind}_answer", request.number, make(), data=request.data))
+        fields: dict[str, Callable[[], dict[str, Any]]] = {
+            "identify": self._identity,
+            "clock": lambda: {"received": 5, "sent": 9},
+            "stop": lambda: {"state": 0},
+        }
+        make = fields.get(request.kind)
+        answer = make() if make is not None else {}
+        return frame(encode(f"{request.kind}_answer", request.number, answer, data=request.data))
 
-    def _identity(self) -> dict[str, object]:
+    def _identity(self) -> dict[str, Any]:
         return {
             "protocol": self.protocol,
             "firmware": 0x0102,

@@ -156,15 +156,15 @@ def test_urgent_from_another_thread_while_a_write_is_stuck(pty: tuple[int, str])
             failures.append(e)
 
     writer = threading.Thread(target=flood)
+    stopper = threading.Thread(target=lambda: port.urgent(b"STOP"))
     writer.start()
     try:
         seen = b""
-        sent = False
         while b"STOP" not in seen and len(seen) < 1_000_000:
             seen += os.read(master, 4096)
-            if len(seen) > 20_000 and not sent:
-                port.urgent(b"STOP")
-                sent = True
+            if len(seen) > 20_000 and stopper.ident is None:
+                stopper.start()
+        stopper.join()
     finally:
         writer.join()
         port.close()

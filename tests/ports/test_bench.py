@@ -1,0 +1,276 @@
+"""The bench of real boards: time, stopping, loss and coming back, over pseudo-terminals."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from benchctl import benchfile
+from benchctl.bench import Bench
+from benchctl.errors import PortLost, Stopped, UsageError
+from benchctl.operators import NoOperator, PersonOperator
+from benchctl.ports.bench import PortsBench, open_ports
+from benchctl.ports.discover import Candidate
+from benchctl.terms import Role
+
+from .scripted import ScriptedBoard, on_pty, unplug
+
+
+class Pair:
+    """Two scripted boards on pseudo-terminals and the open bench."""
+
+    def __init__(self, stack: ExitStack) -> None:
+        self.hand, self.craft = ScriptedBoard(), ScriptedBoard("craft", "mudlark-craft-01")
+        self.names = [stack.enter_context(on_pty(b)) for b in (self.hand, self.craft)]
+        self.bench = open_ports(None, {}, [Candidate(n) for n in self.names])
+        stack.callback(self.bench.close)
+
+
+@pytest.fixture
+def pair() -> Iterator[Pair]:
+    with ExitStack() as stack:
+        yield Pair(stack)
+
+
+def serial_file(**ports: str) -> benchfile.BenchSpec:
+    """A bench file of real boards on the given ports, by role."""
+    text = 'kind = "serial"\n' + "".join(f'[board.{role}]\nport = "{port}"\n' for role, port in ports.items())
+    return benchfile.parse(text.encode(), "bench.toml")
+
+
+def test_the_pair_is_found_and_answers(pair: Pair) -> None:
+    """Both boards are there by role, declared with the labels they have, and can be asked."""
+    bench: Bench = pair.bench
+
+    assert {Role.HAND, Role.CRAFT} == set(bench.boards)
+    assert bench.kind == "serial"
+    assert not bench.simulated
+    assert bench.boards[Role.CRAFT].declared.label == "mudlark-craft-01"
+    assert bench.boards[Role.HAND].ask("echo", data=b"abc").data == b"abc"
+
+
+def test_a_bench_file_declares_the_boards() -> None:
+    """With a file, ports, labels and pins are the file's, and so is the hash."""
+    with on_pty(ScriptedBoard()) as name:
+        spec = serial_file(hand=name)
+        bench = open_ports(spec, {})
+        try:
+            assert spec.sha256 == bench.sha256
+            assert bench.boards[Role.HAND].declared.pins
+        finally:
+            bench.close()
+
+
+def test_time_is_real(pair: Pair) -> None:
+    """A wait takes as long as it says, whatever comes in meanwhile."""
+    began, bench_began = time.monotonic(), pair.bench.now()
+    pair.bench.wait(0.05)
+
+    # that it was not shorter; how much longer depends on the machine
+    assert time.monotonic() - began >= 0.05
+    assert pair.bench.now() - bench_began >= 0.05
+
+
+def test_simulated_operator_is_refused(pair: Pair) -> None:
+    """A modelled person cannot be put before real boards, not even by assignment."""
+    modelled = PersonOperator()
+    modelled.by = "simulated"
+    with pytest.raises(UsageError, match="real operator"):
+        pair.bench.operator = modelled
+
+    assert isinstance(pair.bench.operator, NoOperator)
+    person = PersonOperator()
+    pair.bench.operator = person
+    assert person is pair.bench.operator
+
+
+def test_challenges_differ_from_run_to_run() -> None:
+    """The seed is fresh each time: a person must not know the challenge from the last run."""
+    with on_pty(ScriptedBoard()) as name:
+        seeds = set()
+        for _ in range(3):
+            bench = open_ports(serial_file(hand=name), {})
+            seeds.add(bench.seed)
+            bench.close()
+
+    assert len(seeds) == 3
+
+
+def test_stop_reaches_both_boards_from_another_thread(pair: Pair) -> None:
+    """While the bench's thread waits for something else, a stop from another thread is on both wires."""
+    bench = pair.bench
+
+    def stop() -> None:
+        bench.stop_all()
+        bench.halted = True
+
+    threading.Timer(0.02, stop).start()
+    with pytest.raises(Stopped):
+        bench.wait(30.0)
+    _until(lambda: "stop" in pair.hand.asked and "stop" in pair.craft.asked)
+
+    with pytest.raises(Stopped):
+        bench.boards[Role.HAND].ask("clock")
+
+
+def test_closing_stops_and_may_be_done_twice(pair: Pair) -> None:
+    """Whoever closes the bench leaves idle outputs behind."""
+    pair.bench.close()
+    pair.bench.close()
+    _until(lambda: "stop" in pair.hand.asked and "stop" in pair.craft.asked)
+
+    with pytest.raises(PortLost):
+        pair.bench.boards[Role.HAND].ask("clock")
+
+
+def _until(condition: Callable[[], bool], seconds: float = 5.0) -> None:
+    deadline = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.002)
+
+
+def test_a_chatting_board_does_not_keep_another_from_its_time_out(pair: Pair) -> None:
+    """Bytes that nobody fetches from one board do not hold up the other's answers or time-outs."""
+    pair.hand.deaf_for = 1
+    pair.bench.boards[Role.CRAFT].port.write(b"\0" * 50)
+    answer = pair.bench.boards[Role.HAND].ask("clock", timeout=0.05)
+
+    assert answer.received == 5
+
+
+# ---------------------------------------------------------------------- unplugging
+
+
+@pytest.fixture
+def plugs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Plugs]:
+    """Sockets of this machine into which boards are plugged; only these are listed."""
+    with ExitStack() as stack:
+        plugs = Plugs(stack, tmp_path)
+        monkeypatch.setattr("benchctl.ports.assign.candidates", plugs.listed)
+        yield plugs
+
+
+class Plugs:
+    """Named places; each can get a board, and lose it again."""
+
+    def __init__(self, stack: ExitStack, folder: Path) -> None:
+        self._stack, self._folder = stack, folder
+        self._in: dict[str, Callable[[], None]] = {}
+
+    def plug(self, place: str, board: ScriptedBoard) -> str:
+        name, pull = self._stack.enter_context(unplug(board))
+        link = self._folder / place
+        os.symlink(name, link)
+        self._in[place] = pull
+        return str(link)
+
+    def pull(self, place: str) -> None:
+        (self._folder / place).unlink()
+        self._in.pop(place)()
+
+    def listed(self) -> list[Candidate]:
+        return [Candidate(str(self._folder / place), baud=500_000) for place in self._in]
+
+
+def test_unplugged_and_back_on_another_port(plugs: Plugs) -> None:
+    """A board that went away is PortLost; it is known again by its label, wherever it comes back."""
+    craft = ScriptedBoard("craft", "mudlark-craft-01")
+    name = plugs.plug("usb0", craft)
+    bench = open_ports(serial_file(craft=name), {})
+    board = bench.boards[Role.CRAFT]
+    try:
+        plugs.pull("usb0")
+        with pytest.raises(PortLost, match=name):
+            while True:
+                board.ask("clock")
+        assert not bench.reopen(Role.CRAFT, 0.2)
+
+        plugs.plug("usb1", ScriptedBoard("craft", "mudlark-craft-02"))
+        back = plugs.plug("usb2", craft)
+
+        assert bench.reopen(Role.CRAFT, 5.0)
+        assert back == board.port.name
+        assert board.ask("clock").received == 5
+        assert "arm" not in craft.asked
+    finally:
+        bench.close()
+
+
+def test_another_board_on_the_old_port_is_not_taken_for_it(plugs: Plugs) -> None:
+    """Only the label counts: the next board of the batch on the same port is another board."""
+    name = plugs.plug("usb0", ScriptedBoard())
+    bench = open_ports(serial_file(hand=name), {})
+    try:
+        plugs.pull("usb0")
+        plugs.plug("usb0", ScriptedBoard("hand", "mudlark-hand-02"))
+
+        assert not bench.reopen(Role.HAND, 0.3)
+    finally:
+        bench.close()
+
+
+def test_boards_that_are_not_there_yet(plugs: Plugs) -> None:
+    """Boards of a file that are not plugged in are lost with a reason, and found when plugged in one at a time."""
+    bench = open_ports(benchfile.parse(b'kind = "serial"\n[board.hand]\n[board.craft]\n'), {})
+    try:
+        with pytest.raises(PortLost, match="no hand board labelled mudlark-hand-01 answers"):
+            bench.boards[Role.HAND].open()
+        plugs.plug("usb0", ScriptedBoard("hand", ""))
+
+        assert bench.reopen(Role.HAND, 5.0)
+
+        # as delivered, its role says nothing yet
+        plugs.plug("usb1", ScriptedBoard("hand", ""))
+
+        assert bench.reopen(Role.CRAFT, 5.0)
+        assert bench.boards[Role.HAND].port.name != bench.boards[Role.CRAFT].port.name
+        assert bench.boards[Role.CRAFT].ask("echo", data=b"x").data == b"x"
+    finally:
+        bench.close()
+
+
+def test_stopped_while_away(plugs: Plugs) -> None:
+    """A board that comes back after a stop is sent the stop before anything else."""
+    hand = ScriptedBoard()
+    name = plugs.plug("usb0", hand)
+    bench = open_ports(serial_file(hand=name), {})
+    try:
+        plugs.pull("usb0")
+        bench.stop_all()
+        bench.halted = True
+        hand.asked.clear()
+        plugs.plug("usb0", hand)
+
+        assert bench.reopen(Role.HAND, 5.0)
+        _until(lambda: "stop" in hand.asked)
+    finally:
+        bench.close()
+
+
+def test_a_second_bench_on_the_same_boards_is_refused(pair: Pair) -> None:
+    """Two runs on one pair: the second is told who has it."""
+    with pytest.raises(UsageError, match="in use by"):
+        open_ports(serial_file(hand=pair.names[0]), {})
+
+
+def test_relayed_boards_are_not_for_real_ports_yet() -> None:
+    """The file's key is named."""
+    spec = benchfile.parse(b'kind = "serial"\n[board.hand]\nport = "/dev/ttyUSB77"\n[board.craft]\nvia = "hand"\n')
+    with pytest.raises(UsageError, match=r"board\.craft\.via"):
+        open_ports(spec, {})
+
+
+def test_the_contract_is_fulfilled() -> None:
+    """`PortsBench` is a `Bench`; mypy checks it where this is assigned."""
+
+    def as_bench(bench: PortsBench) -> Bench:
+        return bench
+
+    assert all(hasattr(PortsBench, n) for n in ("now", "wait", "wait_input", "stop_all", "close", "operator", "halted"))
