@@ -17,6 +17,7 @@ from benchctl.errors import PortLost, Stopped, UsageError
 from benchctl.operators import NoOperator, PersonOperator
 from benchctl.ports.bench import PortsBench, open_ports
 from benchctl.ports.discover import Candidate
+from benchctl.session.board import Board
 from benchctl.terms import Role
 
 from .scripted import ScriptedBoard, on_pty, unplug
@@ -188,8 +189,7 @@ def test_unplugged_and_back_on_another_port(plugs: Plugs) -> None:
     try:
         plugs.pull("usb0")
         with pytest.raises(PortLost, match=name):
-            while True:
-                board.ask("clock")
+            _ask_forever(board)
         assert not bench.reopen(Role.CRAFT, 0.2)
 
         plugs.plug("usb1", ScriptedBoard("craft", "mudlark-craft-02"))
@@ -201,6 +201,11 @@ def test_unplugged_and_back_on_another_port(plugs: Plugs) -> None:
         assert "arm" not in craft.asked
     finally:
         bench.close()
+
+
+def _ask_forever(board: Board) -> None:
+    while True:
+        board.ask("clock")
 
 
 def test_another_board_on_the_old_port_is_not_taken_for_it(plugs: Plugs) -> None:

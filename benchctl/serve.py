@@ -1,0 +1,134 @@
+"""Offers the boards of a simulated bench as serial ports, paced as real time, to any serial program."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from benchctl.bench import Bench
+from benchctl.benchfile import BenchSpec, as_toml
+from benchctl.errors import PortLost, UsageError
+from benchctl.ports.clock import WallClock
+from benchctl.ports.outlets import Outlet, PtyOutlet, TcpOutlet, wait_any
+from benchctl.terms import Role
+
+#: how far real time runs ahead of the bench before the bench catches up
+STEP_S = 0.001
+#: a bench that is later than this is not driven to catch up: it is slower than real time
+MOST_LATE_S = 0.25
+
+
+class Server:
+    """A bench with an outlet for each board. `run` until told to stop, then `close`.
+
+    reset_on_open: connecting to an outlet resets its board, as DTR does on most boards.
+    names: what to open, by role. slips: how often the bench was too late to catch up.
+    """
+
+    def __init__(self, bench: Bench, outlets: Mapping[Role, Outlet], *, reset_on_open: bool = True) -> None:
+        if not bench.simulated:
+            raise UsageError(f"bench {bench.name} is of real boards; their own ports are there to be opened")
+        self.bench = bench
+        self.names = {role: outlet.name for role, outlet in outlets.items()}
+        self.slips = 0
+        self._outlets = dict(outlets)
+        self._reset_on_open = reset_on_open
+
+    def run(self, should_stop: Callable[[], bool]) -> None:
+        """Pass bytes on and let bench time follow real time until `should_stop`. Raises Stopped once halted."""
+        clock = WallClock()
+        ahead = self.bench.now() - clock.now()
+        while not should_stop():
+            wait_any(list(self._outlets.values()), STEP_S)
+            self._pass_on()
+            behind = clock.now() + ahead - self.bench.now()
+            if behind > MOST_LATE_S:
+                self.slips += 1
+                ahead -= behind - STEP_S
+                behind = STEP_S
+            self.bench.wait(behind)
+            self._pass_on()
+
+    def _pass_on(self) -> None:
+        for role, outlet in self._outlets.items():
+            port = self.bench.boards[role].port
+            try:
+                if outlet.look() and self._reset_on_open:
+                    port.reset()
+                data = outlet.receive()
+                if data:
+                    port.write(data)
+                outlet.send(port.read_nowait())
+            except PortLost:
+                # the modelled cable is pulled: nothing passes until it is back
+                continue
+
+    def close(self) -> None:
+        for outlet in self._outlets.values():
+            outlet.close()
+        self.bench.close()
+
+
+def make_server(bench: Bench, *, tcp: bool = False, folder: Path | None = None, reset_on_open: bool = True) -> Server:
+    """A server with a pseudo-terminal for each board, or TCP ports where asked for or where there are no such.
+
+    folder: where links named for the boards' roles are made. Raises UsageError.
+    """
+    outlets: dict[Role, Outlet] = {}
+    try:
+        for role in bench.boards:
+            link = folder / role if folder is not None else None
+            outlets[role] = TcpOutlet() if tcp or not hasattr(os, "openpty") else PtyOutlet(link)
+        return Server(bench, outlets, reset_on_open=reset_on_open)
+    except UsageError:
+        for outlet in outlets.values():
+            outlet.close()
+        raise
+
+
+def as_serial(spec: BenchSpec, names: Mapping[Role, str]) -> str:
+    """The bench file with which the tool itself uses served boards as real ones."""
+    boards = {role: replace(board, port=names.get(role, "")) for role, board in spec.boards.items()}
+    return as_toml(replace(spec, kind="serial", boards=boards))
+
+
+def serve_bench(
+    bench: Bench,
+    say: Callable[[str], None],
+    should_stop: Callable[[], bool],
+    *,
+    spec: BenchSpec | None = None,
+    tcp: bool = False,
+    folder: Path | None = None,
+    reset_on_open: bool = True,
+) -> None:
+    """Serve until told to stop; `say` is told what to open. With spec and folder, a bench file for it is written there.
+
+    Raises UsageError; the bench is closed in any case.
+    """
+    try:
+        server = make_server(bench, tcp=tcp, folder=folder, reset_on_open=reset_on_open)
+    except BaseException:
+        bench.close()
+        raise
+    try:
+        for role, name in server.names.items():
+            say(f"{role}: {name}")
+        if spec is not None and folder is not None:
+            file = folder / "bench.toml"
+            _write(file, as_serial(spec, server.names))
+            say(f"bench file: {file}")
+        server.run(should_stop)
+        if server.slips:
+            say(f"this machine was slower than real time {server.slips} times")
+    finally:
+        server.close()
+
+
+def _write(file: Path, text: str) -> None:
+    try:
+        file.write_text(text, "utf-8")
+    except OSError as e:
+        raise UsageError(f"{file}: cannot be written ({e.strerror})") from e
