@@ -1,4 +1,4 @@
-"""ESC arming: the idle pulse is there before anything is armed; the controller arms; the guard takes no wrong answer."""
+"""ESC arming: idle pulse before anything is armed; the controller arms; the guard takes no wrong answer."""
 
 from __future__ import annotations
 

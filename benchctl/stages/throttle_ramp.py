@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchctl.analysis.pose import acceleration_g
-from benchctl.errors import Refused
+from benchctl.errors import BenchctlError, Refused
 from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.esc_arming import NEEDED
@@ -110,8 +110,8 @@ def _step(
     ctx.progress(percent, ctx.number("cap"), f"{percent:g} % throttle, {lowest:.2f} V, {vibration:.3f} g")
 
 
-class _Abort(Exception):
-    pass
+class _Abort(BenchctlError):
+    """Leaves the hold at once; never leaves this file."""
 
 
 def _vibration(ctx: Context) -> float:
