@@ -32,6 +32,8 @@ KEPT = 512
 REPLAYED = 64
 GRID = 20e-6
 _SHORTEST = 1e-8
+#: milliseconds of which the lowest voltage is kept
+BINS = 100_000
 
 
 class Watch:
@@ -138,12 +140,17 @@ class Rail:
         return self._now.node(time - self._now.start)
 
     def minimum_since(self, time: float) -> float:
-        """Lowest voltage from `time` to now, as far as it was solved (see `record`); bins of 1 ms."""
-        self._solve(self._agenda.now)
-        first = int(time * 1e3)
-        found = [volts for bin_, volts in self._bins.items() if bin_ >= first]
-        start = self._now.start
-        return min([self._now.lowest(max(0.0, self._agenda.now - start), max(0.0, time - start))[0], *found])
+        """Lowest voltage from `time` to now; of everything only once `record` was called, else of what was solved."""
+        now = self._agenda.now
+        self._solve(now)
+        found = [volts for bin_, volts in self._bins.items() if bin_ >= int(time * 1e3)]
+        ends = now
+        for stretch in (self._now, *reversed(self._past)):
+            found.append(stretch.lowest(max(0.0, ends - stretch.start), max(0.0, time - stretch.start))[0])
+            ends = stretch.start
+            if ends <= time:
+                break
+        return min(found)
 
     def record(self) -> None:
         """From now on solve every switching, so that `minimum_since` misses none. Slower."""
@@ -247,11 +254,11 @@ class Rail:
         old = self._now
         if stretch.start > old.start:
             self._past.append(old)
-            lowest, after = old.lowest(stretch.start - old.start)
-            bin_ = int((old.start + after) * 1e3)
-            if lowest < self._bins.get(bin_, math.inf):
-                self._bins[bin_] = lowest
-                if len(self._bins) > 100_000:
+            if self._recording:
+                lowest, after = old.lowest(stretch.start - old.start)
+                bin_ = int((old.start + after) * 1e3)
+                self._bins[bin_] = min(lowest, self._bins.get(bin_, math.inf))
+                if len(self._bins) > BINS:
                     del self._bins[next(iter(self._bins))]
         self._now = stretch
 
@@ -269,10 +276,10 @@ class Rail:
     def _moving(self, time: float) -> bool:
         """The voltage is still on its way."""
         now = self._now
-        after = max(0.0, time - now.start)
+        after = time - now.start
         if now.mode:
-            return now.node(after) > 1e-3
-        return after < now.settles() and abs(now.node(after) - now.rest) > 2e-3
+            return now.node(max(0.0, after)) > 1e-3
+        return after < now.feed.settle and abs(now.node(max(0.0, after)) - now.rest) > 2e-3
 
     def _earlier(self, time: float) -> float:
         for stretch in reversed(self._past):
@@ -331,15 +338,14 @@ class Rail:
             self._begin(time)
         stretch = self._now
         for _ in range(8):
-            found = [
-                (when, number) for number, w in enumerate(self._watches) if (when := _next(stretch, w)) is not None
-            ]
-            if found:
-                when, number = min(found)
-                self._entry = self._agenda.at(stretch.start + when, self._crossed, self._watches[number])
+            due = [(when, n) for n, watch in enumerate(self._watches) if (when := _next(stretch, watch)) is not None]
+            if due:
+                when, n = min(due)
+                self._entry = self._agenda.at(stretch.start + when, self._crossed, self._watches[n])
+                self._stay_alert(stretch.start + when)
                 return
             if stretch.ends == math.inf:
-                self._alert_until = math.inf if stretch.mode else self._alert_until
+                self._stay_alert(math.inf if stretch.mode else stretch.start)
                 break
             ends = max(stretch.ends, _SHORTEST)
             volts, amps = stretch.state(ends)
@@ -347,6 +353,10 @@ class Rail:
         if self.parent is not None and self.parent._moving(time):
             step = max(GRID, 0.1 * (time - self.parent._now.start))
             self._entry = self._agenda.at(time + step, self._again)
+
+    def _stay_alert(self, time: float) -> None:
+        """Every switching is looked at until the rail has settled after `time`."""
+        self._alert_until = max(self._alert_until, time + self._settle)
 
     def _again(self) -> None:
         self._pending.append((self._agenda.now, 0.0))

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 #: a node always has a little ceramic: 0.1 µF
 CERAMIC_F = 1e-7
@@ -23,9 +23,13 @@ LEAST_H = 1e-8
 LEAST_OHMS = 1e-4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Feed:
-    """The constants of one rail: capacity, esr, leak, ohms (R), a, b; amps are clamped to least … most."""
+    """The constants of one rail: capacity, esr, leak, ohms (R), a, b; amps are clamped to least … most.
+
+    The law's matrix is [[-g/C, 1/C], [-a + b·g, -(a·R + b)]]. mu: half its trace. delta: half the distance of its
+    roots, along the real axis (real) or across. settle: seconds until a free start is forgotten, to 0.1 %.
+    """
 
     capacity: float
     esr: float
@@ -35,6 +39,19 @@ class Feed:
     b: float
     least: float
     most: float
+    mu: float = field(init=False)
+    delta: float = field(init=False)
+    real: bool = field(init=False)
+    settle: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        mu = 0.5 * (-self.leak / self.capacity - self.a * self.ohms - self.b)
+        spread = mu**2 - (self.a / self.capacity) * (1.0 + self.leak * self.ohms)
+        delta = math.sqrt(abs(spread))
+        slow = -mu - delta if spread >= 0 else -mu
+        made = {"mu": mu, "delta": delta, "real": spread >= 0, "settle": 7.0 / max(slow, 1e-3)}
+        for name, value in made.items():
+            object.__setattr__(self, name, value)
 
 
 def feed_of(
@@ -88,10 +105,7 @@ class Stretch:
             self.mode = 1
         elif self.amps <= f.least and slope < 0:
             self.mode = -1
-        # matrix of the free law: [[-g/C, 1/C], [-a + b·g, -(a·R + b)]]
-        half_trace = 0.5 * (-f.leak / f.capacity - f.a * f.ohms - f.b)
-        spread = half_trace**2 - (f.a / f.capacity) * (1.0 + f.leak * f.ohms)
-        self._mu, self._real, self._delta = half_trace, spread >= 0, math.sqrt(abs(spread))
+        self._mu, self._real, self._delta = f.mu, f.real, f.delta
         self._v0 = (target - f.ohms * load) / (1.0 + f.ohms * f.leak)
         self._sv = volts - self._v0
         self.ends = math.inf
@@ -112,9 +126,8 @@ class Stretch:
         return net / self.feed.leak if self.feed.leak else math.copysign(math.inf, net)
 
     def settles(self) -> float:
-        """Seconds until a free stretch has forgotten its start (to 0.1 %)."""
-        slow = -self._mu - self._delta if self._real else -self._mu
-        return 7.0 / max(slow, 1e-3)
+        """Seconds until a free stretch has forgotten its start."""
+        return self.feed.settle
 
     def horizon(self) -> float:
         """Seconds after which nothing new comes: settled, at the next clamp, or down at zero."""
@@ -194,7 +207,8 @@ class Stretch:
         if not reached:
             return math.inf
         until = peak_after if peak_after is not None and not f.least <= peak <= f.most else self.settles()
-        return self._first(lambda t: not f.least <= self.state(t)[1] <= f.most, until)
+        bound = f.most if self.state(until)[1] > self.amps else f.least
+        return _root(lambda t: self.state(t)[1] - bound, until)
 
     def _current_slope(self) -> tuple[float, float]:
         """(p, q) with di/dt = e^μt·(p·c + q·s), for the place of its extreme."""
@@ -218,17 +232,6 @@ class Stretch:
             return math.atanh(ratio) / delta if 0 < ratio < 1 else None
         angle = math.atan2(-p * delta, q) % math.pi
         return angle / delta if angle > 0 else math.pi / delta
-
-    def _first(self, beyond: Callable[[float], bool], until: float) -> float:
-        """First time in (0, until] at which the condition holds, by halving; it holds at `until`."""
-        low, high = 0.0, until
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            if beyond(middle):
-                high = middle
-            else:
-                low = middle
-        return high
 
     def lowest(self, within: float, since: float = 0.0) -> tuple[float, float]:
         """(volts, when) of the lowest node voltage in `since` … `within` seconds, as long as this stretch lasts."""
@@ -260,13 +263,43 @@ class Stretch:
             return None
         if self.node(0.0) <= level:
             return 0.0
-        return self._first(lambda t: self.node(t) <= level, when)
+        return self._reaches(level, when)
 
     def rises(self, level: float, within: float) -> float | None:
-        """First time at which the node is at or above `level`, counted from the lowest point; None when it is not."""
+        """First time at which the node is at or above `level`, if it is at the end; None when it is not."""
         if self.node(0.0) >= level:
             return 0.0
         within = min(within, self.horizon())
         if self.node(within) >= level:
-            return self._first(lambda t: self.node(t) >= level, within)
+            return self._reaches(level, within)
         return None
+
+    def _reaches(self, level: float, until: float) -> float:
+        """When the node passes `level`, which lies between its values now and at `until`."""
+        f = self.feed
+        if not self.mode:
+            return _root(lambda t: self.node(t) - level, until)
+        net = self.amps - self.load
+        wanted = (level - f.esr * net) / (1.0 - f.esr * f.leak)
+        if f.leak * until < 1e-9 * f.capacity:
+            return (wanted - self.volts) * f.capacity / net
+        rest = net / f.leak
+        return min(until, -f.capacity / f.leak * math.log((wanted - rest) / (self.volts - rest)))
+
+
+def _root(f: Callable[[float], float], until: float) -> float:
+    """Where `f` changes its sign in (0, until]; `until` when it does not. Secants that keep the bracket (Illinois)."""
+    low, high, at_low, at_high = 0.0, until, f(0.0), f(until)
+    if at_low * at_high >= 0:
+        return until
+    for _ in range(60):
+        middle = high - at_high * (high - low) / (at_high - at_low)
+        at_middle = f(middle)
+        if at_middle * at_high <= 0:
+            low, at_low = high, at_high
+        else:
+            at_low *= 0.5
+        high, at_high = middle, at_middle
+        if abs(high - low) <= 1e-11 or abs(at_high) <= 1e-12:
+            break
+    return high
