@@ -1,0 +1,227 @@
+"""The list of runs and what many of them say together."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from helpers_runs import failing_run, healthy_run, small_run
+
+from benchctl import events as ev
+from benchctl.errors import UsageError
+from benchctl.runs import index
+from benchctl.runs.folder import RunFolder
+from benchctl.runs.history import (
+    REFERENCES,
+    References,
+    boards,
+    first_pass_yield,
+    frequent,
+    of_kind,
+    trend,
+)
+from benchctl.runs.index import INDEX, list_rows, row_of
+from benchctl.runs.log import LOG, RunLog
+from benchctl.runs.summary import RunState, summarise
+from benchctl.terms import Verdict
+
+
+def relabelled(events: list[ev.Event], number: int, wall: str, **more: object) -> list[ev.Event]:
+    """The same run with another pair at another time."""
+    from dataclasses import replace
+
+    out: list[ev.Event] = []
+    for e in events:
+        if isinstance(e, ev.RunStarted):
+            e = replace(e, wall=wall, run=f"{wall[:10]}-{number}", **more)  # type: ignore[arg-type]
+        elif isinstance(e, ev.BoardSeen):
+            e = replace(e, label=f"mudlark-{e.role}-{number:02d}")
+        out.append(e)
+    return out
+
+
+def record(root: Path, name: str, events: list[ev.Event], seal: bool = True) -> None:
+    with RunFolder.create(root / name) as folder:
+        with RunLog(root / name) as log:
+            for e in events:
+                log(e)
+        if seal:
+            folder.seal()
+
+
+@pytest.fixture
+def batch(tmp_path: Path) -> Path:
+    """Pair 1 passes; pair 2 fails, then passes; pair 3 fails; pair 4 is cut off; a rehearsal of pair 5."""
+    runs = [
+        ("a", healthy_run(), 1, "2026-03-14T10:00:00Z"),
+        ("b", failing_run(), 2, "2026-03-14T11:00:00Z"),
+        ("c", healthy_run(), 2, "2026-03-14T12:00:00Z"),
+        ("d", failing_run(), 3, "2026-03-14T13:00:00Z"),
+        ("e", healthy_run()[:30], 4, "2026-03-14T14:00:00Z"),
+    ]
+    for name, events, number, wall in runs:
+        record(tmp_path, name, relabelled(events, number, wall, simulated=False, bench_kind="serial"))
+    record(tmp_path, "f", relabelled(healthy_run(), 5, "2026-03-14T15:00:00Z"))
+    return tmp_path
+
+
+def test_the_list_is_latest_first_and_says_what_the_folders_say(batch: Path) -> None:
+    rows = list_rows(batch)
+
+    assert [r.name for r in rows] == ["f", "e", "d", "c", "b", "a"]
+    assert [r.verdict for r in rows] == [
+        Verdict.PASS, Verdict.UNDECIDED, Verdict.FAIL, Verdict.PASS, Verdict.FAIL, Verdict.PASS
+    ]  # fmt: skip
+    assert rows[1].state is RunState.ABORTED
+    assert rows[4].failed == ("supply", "link")
+    assert rows[4].causes[0] == ("bulk_capacitor_missing", "craft")
+    assert rows[4] == row_of(
+        "b", summarise(relabelled(failing_run(), 2, rows[4].wall, simulated=False, bench_kind="serial"))
+    )
+
+
+def test_the_second_listing_reads_no_log_and_says_the_same(batch: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = list_rows(batch)
+
+    def refuse(folder: Path) -> None:
+        raise AssertionError(f"{folder} was read")
+
+    monkeypatch.setattr(index, "read", refuse)
+    assert list_rows(batch) == first
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", '{"form": 0}\n', '{"form": 1}\n{"row": {}}\n', '{"form": 1}\n[]\n', "\x00" * 50]
+)
+def test_a_damaged_or_older_index_is_never_believed(batch: Path, text: str) -> None:
+    first = list_rows(batch)
+    (batch / INDEX).write_text(text)
+
+    assert list_rows(batch) == first
+
+
+def test_the_index_may_be_deleted_and_follows_the_folders(batch: Path) -> None:
+    first = list_rows(batch)
+    (batch / INDEX).unlink()
+    assert list_rows(batch) == first
+    (batch / "a").chmod(0o755)
+    shutil.rmtree(batch / "a")
+    assert [r.name for r in list_rows(batch)] == ["f", "e", "d", "c", "b"]
+    record(batch, "a", relabelled(failing_run(), 1, "2026-03-14T10:00:00Z"))
+    assert list_rows(batch)[-1].verdict is Verdict.FAIL
+
+
+def test_a_line_that_lies_is_overruled_when_the_log_is_another(batch: Path) -> None:
+    list_rows(batch)
+    lines = [json.loads(line) for line in (batch / INDEX).read_text().splitlines()]
+    for line in lines[1:]:
+        line["stamp"][0] += 1
+        line["row"]["verdict"] = "fail"
+    (batch / INDEX).write_text("\n".join(json.dumps(line) for line in lines) + "\n")
+
+    assert list_rows(batch)[0].verdict is Verdict.PASS
+
+
+def test_where_the_index_cannot_be_written_the_list_is_still_right(batch: Path) -> None:
+    (batch / INDEX).mkdir()
+    assert len(list_rows(batch)) == 6
+
+
+def test_a_run_that_is_being_written_is_running_and_not_kept(tmp_path: Path) -> None:
+    with RunFolder.create(tmp_path / "run"), RunLog(tmp_path / "run") as log:
+        for e in healthy_run()[:10]:
+            log(e)
+        assert [r.state for r in list_rows(tmp_path)] == [RunState.RUNNING]
+    assert [r.state for r in list_rows(tmp_path)] == [RunState.ABORTED]
+
+
+def test_places_without_runs(tmp_path: Path) -> None:
+    assert list_rows(tmp_path) == list_rows(tmp_path / "nowhere") == []
+    (tmp_path / "file").write_text("")
+    with pytest.raises(UsageError, match="cannot be read"):
+        list_rows(tmp_path / "file")
+
+
+def test_first_pass_yield_counts_real_boards_at_their_first_judged_run(batch: Path) -> None:
+    """Pairs 1, 2 and 3 were judged, pair 1 passed at once: 2 boards of 6. The exact 95 % interval of 2 in 6 is
+    0.0433 to 0.7772 (Clopper and Pearson 1934; the figures are those of scipy.stats.binomtest)."""
+    from scipy.stats import binomtest
+
+    real = of_kind(list_rows(batch), procedure="bring-up", simulated=False)
+    found = first_pass_yield(boards(real))
+    exact = binomtest(2, 6).proportion_ci(0.95, "exact")
+
+    assert (found.passed, found.boards) == (2, 6)
+    assert found.interval.low == pytest.approx(exact.low, rel=1e-9)
+    assert found.interval.high == pytest.approx(exact.high, rel=1e-9)
+    assert found.interval.low == pytest.approx(0.0433, abs=5e-5)
+    assert found.interval.high == pytest.approx(0.7772, abs=5e-5)
+
+
+def test_a_board_knows_its_latest_run_and_what_failed_most(batch: Path) -> None:
+    by_label = {h.label: h for h in boards(list_rows(batch))}
+    two = by_label["mudlark-craft-02"]
+
+    assert [r.name for r in two.runs] == ["b", "c"]
+    assert two.latest.verdict is Verdict.PASS
+    assert not two.first_passed
+    assert two.failed_stages == (("link", 1), ("supply", 1))
+    assert two.causes == (("bulk_capacitor_missing", 1),)
+    assert by_label["mudlark-hand-02"].causes == ()
+    assert by_label["mudlark-craft-04"].latest.state is RunState.ABORTED
+
+
+def test_the_most_frequent_causes_of_a_batch(batch: Path) -> None:
+    stages, causes = frequent(list_rows(batch))
+
+    assert stages == (("link", 2), ("supply", 2))
+    assert causes == (("bulk_capacitor_missing", 2),)
+
+
+def test_a_trend_follows_a_reading_over_the_batch(batch: Path) -> None:
+    points = trend(batch, list_rows(batch), "supply", "craft.droop")
+
+    assert [p.row.name for p in points] == ["a", "b", "c", "d", "e", "f"]
+    assert [p.reading.value for p in points] == [0.08, 0.9, 0.08, 0.9, 0.08, 0.08]
+    assert points[1].label == "mudlark-craft-02"
+    assert trend(batch, list_rows(batch), "supply", "nothing") == []
+
+
+def test_what_could_not_be_measured_is_no_point_of_a_trend(tmp_path: Path) -> None:
+    record(tmp_path, "a", small_run())
+    assert trend(tmp_path, list_rows(tmp_path), "supply", "craft.vcc") == []
+
+
+def test_a_yield_of_nothing_is_unknown() -> None:
+    nothing = first_pass_yield([])
+
+    assert nothing.share is None
+    assert (nothing.interval.low, nothing.interval.high) == (0.0, 1.0)
+
+
+def test_a_reference_is_kept_per_label_and_firmware_line(batch: Path) -> None:
+    kept = References(batch)
+    assert kept.get("mudlark-craft-02", "probe") is None
+    kept.set("mudlark-craft-02", "probe", "c")
+    kept.set("mudlark-craft-02", "hover 2", "b")
+    kept.set("mudlark-craft-02", "probe", "a")
+
+    assert References(batch).all() == {("mudlark-craft-02", "probe"): "a", ("mudlark-craft-02", "hover 2"): "b"}
+    with pytest.raises(UsageError, match="does not exist"):
+        kept.set("mudlark-craft-02", "probe", "nowhere")
+
+
+@pytest.mark.parametrize("text", ["", "{}x", '[{"label": 1}]', "[3]", "7"])
+def test_damaged_references_are_one_sentence(tmp_path: Path, text: str) -> None:
+    (tmp_path / REFERENCES).write_text(text)
+    with pytest.raises(UsageError, match="is damaged; expected a list"):
+        References(tmp_path).all()
+
+
+def test_a_run_folder_whose_log_is_empty_is_listed_as_aborted(tmp_path: Path) -> None:
+    (tmp_path / "x").mkdir()
+    (tmp_path / "x" / LOG).write_text("")
+
+    assert [(r.name, r.state, r.verdict) for r in list_rows(tmp_path)] == [("x", RunState.ABORTED, Verdict.UNDECIDED)]
