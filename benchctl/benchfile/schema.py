@@ -181,6 +181,7 @@ class EscSpec:
 
     fitted: bool = flag(True, "false: header empty")
     rail: str = text("battery", "rail that supplies the motor", 24)
+    plugged: bool = flag(True, "its battery is connected from the start; false: somebody has to")
     needs_arming: bool = flag(True, "wants the idle pulse for a while before it turns")
     arming_s: float = number(2.0, "s", 0, 20, "how long; 1 to 3 s is usual")
     beeps: int = whole(2, "", 0, 20, "beeps when armed")

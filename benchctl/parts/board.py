@@ -166,6 +166,8 @@ class Board:
             name: Esc(f"esc {name}", one, self.motors.get(name), agenda, self._chance(name))
             for name, one in fitted.items()
         }
+        self.motor_plugged = {name: one.plugged for name, one in fitted.items()}
+        self._power_escs(self._agenda.now)
         for name, servo in self.servos.items():
             self.outputs[name].connect(servo.signal)
         for name, esc in self.escs.items():
@@ -240,16 +242,23 @@ class Board:
         for rail in self.rails.values():
             if rail.parent is None:
                 rail.switch(False, time)
-        for esc in self.escs.values():
-            esc.power(False, time)
+        self._power_escs(time)
+
+    def plug_motor(self, on: bool, time: float) -> None:
+        """Connect or disconnect the battery leads of the motor controllers."""
+        self.motor_plugged = dict.fromkeys(self.escs, on)
+        self._power_escs(time)
+
+    def _power_escs(self, time: float) -> None:
+        for name, esc in self.escs.items():
+            esc.power(self.powered and self.motor_plugged[name], time)
 
     def power_on(self, time: float) -> None:
         self.powered = True
         for rail in self.rails.values():
             if rail.parent is None:
                 rail.switch(True, time)
-        for esc in self.escs.values():
-            esc.power(True, time)
+        self._power_escs(time)
         for name, load in self.spec.load.items():
             if load.spike_ma:
                 self.rails[load.rail].burst(f"spike {name}", load.spike_ma * 1e-3, load.spike_us * 1e-6, time)

@@ -20,6 +20,9 @@ from benchctl.terms import Role
 QUIET_S, PATIENCE_S = 1.6, 12.0
 DOWN_S, UP_S = 0.12, 0.22
 UNPLUGGED_S = 1.5
+REPLUG_MOTOR_S = 0.4
+#: a movement asked for so many seconds is over a little earlier
+SPARE_S = 0.4
 
 POSES = {
     sign + axis: tuple((1.0 if sign == "+" else -1.0) if axis == other else 0.0 for other in "xyz")
@@ -186,13 +189,16 @@ class SimulatedOperator:
             act(self._agenda.now)
 
     def _move_joystick(self, one: _Open) -> None:
-        """Detail: words of `PATHS`, such as "circle", "sweep x", "let_go"."""
+        """Detail: a movement of `PATHS` and, perhaps, for how many seconds: "circle 8", "right 3", "let_go"."""
         stick, time = self._board(one).joystick, self._agenda.now
-        words = one.prompt.detail.split() or ["circle"]
-        path = PATHS.get(one.prompt.detail) or next((PATHS[w] for w in words if w in PATHS), PATHS["circle"])
-        for x, y, seconds in path:
-            stick.move(x, y, time, time + seconds)
-            time += seconds
+        words = one.prompt.detail.split()
+        way, rest = PATHS.get(words[0] if words else "circle", PATHS["circle"]), words[1:]
+        wanted = float(rest[-1]) if rest and _is_number(rest[-1]) else sum(seconds for _, _, seconds in way)
+        # who is slow to begin hurries to be through in time
+        pace = max(0.5, wanted - (time - one.since) - SPARE_S) / sum(seconds for _, _, seconds in way)
+        for x, y, seconds in way:
+            stick.move(x, y, time, time + seconds * pace)
+            time += seconds * pace
         self._then(one, time, "done")
 
     def _hold_pose(self, one: _Open) -> None:
@@ -217,22 +223,24 @@ class SimulatedOperator:
         self._then(one, self._agenda.now, "done")
 
     def _plug_motor(self, one: _Open) -> None:
-        """The battery of the motor controllers is taken off, if it was on, and put on."""
-        self._motor_battery(one, True)
+        """Connect the battery of the motor controllers, anew if it was connected."""
+        board, now = self._board(one), self._agenda.now
+        board.plug_motor(False, now)
+        self._agenda.at(now + REPLUG_MOTOR_S, lambda: board.plug_motor(True, self._agenda.now))
+        self._then(one, now + REPLUG_MOTOR_S, "done")
 
     def _unplug_motor(self, one: _Open) -> None:
-        self._motor_battery(one, False)
-
-    def _motor_battery(self, one: _Open, on: bool) -> None:
-        now = self._agenda.now
-        for esc in self._board(one).escs.values():
-            esc.power(on, now)
-        self._then(one, now, "done")
+        self._board(one).plug_motor(False, self._agenda.now)
+        self._then(one, self._agenda.now, "done")
 
     def _confirm(self, one: _Open) -> None:
         """A DO that needs nothing to be done in the model: wires are as the bench file has them."""
         if not self._says_no(one.prompt):
             self._then(one, self._agenda.now + self._reaction(), "done")
+
+
+def _is_number(word: str) -> bool:
+    return re.fullmatch(r"\d+(\.\d+)?", word) is not None
 
 
 def _circle() -> list[tuple[float, float, float]]:
@@ -241,17 +249,25 @@ def _circle() -> list[tuple[float, float, float]]:
     return [(1.0, 0.0, 0.4), *((x, y, 0.9) for _ in range(2) for x, y in corners), (0.0, 0.0, 0.3)]
 
 
+def _push(x: float, y: float) -> list[tuple[float, float, float]]:
+    """There, hold, let go."""
+    return [(x, y, 0.4), (x, y, 1.2), (0.0, 0.0, 0.4)]
+
+
+def _sweep(x: float, y: float) -> list[tuple[float, float, float]]:
+    """From end to end and back."""
+    return [(-x, -y, 0.5), (x, y, 3.0), (-x, -y, 3.0), (0.0, 0.0, 0.5)]
+
+
 #: (x, y, seconds) of each stretch of a movement
 PATHS: Mapping[str, list[tuple[float, float, float]]] = {
     "circle": _circle(),
-    "sweep x": [(-1.0, 0.0, 0.5), (1.0, 0.0, 3.0), (-1.0, 0.0, 3.0), (0.0, 0.0, 0.5)],
-    "sweep y": [(0.0, -1.0, 0.5), (0.0, 1.0, 3.0), (0.0, -1.0, 3.0), (0.0, 0.0, 0.5)],
-    "right": [(1.0, 0.0, 0.4)],
-    "left": [(-1.0, 0.0, 0.4)],
-    "up": [(0.0, 1.0, 0.4)],
-    "down": [(0.0, -1.0, 0.4)],
-    "x": [(1.0, 0.0, 0.5), (1.0, 0.0, 0.8), (0.0, 0.0, 0.4)],
-    "y": [(0.0, 1.0, 0.5), (0.0, 1.0, 0.8), (0.0, 0.0, 0.4)],
+    "sweep_x": _sweep(1.0, 0.0),
+    "sweep_y": _sweep(0.0, 1.0),
+    "right": _push(1.0, 0.0),
+    "left": _push(-1.0, 0.0),
+    "up": _push(0.0, 1.0),
+    "down": _push(0.0, -1.0),
     "let_go": [(0.0, 0.0, 0.2)],
 }
 
@@ -266,8 +282,8 @@ _ACTIONS: Mapping[str, Callable[[SimulatedOperator, _Open], None]] = {
     "replug": SimulatedOperator._replug,
     "unplug": SimulatedOperator._unplug,
     "plug": SimulatedOperator._plug,
-    "confirm_wiring": SimulatedOperator._confirm,
     "plug_motor": SimulatedOperator._plug_motor,
     "unplug_motor": SimulatedOperator._unplug_motor,
+    "confirm_wiring": SimulatedOperator._confirm,
 }
 _NEED_NO_BOARD = (SimulatedOperator._attest, SimulatedOperator._confirm)

@@ -78,11 +78,12 @@ def test_miscount() -> None:
 
 
 def test_counts_beeps_of_the_controller() -> None:
-    """Two beeps once it has armed."""
+    """Two beeps once its battery has been connected and it has armed."""
     scene = Scene()
     esc = scene.craft.escs["pulse2"]
+    scene.prompt("plug_motor", role=Role.CRAFT)
     prompt = scene.prompt("count_beeps", PromptKind.COUNT, role=Role.CRAFT)
-    for n in range(150):
+    for n in range(250):
         esc.signal(1.0, scene.agenda.now)
         esc.signal(0.0, scene.agenda.now + 1e-3)
         scene.agenda.run_to(0.02 * (n + 1))
@@ -176,6 +177,21 @@ def test_moves_the_joystick_to_all_its_ends() -> None:
         assert min(p[axis] for p in places) < -0.95
         assert max(p[axis] for p in places) > 0.95
     assert scene.hand.joystick.position(scene.agenda.now + 1.0) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(("how", "axis"), [("right", 0), ("up", 1)])
+def test_pushes_for_as_long_as_asked(how: str, axis: int) -> None:
+    """ "right 3": there within a second, held, back before three seconds are over."""
+    scene = Scene()
+    scene.prompt("move_joystick", detail=f"{how} 3")
+    places = []
+    for n in range(60):
+        scene.agenda.run_to(0.05 * (n + 1))
+        places.append(scene.hand.joystick.position(scene.agenda.now))
+
+    assert places[30][axis] == 1.0
+    assert all(place[1 - axis] == 0.0 for place in places)
+    assert places[-1] == (0.0, 0.0)
 
 
 def test_holds_a_pose() -> None:
