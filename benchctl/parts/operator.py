@@ -15,6 +15,7 @@ from benchctl.parts import meter
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.board import Board
 from benchctl.terms import Role
+from benchctl.units import number
 
 #: how long after the last blink or beep a person is sure that no more comes, and how long one waits for the first
 QUIET_S, PATIENCE_S = 1.6, 12.0
@@ -161,7 +162,7 @@ class SimulatedOperator:
             self._then(one, now, "no such point")
             return
         seen = true * (1.0 + self._chance.gauss(0.0, self._spec.meter_error_pct * 0.01))
-        self._then(one, now + self._reaction(), f"{seen:.4g}")
+        self._then(one, now + self._reaction(), number(seen))
 
     def _choose(self, one: _Open) -> None:
         """The first choice is the good one; a thing that can be looked at is looked at."""
