@@ -37,4 +37,29 @@ class Clock(Protocol):
         """Let that much bench time pass. Raises Stopped when the run has been stopped."""
 
     def wait_input(self, deadline: float) -> bool:
-        """Let time pass until bytes wait on any port (True) or `now()` reaches `deadline` (False)."""
+        """Let time pass until something has come on any port since the last call (True), or `now()` reaches
+        `deadline` (False).
+
+        It goes by arrivals, not by what lies unread: bytes from a board that nobody is asking must neither keep
+        the asker spinning nor from giving up, so a passed deadline is put off by an arrival once only.
+        """
+
+
+class Arrivals:
+    """Whether something has come since the last look, for `wait_input` of benches that run in one thread."""
+
+    def __init__(self) -> None:
+        self.fresh = False
+        self._granted = float("-inf")
+
+    def note(self) -> None:
+        """Something has come."""
+        self.fresh = True
+
+    def take(self, now: float, deadline: float) -> bool:
+        """Whether to answer True; the look is then over."""
+        fresh, self.fresh = self.fresh, False
+        if now >= deadline:
+            fresh = fresh and self._granted != deadline
+            self._granted = deadline
+        return fresh

@@ -1,0 +1,160 @@
+"""The simulated bench: boards, air, supply, parts and person in virtual time behind the same bytes as real ones."""
+
+from __future__ import annotations
+
+import json
+import random
+from collections import deque
+from collections.abc import Mapping
+
+from benchctl import shipped
+from benchctl.bench import Operator
+from benchctl.benchfile import BenchSpec
+from benchctl.declare import declared
+from benchctl.errors import Stopped
+from benchctl.parts.agenda import Agenda
+from benchctl.parts.world import World
+from benchctl.session.board import Board
+from benchctl.session.port import Arrivals
+from benchctl.sim.board import SimBoard
+from benchctl.sim.line import SimPort
+from benchctl.sim.peers import Peers
+from benchctl.terms import Role
+from benchctl.wire.framing import frame
+from benchctl.wire.messages import encode
+
+#: what the modelled boards say of their image where none is shipped
+FIRMWARE, IMAGE_CRC = 0x0100, 0x6D75646C
+STOP = frame(encode("stop", 0, {}))
+#: pulses of one frame after a stop, and the way of the bytes
+STOP_TAKES = 0.03
+
+
+class SimBench:
+    """Fulfils `bench.Bench`. `agenda`, `world` and `chips` are there for tests and fault injection.
+
+    seed: of all chance; the same bytes come for the same seed. loader_s: wait of the boards' boot loaders.
+    """
+
+    kind = "sim"
+    simulated = True
+
+    def __init__(self, spec: BenchSpec, *, loader_s: float = 0.0) -> None:
+        self.name = spec.name
+        self.seed = spec.seed
+        self.sha256 = spec.sha256
+        self.halted = False
+        self.chance = random.Random(f"{spec.seed} bench")
+        self.agenda = Agenda()
+        self.world = World(spec, self.agenda, random.Random(spec.seed))
+        self.operator: Operator = self.world.operator
+        self._arrivals = Arrivals()
+        self._closed = False
+        self._urgent: deque[tuple[SimPort, bytes]] = deque()
+        self.ports = {role: self._port(spec, role) for role in spec.boards}
+        peers = Peers()
+        self.chips = {
+            role: SimBoard(
+                spec, role, parts, self.ports[role], self.agenda, spec.seed, peers, _image(spec, role), loader_s
+            )
+            for role, parts in self.world.boards.items()
+        }  # fmt: skip
+        self.boards: Mapping[Role, Board] = {
+            role: Board(role, port, self, declared(spec, role)) for role, port in self.ports.items()
+        }
+
+    def _port(self, spec: BenchSpec, role: Role) -> SimPort:
+        board = spec.boards[role]
+        chance = random.Random(f"{spec.seed} {role} line")
+        urge = self._urgent.append
+        return SimPort(
+            f"sim:{role}", board.serial, board.baud, self.agenda, chance, self._wake, lambda p, d: urge((p, d))
+        )
+
+    def _wake(self) -> None:
+        self._arrivals.note()
+
+    # ------------------------------------------------------------------ time
+
+    def now(self) -> float:
+        """Virtual seconds since the bench was opened."""
+        return self.agenda.now
+
+    def wait(self, seconds: float) -> None:
+        """Let that much virtual time pass. Raises Stopped when the run has been stopped."""
+        until = self.agenda.now + max(0.0, seconds)
+        run_next = self.agenda.run_next
+        self._refuse_if_halted()
+        while run_next(until):
+            if self._urgent:
+                self._serve_urgent()
+            if self.halted:
+                self._refuse_if_halted()
+
+    def wait_input(self, deadline: float) -> bool:
+        """See `session.port.Clock`. Raises Stopped when the run has been stopped."""
+        self._refuse_if_halted()
+        run_next = self.agenda.run_next
+        arrivals = self._arrivals
+        while not arrivals.fresh:
+            if not run_next(deadline):
+                break
+            if self._urgent:
+                self._serve_urgent()
+            if self.halted:
+                self._refuse_if_halted()
+        return arrivals.take(self.agenda.now, deadline)
+
+    def _refuse_if_halted(self) -> None:
+        if self._urgent:
+            self._serve_urgent()
+        if self.halted:
+            self._settle()
+            raise Stopped("the run has been stopped")
+
+    # ------------------------------------------------------------------ stopping
+
+    def stop_all(self) -> None:
+        """Send every board the stop request, from any thread; in effect at the next step of the simulation."""
+        for port in self.ports.values():
+            self._urgent.append((port, STOP))
+
+    def _serve_urgent(self) -> None:
+        while self._urgent:
+            port, data = self._urgent.popleft()
+            port.put_first(data)
+
+    def _settle(self) -> None:
+        """Let a stop that was sent take effect."""
+        if self.agenda.now < self._settled:
+            return
+        self._serve_urgent()
+        self.agenda.run_to(self.agenda.now + STOP_TAKES)
+        self._settled = float("inf")
+
+    _settled = 0.0
+
+    def close(self) -> None:
+        """Stop all, let it take effect, let go of the ports. May be called twice."""
+        if self._closed:
+            return
+        self._closed = True
+        self.stop_all()
+        self._serve_urgent()
+        self.agenda.run_to(self.agenda.now + STOP_TAKES)
+        for port in self.ports.values():
+            port.close()
+
+    # ------------------------------------------------------------------ supply and cable
+
+    def power_off(self, role: Role) -> None:
+        """Unplug a board from every supply."""
+        self.world.power_off(role)
+
+    def power_on(self, role: Role) -> None:
+        self.world.power_on(role)
+
+
+def _image(spec: BenchSpec, role: Role) -> tuple[int, int]:
+    """(firmware version, image CRC) of the shipped image for this board's clock."""
+    return FIRMWARE, IMAGE_CRC
