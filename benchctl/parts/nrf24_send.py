@@ -67,7 +67,6 @@ def send(radio: Machine, payload: bytes, time: float, no_ack: bool) -> Outcome:
         frame = radio.compose(upload, start)
         air.begin(frame)
         on_air += frame.end - frame.start
-        radio.deaf_until = frame.end
         answers: list[Frame] | None = None
         for other in air.stations:
             if other is radio or other.state is not State.RX or other.rx_since > start:
