@@ -1,0 +1,13 @@
+// SPDX-License-Identifier: MIT
+// The board itself: identity, settings over the wire, vitals, pins, LED.
+#pragma once
+#include "catalogue.h"
+#include "hw.h"
+#define FIRMWARE_VERSION 0x0100  // major, minor
+
+void board_start(void);      // pins as the settings say
+void board_wire(void);       // the same again after a change
+void board_poll(void);
+void send_boot(void);
+void led_set(bool on);
+bool led_busy(void);

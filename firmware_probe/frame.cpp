@@ -1,0 +1,169 @@
+// SPDX-License-Identifier: MIT
+#include "frame.h"
+
+// CRC-16 with polynomial 0x1021 a byte at a time without a table.
+uint16_t crc16(uint16_t crc, uint8_t byte) {
+  uint8_t x = (uint8_t)(crc >> 8) ^ byte;
+  x ^= x >> 4;
+  return (uint16_t)(crc << 8) ^ ((uint16_t)x << 12) ^ ((uint16_t)x << 5) ^ x;
+}
+
+// ---------------------------------------------------------------- receiving
+
+static uint16_t bad_frames;
+
+uint16_t frame_bad(void) { return bad_frames; }
+
+void frame_reset(FrameDecoder *d) {
+  d->length = 0;
+  d->block = 0;
+  d->zero = d->started = d->bad = false;
+  d->crc = 0xFFFF;
+}
+
+static void take(FrameDecoder *d, uint8_t byte) {
+  if (d->length >= sizeof d->body) {
+    d->bad = true;
+    return;
+  }
+  d->body[d->length++] = byte;
+  d->crc = crc16(d->crc, byte);
+}
+
+static uint8_t finish(FrameDecoder *d) {
+  // a CRC appended high byte first leaves the remainder 0
+  bool good = !d->bad && d->block == 0 && d->crc == 0 && d->length >= FRAME_HEAD + 2;
+  bool empty = !d->started;
+  uint8_t length = d->length;
+  frame_reset(d);
+  if (good) return length - 2;
+  if (!empty) bad_frames++;
+  return 0;
+}
+
+uint8_t frame_feed(FrameDecoder *d, uint8_t byte) {
+  if (byte == 0) return finish(d);
+  d->started = true;
+  if (d->bad) return 0;
+  if (d->block) {
+    take(d, byte);
+    d->block--;
+    return 0;
+  }
+  if (d->zero) take(d, 0);
+  d->block = byte - 1;
+  d->zero = byte != 0xFF;
+  return 0;
+}
+
+// ---------------------------------------------------------------- sending
+
+static bool is_open;
+static uint16_t out_crc, code_place;
+static uint8_t code;  // COBS code of the block that is being filled
+
+static void put_coded(uint8_t byte) {
+  if (byte == 0) {
+    hw_uart_patch(code_place, code);
+    code_place = hw_uart_stage(0);
+    code = 1;
+    return;
+  }
+  hw_uart_stage(byte);
+  code++;  // a frame is shorter than 254 bytes, so the code never runs over
+}
+
+static void put_byte(uint8_t byte) {
+  out_crc = crc16(out_crc, byte);
+  put_coded(byte);
+}
+
+void frame_put(const void *data, uint8_t size) {
+  const uint8_t *p = (const uint8_t *)data;
+  while (size--) put_byte(*p++);
+}
+
+void frame_open(uint8_t type, uint16_t number) {
+  is_open = true;
+  out_crc = 0xFFFF;
+  code_place = hw_uart_stage(0);
+  code = 1;
+  put_byte(type);
+  put_byte((uint8_t)number);
+  put_byte(number >> 8);
+}
+
+void frame_close(void) {
+  if (!is_open) return;
+  is_open = false;
+  uint16_t crc = out_crc;
+  put_coded(crc >> 8);
+  put_coded((uint8_t)crc);
+  hw_uart_patch(code_place, code);
+  hw_uart_stage(0);
+  hw_uart_commit();
+}
+
+// ---------------------------------------------------------------- events
+
+static uint16_t event_number, dropped;
+static uint8_t batch_type, batch_length, batch_head[8], batch_head_size;
+static uint32_t batch_since;
+
+uint16_t events_dropped(void) { return dropped; }
+
+static bool drop(void) {
+  event_number++;
+  if (dropped != 0xFFFF) dropped++;
+  return false;
+}
+
+// Room for an event must leave room for an answer beside it.
+static bool room(uint8_t body) { return hw_uart_room() >= (uint16_t)body + FRAME_ROOM_ANSWER + 6; }
+
+void event_flush(void) {
+  if (batch_type) frame_close();
+  batch_type = 0;
+}
+
+bool event_send(uint8_t type, const void *fields, uint8_t size) {
+  event_flush();
+  if (!room(FRAME_HEAD + size)) return drop();
+  frame_open(type, event_number++);
+  frame_put(fields, size);
+  frame_close();
+  return true;
+}
+
+static bool fits_batch(uint8_t type, const void *head, uint8_t head_size, uint8_t row_size) {
+  if (type != batch_type || head_size != batch_head_size || batch_length + row_size > MAX_BODY) return false;
+  for (uint8_t i = 0; i < head_size; i++) {
+    if (batch_head[i] != ((const uint8_t *)head)[i]) return false;
+  }
+  return true;
+}
+
+bool event_row(uint8_t type, const void *head, uint8_t head_size, const void *row, uint8_t row_size) {
+  bool joins = fits_batch(type, head, head_size, row_size);
+  if (!joins) event_flush();
+  if (!room(joins ? row_size : FRAME_HEAD + head_size + row_size)) {
+    event_flush();
+    return drop();
+  }
+  if (!joins) {
+    frame_open(type, event_number++);
+    frame_put(head, head_size);
+    for (uint8_t i = 0; i < head_size; i++) batch_head[i] = ((const uint8_t *)head)[i];
+    batch_type = type;
+    batch_head_size = head_size;
+    batch_length = FRAME_HEAD + head_size;
+    batch_since = hw_ticks();
+  }
+  frame_put(row, row_size);
+  batch_length += row_size;
+  return true;
+}
+
+void event_poll(uint32_t now) {
+  if (batch_type && now - batch_since > EVENT_HOLD_MS * TICKS_PER_MS) event_flush();
+}

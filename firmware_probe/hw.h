@@ -1,0 +1,102 @@
+// SPDX-License-Identifier: MIT
+// The whole contract with the chip. Only the hw_*.cpp files include <avr/...>; everything else sees this.
+//
+// Interrupts only stamp, count and queue; the one exception is the guard's tick, which must not depend on the main
+// loop. Times are ticks of 0.5 us, 32 bits, wrapping after 35.8 minutes; a chip at 8 MHz counts them in steps of two.
+#pragma once
+#include <stdint.h>
+
+#ifdef __AVR__
+#define HW_FLASH __attribute__((progmem))
+#else
+#define HW_FLASH
+#endif
+
+#define TICKS_PER_US 2UL
+#define TICKS_PER_MS 2000UL
+
+// ---- start, resets, memory (hw_reset.cpp)
+struct HwReset {
+  uint8_t flags;         // MCUSR as the program found it
+  uint8_t loader;        // register r2 as it was handed on
+};
+void hw_start(void);                 // everything of the chip, interrupts on, watchdog running
+HwReset hw_reset_flags(void);
+void hw_watchdog_kick(void);
+void hw_restart(void) __attribute__((noreturn));  // through the watchdog
+uint16_t hw_stack_free(void);        // bytes between the data and the deepest stack so far
+bool hw_stack_sound(void);           // the last bytes above the data are still painted
+uint16_t hw_image_size(void);        // bytes of flash that the image takes from address 0
+uint32_t hw_clock_hz(void);
+void hw_signature(uint8_t *three);
+void hw_flash_read(void *to, const void *from, uint8_t size);  // `from` was declared HW_FLASH
+uint8_t hw_flash_byte(uint16_t address);
+#ifdef __AVR__
+#define HW_NOINIT __attribute__((section(".noinit")))
+#else
+#define HW_NOINIT
+#endif
+
+// ---- time (hw_ticks.cpp)
+uint32_t hw_ticks(void);
+uint32_t hw_ticks_held(void);        // the same where interrupts are already held
+uint32_t hw_ms(void);                // milliseconds since the start
+void hw_wait_us(uint8_t us);         // busy; only below 100 us
+void hw_wait_tick(uint32_t tick);    // busy until then, the last stretch with interrupts held
+bool hw_active(void);                // an interrupt has left work since the last call
+void hw_sleep_until(uint32_t tick);  // until then or until an interrupt leaves work
+uint8_t hw_hold(void);               // hold interrupts; give the answer to hw_release
+void hw_release(uint8_t held);
+void hw_on_ms(uint32_t now);         // supplied from above, called by the 1 ms interrupt
+
+// ---- serial line (hw_uart.cpp)
+void hw_uart_start(uint8_t baud_code);
+bool hw_uart_get(uint8_t *byte);
+uint32_t hw_uart_frame_at(void);     // when the last frame's closing delimiter came in
+uint16_t hw_uart_overruns(void);
+uint16_t hw_uart_room(void);         // bytes that can be staged
+uint16_t hw_uart_stage(uint8_t byte);  // returns its place, for hw_uart_patch
+void hw_uart_patch(uint16_t place, uint8_t byte);
+void hw_uart_commit(void);           // what is staged may go out
+void hw_uart_drop(void);             // forget what is staged
+bool hw_uart_sent(void);             // the last bit is out
+
+// ---- pins (hw_pins.cpp); a pin is coded port << 4 | bit with B=1, C=2, D=3
+bool hw_pin_exists(uint8_t pin);     // a digital pin that the probe may use
+void hw_pin_input(uint8_t pin, bool pull_up);
+void hw_pin_output(uint8_t pin, bool level);
+void hw_pin_write(uint8_t pin, bool level);
+bool hw_pin_read(uint8_t pin);
+struct HwEdge {
+  uint8_t pin, level;
+  uint32_t at;
+};
+void hw_edge_watch(uint8_t pin, bool on);
+bool hw_edge_take(HwEdge *edge);
+uint16_t hw_edges_lost(void);
+void hw_radio_irq_bind(uint8_t pin);  // NO_PIN: none
+bool hw_radio_irq_take(uint32_t *at);  // the line fell since the last call
+bool hw_radio_irq_low(void);
+
+// ---- SPI (hw_spi.cpp)
+void hw_spi_bind(uint8_t csn, uint8_t ce);
+void hw_spi_select(void);
+uint8_t hw_spi_swap(uint8_t byte);
+void hw_spi_release(void);
+void hw_ce(bool level);
+uint32_t hw_ce_rise(void);           // raise CE; returns the tick at which it rose
+
+// ---- EEPROM (hw_eeprom.cpp)
+uint8_t hw_eeprom_read(uint16_t address);
+bool hw_eeprom_ready(void);
+void hw_eeprom_write(uint16_t address, uint8_t byte);  // only when ready; takes 3.4 ms in the background
+
+// ---- converter (hw_adc.cpp)
+#define HW_ADC_BAND_GAP 14
+#define HW_ADC_NONE 0xFF
+uint8_t hw_adc_channel(uint8_t pin);  // converter channel of a pin code, or HW_ADC_NONE
+void hw_adc_select(uint8_t channel, uint8_t prescaler);  // prescaler: division 2^n, 2 to 7
+uint8_t hw_adc_selected(void);
+void hw_adc_begin(void);
+bool hw_adc_done(void);
+uint16_t hw_adc_value(void);

@@ -1,0 +1,32 @@
+// SPDX-License-Identifier: MIT
+// What the hw_*.cpp files share among themselves; nothing else includes this.
+#pragma once
+#include "catalogue.h"
+#include "hw.h"
+
+#ifndef F_CPU
+#error "F_CPU must be 16000000UL or 8000000UL"
+#endif
+#if F_CPU == 16000000UL
+#define HW_TICK_SHIFT 0
+#elif F_CPU == 8000000UL
+#define HW_TICK_SHIFT 1
+#else
+#error "F_CPU must be 16000000UL or 8000000UL"
+#endif
+
+extern volatile uint8_t hw_work;  // an interrupt has left something to do
+
+void hw_ticks_start(void);
+void hw_adc_start(void);
+
+// the three registers of a port lie together: PIN, DDR, PORT
+#define HW_PORT(pin) ((volatile uint8_t *)(0x20 + 3 * ((pin) >> 4)))
+#define HW_MASK(pin) ((uint8_t)(1 << ((pin) & 7)))
+#define HW_PIN 0
+#define HW_DDR 1
+#define HW_OUT 2
+
+// pins that the pulse outputs own: nothing else may write them
+void hw_pins_reserve(uint8_t pin);
+void hw_pins_release_all(void);

@@ -1,0 +1,82 @@
+// SPDX-License-Identifier: MIT
+// What happens before main: reset flags saved, watchdog tamed, stack painted. And what only the chip knows.
+#include <avr/boot.h>
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/pgmspace.h>
+#include <avr/wdt.h>
+#include "hw_chip.h"
+
+#define PAINT 0xC5
+
+extern uint8_t __heap_start;   // first byte after the data, from the linker
+extern const uint8_t __data_load_end;  // first flash byte after the image, from the linker
+
+uint8_t hw_saved_mcusr __attribute__((used)) HW_NOINIT;
+uint8_t hw_saved_r2 __attribute__((used)) HW_NOINIT;
+
+// Before the data is set up and before anything uses r2, where some boot loaders leave MCUSR. WDE stays forced on
+// while WDRF is set, at the shortest period, so both must go at once (data sheet, "Watchdog Timer").
+extern "C" void hw_save_flags(void) __attribute__((naked, used, section(".init3")));
+extern "C" void hw_save_flags(void) {
+  __asm__ volatile(
+      "sts hw_saved_r2, r2\n\t"
+      "in r24, %[mcusr]\n\t"
+      "sts hw_saved_mcusr, r24\n\t" ::[mcusr] "I"(_SFR_IO_ADDR(MCUSR)) : "r24");
+  MCUSR = 0;
+  wdt_disable();
+  // the stack is empty here, so all of it can be painted
+  __asm__ volatile(
+      "ldi r30, lo8(__heap_start)\n\t"
+      "ldi r31, hi8(__heap_start)\n\t"
+      "ldi r24, %[paint]\n"
+      "1: st Z+, r24\n\t"
+      "cpi r30, lo8(%[end])\n\t"
+      "ldi r25, hi8(%[end])\n\t"
+      "cpc r31, r25\n\t"
+      "brlo 1b\n\t" ::[paint] "M"(PAINT), [end] "i"(RAMEND + 1) : "r24", "r25", "r30", "r31");
+}
+
+void hw_start(void) {
+  cli();
+  wdt_enable(WDTO_250MS);
+  hw_ticks_start();
+  hw_adc_start();
+  sei();
+}
+
+HwReset hw_reset_flags(void) {
+  HwReset r = {hw_saved_mcusr, hw_saved_r2};
+  return r;
+}
+
+void hw_watchdog_kick(void) { wdt_reset(); }
+
+void hw_restart(void) {
+  cli();
+  wdt_enable(WDTO_15MS);
+  for (;;) {
+  }
+}
+
+uint16_t hw_stack_free(void) {
+  const uint8_t *p = &__heap_start;
+  while (p < (const uint8_t *)RAMEND && *p == PAINT) p++;
+  return p - &__heap_start;
+}
+
+bool hw_stack_sound(void) { return (&__heap_start)[0] == PAINT && (&__heap_start)[1] == PAINT; }
+
+uint16_t hw_image_size(void) { return (uint16_t)&__data_load_end; }
+
+uint32_t hw_clock_hz(void) { return F_CPU; }
+
+void hw_signature(uint8_t *three) {
+  uint8_t held = hw_hold();
+  for (uint8_t i = 0; i < 3; i++) three[i] = boot_signature_byte_get(2 * i);
+  hw_release(held);
+}
+
+void hw_flash_read(void *to, const void *from, uint8_t size) { memcpy_P(to, from, size); }
+
+uint8_t hw_flash_byte(uint16_t address) { return pgm_read_byte(address); }

@@ -1,0 +1,71 @@
+// SPDX-License-Identifier: MIT
+// SPI master at half the CPU clock (8 MHz at 16 MHz, the transceiver's limit at 10 pF), and the CSN and CE lines.
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include "hw_chip.h"
+
+#define SPI_ON (_BV(SPE) | _BV(MSTR))
+
+static uint8_t unwired;  // where writes go when a line has no pin
+static volatile uint8_t *csn_port = &unwired, *ce_port = &unwired;
+static uint8_t csn_mask, ce_mask;
+
+void hw_spi_bind(uint8_t csn, uint8_t ce) {
+  hw_pin_output(csn, true);
+  hw_pin_output(ce, false);
+  csn_port = hw_pin_exists(csn) ? HW_PORT(csn) + HW_OUT : &unwired;
+  ce_port = hw_pin_exists(ce) ? HW_PORT(ce) + HW_OUT : &unwired;
+  csn_mask = HW_MASK(csn);
+  ce_mask = HW_MASK(ce);
+}
+
+// Also puts the bus right after its pins were looked at one by one, or after PB2 (SS) pulled low as an input made
+// the chip a slave.
+static void set_up(void) {
+  uint8_t held = hw_hold();
+  DDRB = (DDRB | _BV(3) | _BV(5)) & (uint8_t)~_BV(4);
+  PORTB |= _BV(4);  // a weak pull-up, so that an open MISO reads ones and not noise
+  if (!(DDRB & _BV(2))) PORTB |= _BV(2);  // nor may an unused SS float
+  SPCR = SPI_ON;
+  SPSR = _BV(SPI2X);
+  hw_release(held);
+}
+
+void hw_spi_select(void) {
+  if (SPCR != SPI_ON) set_up();
+  uint8_t held = hw_hold();
+  *csn_port &= (uint8_t)~csn_mask;
+  hw_release(held);
+}
+
+uint8_t hw_spi_swap(uint8_t byte) {
+  SPDR = byte;
+  for (uint8_t patience = 255; !(SPSR & _BV(SPIF)); patience--) {
+    if (patience == 0) return 0xFF;  // the master bit was lost in the middle
+  }
+  return SPDR;
+}
+
+void hw_spi_release(void) {
+  uint8_t held = hw_hold();
+  *csn_port |= csn_mask;
+  hw_release(held);
+}
+
+void hw_ce(bool level) {
+  uint8_t held = hw_hold();
+  if (level) {
+    *ce_port |= ce_mask;
+  } else {
+    *ce_port &= (uint8_t)~ce_mask;
+  }
+  hw_release(held);
+}
+
+uint32_t hw_ce_rise(void) {
+  uint8_t held = hw_hold();
+  *ce_port |= ce_mask;
+  uint32_t at = hw_ticks_held();
+  hw_release(held);
+  return at;
+}

@@ -1,0 +1,111 @@
+// SPDX-License-Identifier: MIT
+// Timer 1 runs free at 2 MHz (1 MHz on an 8 MHz chip) and is the clock; timer 2 gives the millisecond and wakes.
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/sleep.h>
+#include "hw_chip.h"
+
+static volatile uint16_t overflows;
+static volatile uint32_t milliseconds;
+volatile uint8_t hw_work;
+
+// Timer 2 counts 4 us steps, 250 to the millisecond.
+#if F_CPU == 16000000UL
+#define T2_CLOCK (_BV(CS22))
+#else
+#define T2_CLOCK (_BV(CS21) | _BV(CS20))
+#endif
+
+void hw_ticks_start(void) {
+  TIMSK0 = 0;  // the usual IDE's start-up code leaves its own clock running there
+  TCCR1A = 0;
+  TCCR1B = _BV(CS11);
+  TIMSK1 = _BV(TOIE1);
+  TCCR2A = _BV(WGM21);
+  TCCR2B = T2_CLOCK;
+  OCR2A = 249;
+  TIMSK2 = _BV(OCIE2A);
+}
+
+uint32_t hw_ticks_held(void) {
+  uint16_t low = TCNT1, high = overflows;
+  if ((TIFR1 & _BV(TOV1)) && low < 0x8000) high++;
+  return (((uint32_t)high << 16) | low) << HW_TICK_SHIFT;
+}
+
+uint32_t hw_ticks(void) {
+  uint8_t held = hw_hold();
+  uint32_t now = hw_ticks_held();
+  hw_release(held);
+  return now;
+}
+
+uint32_t hw_ms(void) {
+  uint8_t held = hw_hold();
+  uint32_t ms = milliseconds;
+  hw_release(held);
+  return ms;
+}
+
+uint8_t hw_hold(void) {
+  uint8_t held = SREG;
+  cli();
+  return held;
+}
+
+void hw_release(uint8_t held) { SREG = held; }
+
+void hw_wait_us(uint8_t us) {
+  uint16_t from = TCNT1, ticks = (uint16_t)(us * TICKS_PER_US) >> HW_TICK_SHIFT;
+  while ((uint16_t)(TCNT1 - from) <= ticks) {
+  }
+}
+
+void hw_wait_tick(uint32_t tick) {
+  while ((int32_t)(tick - hw_ticks()) > 40) {
+  }
+  uint8_t held = hw_hold();
+  while ((int32_t)(tick - hw_ticks_held()) > 0) {
+  }
+  hw_release(held);
+}
+
+bool hw_active(void) {
+  bool was = hw_work;
+  hw_work = 0;
+  return was;
+}
+
+// A wake-up within this millisecond comes from timer 2's second compare; a later one from the millisecond itself.
+void hw_sleep_until(uint32_t tick) {
+  set_sleep_mode(SLEEP_MODE_IDLE);
+  for (;;) {
+    cli();
+    int32_t left = (int32_t)(tick - hw_ticks_held());
+    if (hw_work || left <= 16) break;
+    if (left < (int32_t)TICKS_PER_MS) {
+      uint8_t at = TCNT2 + (uint8_t)(left / 8) - 1;
+      if (at < 249) {
+        OCR2B = at;
+        TIFR2 = _BV(OCF2B);
+        TIMSK2 |= _BV(OCIE2B);
+      }
+    }
+    sleep_enable();
+    sei();
+    sleep_cpu();
+    sleep_disable();
+  }
+  TIMSK2 &= (uint8_t)~_BV(OCIE2B);
+  sei();
+}
+
+ISR(TIMER1_OVF_vect) { overflows++; }
+
+ISR(TIMER2_COMPB_vect) { TIMSK2 &= (uint8_t)~_BV(OCIE2B); }
+
+ISR(TIMER2_COMPA_vect) {
+  milliseconds++;
+  hw_work = 1;
+  hw_on_ms(hw_ticks_held());
+}

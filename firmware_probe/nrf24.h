@@ -1,0 +1,29 @@
+// SPDX-License-Identifier: MIT
+// The transceiver at register level. Both boards use one address on pipe 0 for both directions; on the air it is the
+// setting radio_address above the fixed lowest byte 0xE7 (SPI order: E7, then the setting's bytes, lowest first).
+#pragma once
+#include "catalogue.h"
+#include "nrf24_registers.h"
+
+uint8_t nrf_command(uint8_t command);                    // returns STATUS, as all of these
+uint8_t nrf_read(uint8_t reg);                           // returns the register
+uint8_t nrf_write(uint8_t reg, uint8_t value);           // returns STATUS before the write
+void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack);
+uint8_t nrf_download(uint8_t *payload);                  // size, 0 when there was none
+uint8_t nrf_clear_flags(void);                           // returns STATUS as it was
+
+// Everything from the settings, powered up, flushed, as a sender in standby; returns how many registers read back
+// other than written. The oscillator may still be starting for NRF_START_MS.
+uint8_t nrf_apply(void);
+#define NRF_START_MS 5       // 4.5 ms for the slowest crystals (table 16)
+void nrf_fixed_length(uint8_t size);  // payload length where there is no CRC and so no dynamic length
+bool nrf_needs_fixed_length(void);
+void nrf_listen(void);       // receiver, CE high
+void nrf_sender(void);       // sender, CE low
+void nrf_pulse(void);        // CE high for the 10 us that start one transmission
+void nrf_forget(void);       // raw SPI has been used: what the chip holds is no longer known
+
+bool nrf_good(void);         // set up, and at the last look still as written
+bool nrf_applied(void);
+// Look whether the chip still holds what was written; reports and counts a difference.
+void nrf_check(void);

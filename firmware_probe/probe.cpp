@@ -1,0 +1,82 @@
+// SPDX-License-Identifier: MIT
+#include "probe.h"
+#include "board.h"
+#include "dispatch.h"
+#include "frame.h"
+#include "life.h"
+#include "link.h"
+#include "settings.h"
+#include "supply.h"
+
+#define NAP (100 * TICKS_PER_MS)  // the longest sleep; the millisecond interrupt ends it much earlier
+
+static FrameDecoder decoder;
+static uint8_t pending;        // length of a request that waits for room for its answer
+static uint32_t wake;
+static uint16_t late_us;
+
+void wake_at(uint32_t tick) {
+  if ((int32_t)(tick - wake) < 0) wake = tick;
+}
+
+uint16_t probe_late_us(void) { return late_us; }
+
+uint8_t probe_taken(void) {
+  uint8_t taken = 0;
+  if (radio_busy()) taken |= USES_RADIO;
+  if (led_busy()) taken |= USES_LED;
+  return taken;
+}
+
+void hw_on_ms(uint32_t) {
+  life.uptime_ms++;
+  if (life.loop_age_ms != 0xFF) life.loop_age_ms++;
+}
+
+void probe_start(void) {
+  hw_start();
+  board_start();
+  hw_uart_start(settings.baud_code);
+  frame_reset(&decoder);
+  send_boot();
+}
+
+static bool room_for_answer(void) { return hw_uart_room() >= FRAME_ROOM_ANSWER; }
+
+// At most one request a turn, so that nothing else waits for long.
+static void poll_serial(void) {
+  uint8_t byte;
+  if (pending && !room_for_answer()) return;
+  while (!pending && hw_uart_get(&byte)) pending = frame_feed(&decoder, byte);
+  if (!pending) return;
+  if (!room_for_answer()) return event_flush();
+  uint8_t size = pending;
+  pending = 0;
+  dispatch(decoder.body, size);
+  wake_at(hw_ticks());
+}
+
+static void note_lateness(uint32_t began) {
+  uint32_t took = (hw_ticks() - began) / TICKS_PER_US;
+  if (took > late_us) late_us = took > 0xFFFF ? 0xFFFF : took;
+}
+
+void probe_poll(void) {
+  uint32_t began = hw_ticks();
+  wake = began + NAP;
+  hw_active();
+  link_poll();
+  poll_serial();
+  radio_poll();
+  supply_poll();
+  board_poll();
+  event_poll(began);
+  life.loop_age_ms = 0;
+  hw_watchdog_kick();
+  if (!hw_stack_sound()) {
+    life.intent = INTENT_STACK;
+    hw_restart();
+  }
+  note_lateness(began);
+  hw_sleep_until(wake);
+}

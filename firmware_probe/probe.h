@@ -1,0 +1,15 @@
+// SPDX-License-Identifier: MIT
+// The probe as a whole: start it once, poll it in the loop. Modules tell it when they want to be polled next.
+#pragma once
+#include "catalogue.h"
+#include "hw.h"
+
+void probe_start(void);
+void probe_poll(void);
+
+void wake_at(uint32_t tick);  // poll again at that time at the latest; asked anew in every turn
+uint16_t probe_late_us(void); // the longest turn so far
+
+// What only one thing can use at a time.
+enum Resource { USES_RADIO = 1, USES_ADC = 2, USES_TWI = 4, USES_LED = 8 };
+uint8_t probe_taken(void);    // by whatever is under way

@@ -1,0 +1,174 @@
+// SPDX-License-Identifier: MIT
+// Raw access, single packets, the energy scan, and the look whether the transceiver still holds its settings.
+#include <string.h>
+#include "dispatch.h"
+#include "frame.h"
+#include "handlers.h"
+#include "link.h"
+#include "nrf24.h"
+#include "probe.h"
+#include "settings.h"
+
+#define CHECK_MS 100
+#define SEND_LIMIT (100 * TICKS_PER_MS)
+
+static bool sending;
+static Later send_answer;
+static uint32_t send_from;
+
+bool radio_busy(void);
+
+// ---------------------------------------------------------------- raw and applied
+
+uint8_t on_radio_spi(const Request &r) {
+  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
+  if (r.size == 0 || r.size > NRF_PAYLOAD_MAX + 1) return ERROR_LENGTH;
+  nrf_forget();
+  answer_open(r);
+  hw_spi_select();
+  for (uint8_t i = 0; i < r.size; i++) {
+    uint8_t byte = hw_spi_swap(r.fields[i]);
+    frame_put(&byte, 1);
+  }
+  hw_spi_release();
+  frame_close();
+  return ANSWERED;
+}
+
+uint8_t on_radio_apply(const Request &r) {
+  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
+  uint8_t wrong = nrf_apply();
+  msg_radio_apply_answer a = {nrf_command(NRF_NOP), wrong};
+  answer(r, &a, sizeof a);
+  return ANSWERED;
+}
+
+// ---------------------------------------------------------------- one packet
+
+uint8_t on_radio_send(const Request &r) {
+  const msg_radio_send &m = *(const msg_radio_send *)r.fields;
+  uint8_t size = r.size - sizeof m;
+  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
+  if (size == 0 || size > NRF_PAYLOAD_MAX) return ERROR_LENGTH;
+  nrf_fixed_length(size);
+  bool warm = nrf_good() && !nrf_needs_fixed_length();
+  if (!warm && nrf_apply()) return ERROR_PART;
+  nrf_sender();
+  uint32_t ignored;
+  nrf_clear_flags();
+  hw_radio_irq_take(&ignored);
+  nrf_upload(r.fields + sizeof m, size, m.no_ack || nrf_needs_fixed_length());
+  send_answer = later(r);
+  send_from = hw_ticks();
+  nrf_pulse();
+  sending = true;
+  return ANSWERED;
+}
+
+static void poll_send(void) {
+  if (!sending) return;
+  uint32_t at = 0;
+  bool fell = hw_radio_irq_take(&at);
+  uint8_t status = fell || hw_radio_irq_low() ? nrf_clear_flags() : 0;
+  bool over = status & (NRF_TX_DS | NRF_MAX_RT);
+  if (!over && hw_ticks() - send_from < SEND_LIMIT) return;
+  sending = false;
+  if (!over) {
+    nrf_command(NRF_FLUSH_TX);
+    refuse_later(send_answer, ERROR_PART, nrf_command(NRF_NOP));
+    return;
+  }
+  if (status & NRF_MAX_RT) nrf_command(NRF_FLUSH_TX);
+  uint32_t took = ((fell ? at : hw_ticks()) - send_from) / TICKS_PER_US;
+  msg_radio_send_answer a = {(uint8_t)((status & NRF_TX_DS) != 0), (uint8_t)(nrf_read(NRF_OBSERVE_TX) & 0x0F),
+                             (uint16_t)(took > 0xFFFF ? 0xFFFF : took)};
+  answer_later(send_answer, &a, sizeof a);
+}
+
+// ---------------------------------------------------------------- energy scan
+
+static struct {
+  bool on, listening;
+  uint8_t first, last, channel;
+  uint16_t sweep, sweeps;
+  uint32_t dwell, due;
+} scan;
+
+// A row's frame names its first channel; rows follow on, so a new frame begins when the last one was full.
+#define SCAN_CHUNK 64
+static void scan_row(bool busy) {
+  uint8_t chunk = (scan.channel - scan.first) & (uint8_t)~(SCAN_CHUNK - 1);
+  msg_scan head = {scan.sweep, (uint8_t)(scan.first + chunk)};
+  row_scan row = {busy};
+  event_row(MSG_SCAN, &head, sizeof head, &row, sizeof row);
+}
+
+static void scan_listen(void) {
+  hw_ce(false);
+  nrf_write(NRF_RF_CH, scan.channel);
+  nrf_command(NRF_FLUSH_RX);
+  nrf_listen();
+  scan.due = hw_ticks() + scan.dwell;
+}
+
+static void scan_end(uint8_t status) {
+  scan.on = false;
+  nrf_sender();
+  nrf_clear_flags();
+  nrf_apply();
+  event_flush();
+  send_done(MSG_ENERGY_SCAN, status, scan.sweep);
+}
+
+// The detector's bit is taken at the end of a receive period, so CE goes low before it is read (section 6.4).
+static void poll_scan(void) {
+  if (!scan.on) return;
+  if ((int32_t)(hw_ticks() - scan.due) < 0) return wake_at(scan.due);
+  if (scan.listening) {
+    hw_ce(false);
+    scan_row(nrf_read(NRF_RPD) & 1);
+    if (scan.channel++ == scan.last) {
+      scan.channel = scan.first;
+      if (++scan.sweep == scan.sweeps) return scan_end(0);
+      event_flush();
+    }
+  }
+  scan.listening = true;
+  scan_listen();
+  wake_at(scan.due);
+}
+
+// 130 us of settling and 40 us of signal are the least for the detector (sections 6.1.4 and 6.4).
+#define DWELL_LEAST_US 170
+uint8_t on_energy_scan(const Request &r) {
+  const msg_energy_scan &m = *(const msg_energy_scan *)r.fields;
+  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
+  if (m.first > m.last || m.last > 125 || m.dwell_us < DWELL_LEAST_US || m.sweeps == 0) return ERROR_VALUE;
+  nrf_fixed_length(NRF_PAYLOAD_MAX);
+  if (nrf_apply()) return ERROR_PART;
+  scan.first = scan.channel = m.first;
+  scan.last = m.last;
+  scan.sweep = 0;
+  scan.sweeps = m.sweeps;
+  scan.dwell = m.dwell_us * TICKS_PER_US;
+  scan.due = hw_ticks() + NRF_START_MS * TICKS_PER_MS;
+  scan.listening = false;
+  scan.on = true;
+  return HANDLED;
+}
+
+// ---------------------------------------------------------------- one turn
+
+bool radio_busy(void) { return sending || scan.on || link_busy(); }
+
+void radio_poll(void) {
+  static uint32_t check_due_ms;
+  poll_send();
+  poll_scan();
+  if (radio_busy() || (probe_taken() & USES_RADIO)) {
+    check_due_ms = hw_ms() + CHECK_MS;
+  } else if ((int32_t)(hw_ms() - check_due_ms) >= 0) {
+    check_due_ms = hw_ms() + CHECK_MS;
+    nrf_check();
+  }
+}
