@@ -290,7 +290,8 @@ def _windows(h1: Floats, b: Floats, h4: Floats, windows: int, out: float, back: 
     trust = np.array([e.level_error for e in home]) ** 2, np.array([e.level_error for e in there]) ** 2
     share = float(np.median(trust[0]) / (np.median(trust[0]) + np.median(trust[1])))
     at = np.array([share * t.centre + (1 - share) * e.centre for t, e in pairs])
-    height = np.array([share * t.level - (1 - share) * e.level for t, e in pairs])
+    # the touching lines: that they lie a little inside their edge is alike in all windows and drops out of the shape
+    height = np.array([share * t.bound - (1 - share) * e.bound for t, e in pairs])
     track = fit_track(at, height)  # windows are alike; their own error estimates scatter more than their errors
     high = float((b - h1 - track.value(h1)).min()) - out
     low = float((b - h4 - track.value(h4)).max()) + back

@@ -25,7 +25,7 @@ from benchctl.errors import UsageError
 from benchctl.terms import Interval
 
 _FEWEST = 8
-_STEPS = 64
+_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,7 +95,7 @@ def lower_edge(times: npt.ArrayLike, values: npt.ArrayLike) -> Edge:
     base = float(np.median(y))
     level, slope = touching_line(u, y - base)
     above = y - base - level - slope * u
-    count = min(len(t), max(_FEWEST, min(300, len(t) // 6)))
+    count = min(len(t), max(_FEWEST, min(160, len(t) // 6)))
     near = np.unique(np.concatenate((np.argpartition(above, count - 1)[:count], _lowest_each_side(u, above))))
     count = len(near)
     cut = max(float(above[near].max()), 1e-9)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchctl.analysis.tails import Floats, Ints, check_level, student_quantile
+from benchctl.analysis.tails import Floats, Ints, check_level, chi_square_quantile, student_quantile
 from benchctl.errors import UsageError
 from benchctl.terms import Interval
 
@@ -125,6 +125,18 @@ def mean_interval(values: npt.ArrayLike, level: float = 0.95) -> Interval | None
     if len(v) < 2:
         return None
     return _around(float(v.mean()), float(v.std(ddof=1)) / math.sqrt(len(v)), len(v) - 1, level)
+
+
+def deviation_interval(values: npt.ArrayLike, level: float = 0.95) -> Interval | None:
+    """Interval of a standard deviation (noise, rms jitter) of normal values, by chi-square; None from fewer
+    than two values. Heavy tails make the truth wider than this."""
+    v = np.asarray(values, np.float64)
+    if len(v) < 2:
+        return None
+    freedom, tail = len(v) - 1, (1 - check_level(level)) / 2
+    squares = float(v.var(ddof=1)) * freedom
+    low, high = chi_square_quantile(1 - tail, freedom), chi_square_quantile(tail, freedom)
+    return Interval(math.sqrt(squares / low), math.sqrt(squares / high), level)
 
 
 @dataclass(frozen=True, slots=True)
