@@ -30,6 +30,7 @@ class ScriptedBoard:
     def __init__(self, role: str = "hand", label: str = "mudlark-hand-01", protocol: int = PROTOCOL, deaf_for: int = 0):
         self.role, self.label, self.protocol, self.deaf_for = role, label, protocol, deaf_for
         self.asked: list[str] = []
+        self.image_crc = 0x1234ABCD
         self._deframer = Deframer()
 
     def feed(self, data: bytes) -> bytes:
@@ -55,7 +56,7 @@ class ScriptedBoard:
         return {
             "protocol": self.protocol,
             "firmware": 0x0102,
-            "image_crc": 0x1234ABCD,
+            "image_crc": self.image_crc,
             "role": ROLES.index(self.role),
             "label": self.label,
             "clock_hz": 16_000_000,
