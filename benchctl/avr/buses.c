@@ -1,7 +1,7 @@
 /* SPI master and TWI master (data sheet "SPI", "2-wire Serial Interface") with the time that the bus takes. */
 #include "shim.h"
 
-enum { SPIE = 0x80, SPE = 0x40, MSTR = 0x10, SPIF = 0x80, WCOL = 0x40, PB2 = 2 };
+enum { SPIE = 0x80, SPE = 0x40, MSTR = 0x10, SPIF = 0x80, WCOL = 0x40, PB2 = 2, MISO = 4 };
 enum { TWINT = 0x80, TWEA = 0x40, TWSTA = 0x20, TWSTO = 0x10, TWEN = 0x04, TWIE = 0x01 };
 
 /* ---- SPI ---- */
@@ -83,6 +83,8 @@ void spi_select(chip *c, int level) {
         s->status = on_spi_select(c->user, c->avr->cycle);
     } else if (s->got_command)
         on_spi_finish(c->user, c->avr->cycle);
+    c->line[MISO] = level ? LINE_FLOATS : s->status & 0x80 ? LINE_HIGH : LINE_LOW;  /* its first bit stands there */
+    pins_update(c, MISO);
 }
 
 void chip_spi_csn(chip *c, int pin) {

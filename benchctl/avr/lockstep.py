@@ -31,7 +31,7 @@ class Lockstep:
         self._group = module.lib.group_new(WIRED_SLICE_S if wired else SLICE_S)
         self._group.now = agenda.now
         self._next_tune = agenda.now
-        #: told when a chip has sent the end of a frame, and at least every RETUNE_S
+        #: told soon after a chip has sent something, at once when it ended a frame
         self.on_output: Callable[[], object] = lambda: None
         self._stopped = False
         for chip in self.chips:
@@ -81,14 +81,13 @@ class Lockstep:
         Raises what a part raised, or BoardError when a program crashed.
         """
         group, agenda = self._group, self.agenda
-        group.stop_on_frame = 1
         while True:
             agenda.run_to(self.now)
             if self._stopped or self.now >= time:
                 stopped, self._stopped = self._stopped, False
                 return stopped
             self._tune()
-            group.stop = self._stopped
+            group.stop = int(self._stopped)
             group.horizon = agenda.next_time()
             self._lib.group_run(group, min(time, self._next_tune))
             for chip in self.chips:

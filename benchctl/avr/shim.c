@@ -238,7 +238,7 @@ static void run_to(chip *c, uint64_t cycle) {
 group *group_new(double slice) {
     group *g = calloc(1, sizeof *g);
     g->slice = slice;
-    g->horizon = INFINITY;
+    g->horizon = g->gather = INFINITY;
     return g;
 }
 
@@ -257,10 +257,13 @@ void group_horizon(group *g, double time) {
     if (c && cycle_of(c, time) < c->fence_at) set_fence(c, cycle_of(c, time));
 }
 
-/* Run all chips up to `until` or the horizon, or to the end of the slice in which something asked to stop. Chips run
- * one after the other in their order; none is ever more than a slice ahead of another. Returns the time reached. */
+/* Run all chips up to `until` or the horizon, or to the end of the slice in which a frame ended, bytes have waited for
+ * long enough, or something asked to stop. Chips run one after the other in their order; none is ever more than a slice
+ * ahead of another. Returns the time reached. */
 double group_run(group *g, double until) {
-    while (g->now < until && g->now < g->horizon && !g->stop) {
+    g->frame_ended = 0;
+    g->gather = INFINITY;
+    while (g->now < until && g->now < g->horizon && g->now < g->gather && !g->stop && !g->frame_ended) {
         double end = g->now + g->slice < until ? g->now + g->slice : until;
         for (int i = 0; i < g->count; i++) {
             if (g->horizon < end) end = g->horizon;

@@ -119,7 +119,8 @@ struct chip {
 typedef struct group {
     chip *chips[4]; int count;
     double now, horizon, slice;
-    int stop, stop_on_frame;
+    double gather;                           /* by then the bytes that chips have sent are to be fetched */
+    int stop, frame_ended;
     chip *running;
 } group;
 

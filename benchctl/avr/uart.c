@@ -2,6 +2,9 @@
  * bad oscillator damages bytes as it does on the wire. Receiver: two-byte FIFO behind the shift register. */
 #include "shim.h"
 
+/* seconds that bytes may wait before they are fetched, unless a frame ends: less than the host's USB chip would */
+#define GATHER 0.5e-3
+
 enum { RXC = 0x80, TXC = 0x40, UDRE = 0x20, FE = 0x10, DOR = 0x08, U2X = 0x02 };  /* UCSR0A */
 enum { RXCIE = 0x80, TXCIE = 0x40, UDRIE = 0x20, RXEN = 0x10, TXEN = 0x08 };      /* UCSR0B */
 
@@ -43,7 +46,11 @@ static void give_out(chip *c, uint8_t byte) {
     }
     uint8_t heard = sampled(byte, bit_cycles(c), u->line_bit);
     u->out[u->out_head++ % UART_RING] = (out_byte){c->avr->cycle, heard};
-    if (c->group && c->group->stop_on_frame && !heard) c->group->stop = 1;
+    group *g = c->group;
+    if (!g) return;
+    g->frame_ended |= !heard;
+    double due = time_of(c, c->avr->cycle) + GATHER;
+    if (due < g->gather) g->gather = due;
 }
 
 static avr_cycle_count_t shifted_out(avr_t *avr, avr_cycle_count_t when, void *p) {
