@@ -1,0 +1,306 @@
+"""The probe firmware's main loop, modelled: requests in, answers and events out, tasks in between.
+
+One `Probe` is one life of a board, from a start to the next. What outlives it is in `Remains` (RAM that survived)
+and in the EEPROM. Handlers answer with a dictionary of fields, with (fields, tail bytes), with a `Refusal`, or are
+generators that yield seconds to spend before they do.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from benchctl.parts.agenda import Agenda, Entry
+from benchctl.parts.oscillator import Oscillator
+from benchctl.sim.line import SimPort
+from benchctl.sim.settings import Eeprom
+from benchctl.sim.timing import RX_RING, Timing
+from benchctl.sim.wiring import Wiring
+from benchctl.wire.catalogue import ANSWER_BIT, BY_NAME, BY_NUMBER, CauseFrom, Direction, Error, ResetCause
+from benchctl.wire.framing import Deframer, frame
+from benchctl.wire.messages import Malformed, Msg, decode, encode
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """In place of an answer."""
+
+    code: Error
+    detail: int = 0
+
+
+Fields = dict[str, Any]
+Done = Fields | tuple[Fields, bytes] | Refusal
+Result = Done | Generator[float, None, Done]
+Handler = Callable[[Msg], Result]
+
+#: requests the board takes; anything else is unknown
+_REQUESTS = {m.number: m.name for m in BY_NUMBER.values() if m.direction is Direction.REQUEST}
+
+
+@dataclass(slots=True)
+class Remains:
+    """What a life leaves in RAM for the next, as long as the supply holds it."""
+
+    uptime_ms: int = 0
+    loads: int = 0
+    lowest_vcc_mv: int = 0
+    radio_losses: int = 0
+    guard: int = 0
+    survived: bool = False
+
+
+@dataclass(slots=True)
+class Start:
+    """Why a life began. mcusr: the reset flags as the chip sets them."""
+
+    cause: ResetCause
+    mcusr: int
+    cause_from: CauseFrom = CauseFrom.FLAGS
+
+
+@dataclass(slots=True)
+class Counts:
+    """What `vitals` tells of the line and the loop."""
+
+    frames_bad: int = 0
+    overruns: int = 0
+    events_dropped: int = 0
+    late_us: int = 0
+
+
+@dataclass(slots=True)
+class Chip:
+    """What a probe runs on: its clock, its line, its pins and what hangs there."""
+
+    agenda: Agenda
+    chance: random.Random
+    timing: Timing
+    oscillator: Oscillator
+    port: SimPort
+    hardware: Wiring
+    eeprom: Eeprom
+    clock_hz: int
+    image: tuple[int, int]
+    on_restart: Callable[[ResetCause], object]
+
+
+class Group(Protocol):
+    """A part of the firmware with requests of its own."""
+
+    handlers: Mapping[str, Handler]
+
+
+@dataclass(slots=True)
+class Spans:
+    """Long tasks that exclude each other, by the thing they use: "radio", "adc", "imu"."""
+
+    held: dict[str, str] = field(default_factory=dict)
+
+    def take(self, thing: str, task: str) -> bool:
+        if thing in self.held:
+            return False
+        self.held[thing] = task
+        return True
+
+    def free(self, thing: str) -> None:
+        self.held.pop(thing, None)
+
+
+class Probe:
+    """The core: clock, scheduler, line, dispatch. Groups add handlers with `add`."""
+
+    def __init__(self, chip: Chip, start: Start, before: Remains) -> None:
+        self.chip = chip
+        self.agenda = chip.agenda
+        self.timing = chip.timing
+        self.chance = chip.chance
+        self.hardware = chip.hardware
+        self.reason = start
+        self.before = before
+        self.alive = True
+        self.began = chip.agenda.now
+        self.settings, self.settings_ok = chip.eeprom.load()
+        self.counts = Counts()
+        self.busy = Spans()
+        self._offset = chip.oscillator.ticks(self.began)
+        self._mask = 0xFFFFFFFF if chip.clock_hz == 16_000_000 else 0xFFFFFFFE
+        self._deframer = Deframer()
+        self._handlers: dict[str, Handler] = {}
+        self._queue: deque[tuple[bytes, float]] = deque()
+        self._queued = 0
+        self._serving = False
+        self._event_number = 0
+        self.remains: Callable[[], Remains] = Remains
+        self.at_end: list[Callable[[], object]] = []
+
+    def add(self, group: Group) -> None:
+        self._handlers.update(group.handlers)
+
+    # ------------------------------------------------------------------ time
+
+    def tick(self, time: float | None = None) -> int:
+        """The chip's 32-bit counter at a true time."""
+        at = self.agenda.now if time is None else time
+        return int(self.chip.oscillator.ticks(at) - self._offset) & self._mask & 0xFFFFFFFF
+
+    def stamp(self, time: float) -> int:
+        """What an interrupt at `time` reads from the counter."""
+        return self.tick(time + self.isr())
+
+    def isr(self) -> float:
+        """Seconds from an interrupt's cause to its code."""
+        t, drawn = self.timing, self.chance.random()
+        delay = t.isr_least + drawn * (t.isr_most - t.isr_least)
+        if drawn < t.isr_busy:
+            delay += t.isr_hold * self.chance.random()
+        return delay
+
+    def seconds(self, ticks: float) -> float:
+        """True length of a time of so many of the chip's ticks, near now."""
+        oscillator, now = self.chip.oscillator, self.agenda.now
+        return oscillator.time_of(oscillator.ticks(now) + ticks) - now
+
+    @property
+    def uptime(self) -> float:
+        return self.agenda.now - self.began
+
+    def later(self, delay: float, action: Callable[..., object], *args: Any) -> Entry:
+        """Do it after `delay` seconds, unless the board has restarted by then."""
+        return self.agenda.at(self.agenda.now + delay, self._living, action, args)
+
+    def at(self, time: float, action: Callable[..., object], *args: Any) -> Entry:
+        return self.agenda.at(time, self._living, action, args)
+
+    def _living(self, action: Callable[..., object], args: tuple[Any, ...]) -> None:
+        if self.alive:
+            action(*args)
+
+    def run(self, steps: Iterable[float]) -> None:
+        """Have a generator of delays carried on in the background."""
+        iterator = iter(steps)
+
+        def go() -> None:
+            for delay in iterator:
+                self.later(delay, go)
+                return
+
+        go()
+
+    def end(self) -> Remains:
+        """The chip stops here: reset or loss of power."""
+        left = self.remains()
+        self.alive = False
+        for action in self.at_end:
+            action()
+        return left
+
+    # ------------------------------------------------------------------ out
+
+    def event(
+        self, kind: str, fields: Fields | None = None, rows: Iterable[tuple[int, ...]] = (), data: bytes = b""
+    ) -> None:
+        """Send an event; one that finds no room is dropped whole and counted."""
+        self.send_event(encode(kind, self._event_number, fields or {}, rows, data))
+
+    def send_event(self, body: bytes) -> None:
+        """An encoded event whose number is `next_event()`."""
+        self._event_number = (self._event_number + 1) & 0xFFFF
+        wire = frame(body)
+        if len(wire) > self.chip.port.room():
+            self.counts.events_dropped = min(0xFFFF, self.counts.events_dropped + 1)
+            return
+        self.chip.port.send(wire)
+
+    def next_event(self) -> int:
+        return self._event_number
+
+    def done(self, what: str, status: int = 0, detail: int = 0) -> None:
+        """A long request has ended."""
+        self.event("done", {"what": BY_NAME[what].number, "status": status, "detail": detail & 0xFFFF})
+
+    # ------------------------------------------------------------------ in
+
+    def take(self, data: bytes, time: float) -> None:
+        """Bytes from the line."""
+        counts = self._deframer.counts
+        bodies = self._deframer.feed(data)
+        self.counts.frames_bad = min(0xFFFF, counts.damaged)
+        for body in bodies:
+            if self._queued + len(body) > RX_RING:
+                self.counts.overruns = min(0xFFFF, self.counts.overruns + len(body))
+                continue
+            self._queued += len(body)
+            self._queue.append((body, time))
+        if self._queue and not self._serving:
+            self._serving = True
+            self._next()
+
+    def _next(self) -> None:
+        body, _ = self._queue[0]
+        self.later(self.timing.turn + self.timing.turn_byte * len(body), self._turn)
+
+    def _turn(self) -> None:
+        body, received = self._queue.popleft()
+        self._queued -= len(body)
+        kind, number = body[0], body[1] | body[2] << 8
+        result = self.handle(kind, body, received)
+        if isinstance(result, Generator):
+            self._carry_on(kind, number, result)
+        else:
+            self._finish(kind, number, result)
+
+    def handle(self, kind: int, body: bytes, received: float) -> Result:
+        """What the board makes of a request."""
+        name = _REQUESTS.get(kind)
+        handler = self._handlers.get(name or "")
+        if handler is None:
+            return Refusal(Error.UNKNOWN)
+        message = decode(body)
+        if isinstance(message, Malformed):
+            return Refusal(Error.LENGTH)
+        self.received = received
+        return handler(message)
+
+    def _carry_on(self, kind: int, number: int, steps: Generator[float, None, Done]) -> None:
+        try:
+            delay = next(steps)
+        except StopIteration as over:
+            self._finish(kind, number, over.value)
+            return
+        self.later(delay, self._carry_on, kind, number, steps)
+
+    def _finish(self, kind: int, number: int, done: Done) -> None:
+        delay = self.timing.answer
+        late = int((self.timing.turn + delay) * 1e6)
+        self.counts.late_us = max(self.counts.late_us, late)
+        self.later(delay, self._answer, kind, number, done)
+
+    def _answer(self, kind: int, number: int, done: Done) -> None:
+        if isinstance(done, Refusal):
+            body = encode("refusal", number, {"to": kind, "code": done.code, "detail": done.detail & 0xFF})
+        else:
+            fields, data = done if isinstance(done, tuple) else (done, b"")
+            body = encode(BY_NUMBER[kind | ANSWER_BIT].name, number, self._stamped(kind, fields), data=data)
+        wire = frame(body)
+        missing = len(wire) - self.chip.port.room()
+        if missing > 0:  # an answer is never dropped: it waits for room
+            self.later(missing * 10.0 / self.chip.port.board_baud, self._answer, kind, number, done)
+            return
+        self.chip.port.send(wire)
+        self._after_answer(kind)
+        if self._queue:
+            self._next()
+        else:
+            self._serving = False
+
+    def _stamped(self, kind: int, fields: Fields) -> Fields:
+        """`clock` tells when its answer starts: as late as can be."""
+        return {**fields, "sent": self.tick()} if kind == BY_NAME["clock"].number else fields
+
+    def _after_answer(self, kind: int) -> None:
+        if kind == BY_NAME["restart"].number:
+            self.later(self.timing.watchdog_short, self.chip.on_restart, ResetCause.REQUESTED)

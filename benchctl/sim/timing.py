@@ -1,0 +1,79 @@
+"""How long the probe firmware takes for things, in seconds at 16 MHz; a board at 8 MHz takes twice as long.
+
+Sources: "sheet" is the ATmega328P data sheet; "count" is instructions counted by hand from the kind of code that
+avr-gcc makes for such a routine. The benchmark of the compiled image against these is in `tests/benchmarks`.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Timing(NamedTuple):
+    """Times of one board, in seconds."""
+
+    #: last byte of a request in, until its handler runs: end of frame, coding, CRC of a short body (count)
+    turn: float = 90e-6
+    #: of that, per byte of the frame (count)
+    turn_byte: float = 2.5e-6
+    #: from the handler's end to the first start bit of the answer: CRC, coding (count)
+    answer: float = 60e-6
+    #: interrupt entry to the reading of the timer: 4 cycles, jump, prologue (sheet 7.7.1, count)
+    isr_least: float = 1.5e-6
+    #: … up to this when the interrupted instruction is long
+    isr_most: float = 2.0e-6
+    #: chance that another interrupt runs just then, and the longest that it holds up
+    isr_busy: float = 0.05
+    isr_hold: float = 6e-6
+    #: SPI at 8 MHz with the loop around it (sheet 19; count)
+    spi_byte: float = 2.0e-6
+    #: CSN low to the first byte and last byte to CSN high, calls included (count)
+    spi_frame: float = 4.0e-6
+    #: radio interrupt: cause known, flags cleared, before anything else is done (count)
+    radio_isr: float = 16e-6
+    #: main loop from a flag set by an interrupt to the code that acts on it (count)
+    loop: float = 12e-6
+    #: one conversion: 13 ADC clocks, 25 the first after switching it on (sheet 24.4)
+    adc_clocks: float = 13.0
+    #: sample-and-hold takes place so many ADC clocks after the start (sheet 24.4)
+    adc_hold_clocks: float = 1.5
+    #: settling of the band-gap after it is selected (sheet 29, 70 µs at most), kept by the firmware
+    bandgap_settle: float = 100e-6
+    #: EEPROM write of one byte (sheet 8.4.3: 3.3 ms)
+    eeprom_byte: float = 3.4e-3
+    #: reset released to the first instruction: fuse SUT, 65 ms (sheet 9.2)
+    start_up: float = 65e-3
+    #: first instruction to the boot message (count)
+    init: float = 3e-3
+    #: image CRC over 32 KB by the idle loop, then kept (count)
+    image_crc: float = 0.25
+    #: watchdog (sheet 10.9)
+    watchdog: float = 0.25
+    #: the shortest one, used for the restart request (sheet 10.9: 16 ms)
+    watchdog_short: float = 16e-3
+    #: TWI at 400 kHz: 9 bits a byte, start and stop
+    twi_byte: float = 23.5e-6
+    twi_frame: float = 12e-6
+
+
+#: at 16 MHz
+AT_16 = Timing()
+_SCALED = (
+    "turn", "turn_byte", "answer", "isr_least", "isr_most", "isr_hold", "spi_byte", "spi_frame", "radio_isr", "loop",
+    "init", "image_crc",
+)  # fmt: skip
+
+
+def timing(clock_hz: int) -> Timing:
+    """The table for a processor clock."""
+    factor = 16e6 / clock_hz
+    return AT_16._replace(**{name: getattr(AT_16, name) * factor for name in _SCALED})
+
+
+#: bytes of the receive and transmit rings
+RX_RING = 256
+TX_RING = 384
+#: records wait at most so long for others to share their frame, seconds
+FLUSH = 20e-3
+#: between two looks at whether the transceiver holds its settings, while nothing uses it
+RADIO_CHECK = 0.1
