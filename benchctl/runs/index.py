@@ -1,6 +1,6 @@
-"""A quick list of all runs below a folder: one line a run, kept in a file beside them.
+"""A quick list of all runs below a folder: one row a run, kept in a file beside them.
 
-The file is a convenience, never the truth: a line counts only while the run's log has the size and time that the line
+The file is a convenience, never the truth: a row counts only while the run's log has the size and time that the row
 names; everything else is read from the folders anew. It may be deleted at any moment, and where it cannot be written
 nothing is lost but time.
 """
@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from benchctl.runs.log import LOG, read
 from benchctl.runs.summary import RunState, Summary, summarise
 from benchctl.terms import Verdict
 
-INDEX = "runs-index.jsonl"
+INDEX = "runs-index.json"
 _FORM = 1  # raise it when a field changes: older files are then read anew
 
 
@@ -61,7 +61,7 @@ class RunRow:
 
 
 def row_of(name: str, s: Summary) -> RunRow:
-    """The line of a run whose folder is called `name`."""
+    """The row of a run whose folder is called `name`."""
     boards = tuple(BoardRow(str(b.role), b.label, b.firmware, b.image_crc) for b in s.boards.values() if b.seen)
     return RunRow(
         name=name,
@@ -111,9 +111,10 @@ def _stamps(root: Path) -> dict[str, list[int]]:
         return {}
     except OSError as e:
         raise UsageError(f"{root} cannot be read: {e.strerror}") from e
+    start = f"{root}{os.sep}"
     for name in names:
         try:
-            about = os.stat(os.path.join(root, name, LOG))
+            about = os.stat(f"{start}{name}{os.sep}{LOG}")
         except OSError:  # no run folder, or one that has just been moved away
             continue
         out[name] = [about.st_size, about.st_mtime_ns]
@@ -134,34 +135,41 @@ def _read_row(folder: Path) -> RunRow:
 def _load(path: Path) -> dict[str, tuple[list[int], RunRow]]:
     """What the file says; nothing at all when it is missing, damaged or of another form."""
     try:
-        with open(path, encoding="utf-8") as f:
-            if json.loads(f.readline()) != {"form": _FORM}:
-                return {}
-            lines = [json.loads(line) for line in f]
-        return {line["row"]["name"]: (line["stamp"], _row(line["row"])) for line in lines}
+        told = json.loads(path.read_text("utf-8"))
+        if told["form"] != _FORM:
+            return {}
+        return {cells[0]: (stamp, _row(cells)) for stamp, cells in told["rows"]}
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return {}
 
 
-def _row(told: Mapping[str, Any]) -> RunRow:
-    more = {
-        "state": RunState(told["state"]),
-        "verdict": Verdict(told["verdict"]),
-        "boards": tuple(BoardRow(**b) for b in told["boards"]),
-        "causes": tuple((str(c), str(b)) for c, b in told["causes"]),
-        "failed": tuple(told["failed"]),
-        "undecided": tuple(told["undecided"]),
-    }
-    return RunRow(**{**told, **more})
+#: plain lookups: ten thousand calls of an enumeration are noticed
+_STATES = {str(s): s for s in RunState}
+_VERDICTS = {str(v): v for v in Verdict}
+
+
+def _row(cells: list[Any]) -> RunRow:
+    *plain, state, verdict, seconds, stages, boards, failed, undecided, causes = cells
+    values = [
+        *plain,
+        _STATES[state],
+        _VERDICTS[verdict],
+        seconds,
+        stages,
+        tuple([BoardRow(*b) for b in boards]),
+        tuple(failed),
+        tuple(undecided),
+        tuple([(c, b) for c, b in causes]),
+    ]
+    return RunRow(*values)
 
 
 def _store(path: Path, rows: Mapping[str, tuple[list[int], RunRow]]) -> None:
     """Replace the file in one step; a failure costs time at the next listing and nothing else."""
     new = path.with_name(f"{path.name}.{os.getpid()}")
+    told = {"form": _FORM, "rows": [[stamp, astuple(row)] for stamp, row in rows.values()]}
     try:
-        with open(new, "w", encoding="utf-8") as f:
-            f.write(json.dumps({"form": _FORM}) + "\n")
-            f.writelines(json.dumps({"stamp": s, "row": asdict(r)}, ensure_ascii=True) + "\n" for s, r in rows.values())
+        new.write_text(json.dumps(told, separators=(",", ":")) + "\n", "utf-8")
         os.replace(new, path)
     except OSError:
         new.unlink(missing_ok=True)

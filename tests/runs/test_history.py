@@ -93,7 +93,7 @@ def test_the_second_listing_reads_no_log_and_says_the_same(batch: Path, monkeypa
 
 
 @pytest.mark.parametrize(
-    "text", ["", "{", '{"form": 0}\n', '{"form": 1}\n{"row": {}}\n', '{"form": 1}\n[]\n', "\x00" * 50]
+    "text", ["", "{", '{"form": 0}', '{"form": 1, "rows": [[[1, 2], ["a"]]]}', '{"form": 1}', "[]", "7", "\x00" * 50]
 )
 def test_a_damaged_or_older_index_is_never_believed(batch: Path, text: str) -> None:
     first = list_rows(batch)
@@ -113,15 +113,26 @@ def test_the_index_may_be_deleted_and_follows_the_folders(batch: Path) -> None:
     assert list_rows(batch)[-1].verdict is Verdict.FAIL
 
 
-def test_a_line_that_lies_is_overruled_when_the_log_is_another(batch: Path) -> None:
+def test_a_row_that_lies_is_overruled_when_the_log_is_another(batch: Path) -> None:
     list_rows(batch)
-    lines = [json.loads(line) for line in (batch / INDEX).read_text().splitlines()]
-    for line in lines[1:]:
-        line["stamp"][0] += 1
-        line["row"]["verdict"] = "fail"
-    (batch / INDEX).write_text("\n".join(json.dumps(line) for line in lines) + "\n")
+    told = json.loads((batch / INDEX).read_text())
+    for stamp, cells in told["rows"]:
+        stamp[0] += 1
+        cells[cells.index("pass") if "pass" in cells else 0] = "fail"
+    (batch / INDEX).write_text(json.dumps(told))
 
     assert list_rows(batch)[0].verdict is Verdict.PASS
+
+
+def test_a_row_whose_log_is_the_same_is_believed(batch: Path) -> None:
+    """Else the test above could not fail."""
+    list_rows(batch)
+    told = json.loads((batch / INDEX).read_text())
+    for _, cells in told["rows"]:
+        cells[cells.index("pass") if "pass" in cells else 0] = "fail"
+    (batch / INDEX).write_text(json.dumps(told))
+
+    assert list_rows(batch)[0].verdict is Verdict.FAIL
 
 
 def test_where_the_index_cannot_be_written_the_list_is_still_right(batch: Path) -> None:

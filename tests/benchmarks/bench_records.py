@@ -1,0 +1,147 @@
+"""Speed of run records, as ratios to plain numpy in the same run: `bench_records.py [--quick] [--json]`.
+
+bulk: 10 million records appended, on disk at least every second, against plain block appends with the same number
+of syncs. table: the same through the log, from float64 tables that are narrowed on the way. list: 10 000 runs
+listed through the index, and the index built anew.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from helpers_runs import failing_run, healthy_run
+
+from benchctl import events as ev
+from benchctl.runs.index import INDEX, list_rows
+from benchctl.runs.log import LOG, RunLog
+from benchctl.runs.samples import BulkWriter
+
+QUICK = "--quick" in sys.argv
+ROWS = 1_000_000 if QUICK else 10_000_000
+RUNS = 1_000 if QUICK else 10_000
+BLOCK, REPEATS = 1000, 5
+KIND = np.dtype([("t", "<f8"), ("seq", "<u4"), ("latency", "<u4"), ("fate", "u1"), ("retries", "u1")])
+
+
+def blocks() -> list[np.ndarray]:
+    """A thousand different blocks, used in turn."""
+    rng, out = np.random.default_rng(1), []
+    for i in range(1000):
+        b = np.zeros(BLOCK, KIND)
+        b["seq"] = np.arange(i * BLOCK, (i + 1) * BLOCK)
+        b["t"] = b["seq"] * 0.0005
+        b["latency"] = rng.lognormal(6.5, 0.3, BLOCK)
+        b["retries"] = rng.integers(0, 4, BLOCK)
+        out.append(b)
+    return out
+
+
+def plain(path: Path, data: list[np.ndarray]) -> None:
+    """The ceiling: blocks written as they are, one sync a second and one at the end."""
+    last = time.monotonic()
+    with open(path, "wb", buffering=0) as f:
+        for i in range(ROWS // BLOCK):
+            f.write(data[i % len(data)])
+            if time.monotonic() - last >= 1.0:
+                os.fsync(f.fileno())
+                last = time.monotonic()
+        os.fsync(f.fileno())
+
+
+def bulk(path: Path, data: list[np.ndarray]) -> None:
+    writer = BulkWriter(path, KIND, time.monotonic)
+    for i in range(ROWS // BLOCK):
+        writer.append(data[i % len(data)])
+    writer.close()
+
+
+def table(folder: Path, data: list[np.ndarray]) -> None:
+    """Through the log, as stages do it: float64 tables of some thousand rows."""
+    names, units = tuple(KIND.names or ()), ("s", "", "us", "", "")
+    folder.mkdir()
+    with RunLog(folder, time.monotonic) as log:
+        for i in range(ROWS // (50 * BLOCK)):
+            log(ev.Samples(float(i), "link", "packets", "packets", names, units, 50 * BLOCK, "", data[i % len(data)]))
+
+
+def timed(work: Callable[[], object]) -> float:
+    began = time.perf_counter()
+    work()
+    return time.perf_counter() - began
+
+
+def append_ratios() -> dict[str, object]:
+    ready = blocks()
+    narrow = np.concatenate(ready[:50])
+    wide = [np.column_stack([narrow[n].astype(float) for n in KIND.names or ()])]
+    ratios: dict[str, list[float]] = {"bulk": [], "table": []}
+    speed = []
+    with tempfile.TemporaryDirectory() as root:
+        for i in range(REPEATS):
+            paths = [Path(root) / f"{name}{i}" for name in ("plain", "bulk", "table")]
+            ceiling = timed(lambda p=paths[0]: plain(p, ready))
+            ratios["bulk"].append(ceiling / timed(lambda p=paths[1]: bulk(p, ready)))
+            ratios["table"].append(ceiling / timed(lambda p=paths[2]: table(p, wide)))
+            speed.append(ROWS / ceiling)
+            for p in paths[:2]:
+                p.unlink()
+            for p in paths[2].iterdir():
+                p.unlink()
+    return {
+        "rows": ROWS,
+        "plain_rows_per_s": round(statistics.median(speed)),
+        "bulk_of_plain": spread(ratios["bulk"]),
+        "table_of_plain": spread(ratios["table"]),
+    }
+
+
+def spread(values: list[float]) -> dict[str, float]:
+    return {"median": round(statistics.median(values), 3), "low": round(min(values), 3), "high": round(max(values), 3)}
+
+
+def listing() -> dict[str, object]:
+    """Runs with the logs of a whole bring-up each, hard-linked so that the disk is not what is measured."""
+    with tempfile.TemporaryDirectory() as root:
+        base = Path(root) / "base"
+        for name, events in (("ok", healthy_run()), ("bad", failing_run())):
+            (base / name).mkdir(parents=True)
+            with RunLog(base / name) as log:
+                for e in events:
+                    log(e)
+        runs = Path(root) / "runs"
+        for i in range(RUNS):
+            folder = runs / f"20260314-{i:06d}-bring-up"
+            folder.mkdir(parents=True)
+            os.link(base / ("bad" if i % 5 == 0 else "ok") / LOG, folder / LOG)
+        build = timed(lambda: list_rows(runs))
+        quick = [timed(lambda: list_rows(runs)) for _ in range(REPEATS)]
+        size = (runs / INDEX).stat().st_size
+    return {"runs": RUNS, "built_s": round(build, 2), "listed_s": spread(quick), "index_bytes": size}
+
+
+def main() -> None:
+    found: dict[str, dict[str, object]] = {"append": append_ratios(), "list": listing()}
+    if "--json" in sys.argv:
+        print(json.dumps(found))
+        return
+    a, li = found["append"], found["list"]
+    print(f"{a['rows']} rows; plain numpy appends, one sync a second: {a['plain_rows_per_s']} rows/s")
+    print(f"  bulk writer: {a['bulk_of_plain']} of plain (goal 0.7)")
+    print(f"  tables through the log: {a['table_of_plain']} of plain")
+    print(f"{li['runs']} runs: index built in {li['built_s']} s, listed in {li['listed_s']} s (goal 1 s)")
+
+
+if __name__ == "__main__":
+    main()
