@@ -96,6 +96,16 @@ def clock_filter(exchanges: TwoWay, size: int = 8) -> TwoWay:
     return TwoWay(exchanges.at[picks], exchanges.offset[picks], exchanges.delay[picks])
 
 
+def prompt_exchanges(exchanges: TwoWay, tick: float = TICK_US) -> TwoWay:
+    """The exchanges that were not held up: delay at most eight robust deviations (median absolute deviation
+    times 1.4826) or four ticks above the median. A hold-up on one way only would pull the offset by half of
+    itself."""
+    middle = float(np.median(exchanges.delay))
+    spread = 1.4826 * float(np.median(np.abs(exchanges.delay - middle)))
+    kept = exchanges.delay <= middle + max(8 * spread, 4 * tick)
+    return TwoWay(exchanges.at[kept], exchanges.offset[kept], exchanges.delay[kept])
+
+
 class _Course(Protocol):
     """The offset as a function of time, with half intervals of offset and slope."""
 
@@ -171,12 +181,15 @@ def relate_boards(
 ) -> ClockMap:
     """Relation of two boards from radio exchanges, following oscillator drift (see `track`).
 
-    Arguments as for `two_way`, times ascending and unwrapped, at least four exchanges. tick: of both clocks.
-    Where the time stamps scatter less than ticks must (two clocks in step read the same fraction of a tick
-    over and over), the hidden error of the stamps is added to the interval. Raises UsageError for too few
-    exchanges.
+    Exchanges that were held up are left out (`prompt_exchanges`; `exchanges` of the result tells how many
+    remained). Arguments as for `two_way`, times ascending and unwrapped, at least four exchanges. tick: of
+    both clocks. Where the time stamps scatter less than ticks must (two clocks in step read the same fraction
+    of a tick over and over), the hidden error of the stamps is added to the interval. Raises UsageError for
+    too few exchanges.
     """
     got = two_way(t1, t2, t3, t4, asymmetry=asymmetry)
+    if len(got.at):
+        got = prompt_exchanges(got, tick)
     track = fit_track(got.at, got.offset)
     first, last = float(got.at[0]), float(got.at[-1])
     over = (track.start, track.start + track.length)
