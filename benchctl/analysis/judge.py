@@ -18,9 +18,10 @@ def judge(reading: Reading, limit: Limit | None, *, strict: bool = False) -> Rea
     the value decides. strict: where an interval is known it must lie wholly inside for a pass and wholly
     outside for a fail; between the two the evidence is too thin, undecided.
     """
+    known = reading.measured and reading.n > 0
     if limit is None or (limit.min is None and limit.max is None):
-        return reading.judged(limit, Verdict.PASS)
-    if not reading.measured or reading.n == 0:
+        return reading.judged(limit, Verdict.PASS) if known else reading
+    if not known:
         return reading.judged(limit, Verdict.UNDECIDED)
     if strict and reading.interval is not None:
         return reading.judged(limit, _by_interval(reading.value, reading.interval, limit))

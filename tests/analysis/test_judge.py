@@ -45,10 +45,11 @@ def test_strict_without_interval_goes_by_the_value():
 @pytest.mark.parametrize("one", [reading(math.nan), reading(0.0, n=0)])
 def test_unmeasured_is_never_a_pass(one):
     assert judge(one, Limit(max=1)).verdict == "undecided"
+    assert judge(one, None).verdict is None
 
 
 def test_without_a_limit_a_reading_only_informs():
-    assert judge(reading(math.nan), None).verdict == "pass"
+    assert judge(reading(5.0), None).verdict == "pass"
     assert judge(reading(5.0), Limit()).verdict == "pass"
 
 
