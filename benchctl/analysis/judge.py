@@ -14,9 +14,10 @@ NAMED = 3
 def judge(reading: Reading, limit: Limit | None, *, strict: bool = False) -> Reading:
     """The reading with its limit and verdict.
 
-    Not measured (NaN, or n is 0): undecided when there is a limit. No limit: pass, it only informs. Plain:
-    the value decides. strict: where an interval is known it must lie wholly inside for a pass and wholly
-    outside for a fail; between the two the evidence is too thin, undecided.
+    Not measured (NaN, or n is 0): undecided when there is a limit, left without a verdict when there is none.
+    Measured without a limit: pass, it only informs. Plain: the value decides. strict: where an interval is
+    known it must lie wholly inside for a pass and wholly outside for a fail; between the two the evidence is
+    too thin, undecided.
     """
     known = reading.measured and reading.n > 0
     if limit is None or (limit.min is None and limit.max is None):
