@@ -125,6 +125,8 @@ class AvrBench:
         self.wait(UP_S)
         for role, board in self.boards.items():
             try:
+                board.poll()
+                board.clear_restart()  # the boot message was expected
                 board.ask("identify", timeout=0.05)
                 self._store(role, board)
             except BenchctlError:

@@ -12,6 +12,10 @@ from benchctl.parts.agenda import Agenda
 from benchctl.parts.board import Board
 
 ANALOG = ("joy_x", "joy_y", "sense_rail", "sense_vcc1", "sense_vcc2")
+#: crystal with the slowest start; 0.5 KB for the boot loader, started at reset
+LOW_FUSE, HIGH_FUSE = 0xFF, 0xDE
+#: by brown-out level; data sheet table "BODLEVEL Fuse Coding"
+EXTENDED_FUSES = {4.3: 0xFC, 2.7: 0xFD, 1.8: 0xFE, 0.0: 0xFF}
 #: how long DTR holds the reset line low through the usual 100 nF and 10 kΩ; common practice, no source
 DTR_S = 1e-3
 
@@ -48,6 +52,7 @@ class ChipOnBoard:
         self._connect_pins(late, late_inputs, jumpered)
         self._wiring.connect_supply(board.supply_volts)
         self.chip.set_volts(BAND_GAP, board.bandgap_volts)
+        self.chip.set_fuses(LOW_FUSE, HIGH_FUSE, EXTENDED_FUSES[board.spec.brown_out_v])
         if not board.held:
             self._start()
 

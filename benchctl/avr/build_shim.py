@@ -18,7 +18,7 @@ from platformdirs import user_cache_dir
 from benchctl.errors import UsageError
 
 HERE = Path(__file__).parent
-SOURCES = ("shim.c", "pins.c", "timers.c", "uart.c", "buses.c", "analog.c")
+SOURCES = ("shim.c", "pins.c", "timers.c", "uart.c", "buses.c", "analog.c", "row.c")
 NAME = "benchctl.avr._shim"
 INSTALL = "apt install gcc-avr avr-libc libsimavr-dev libelf-dev avrdude gcc && pip install cffi"
 
@@ -45,6 +45,7 @@ uint32_t chip_crash_pc(const chip *c);
 uint8_t *chip_data(const chip *c);
 uint8_t *chip_flash(const chip *c);
 uint8_t *chip_eeprom(const chip *c);
+void chip_fuses(chip *c, const uint8_t *four);
 uint32_t chip_eeprom_writes(const chip *c);
 uint32_t chip_resets(const chip *c, int cause);
 void chip_drive(chip *c, int pin, int line, uint64_t at);

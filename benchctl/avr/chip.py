@@ -195,6 +195,10 @@ class Chip:
         """What is in flash now, self-programming included."""
         return bytes(self._ffi.buffer(self._lib.chip_flash(self.c), FLASH_SIZE))
 
+    def set_fuses(self, low: int, high: int, extended: int, lock: int = 0xFF) -> None:
+        """What the program reads of them; nothing else follows from them here."""
+        self._lib.chip_fuses(self.c, bytes((low, lock, extended, high)))
+
     @property
     def eeprom(self) -> bytes:
         return bytes(self._ffi.buffer(self._lib.chip_eeprom(self.c), EEPROM_SIZE))

@@ -66,7 +66,7 @@ chip *chip_new(void *user, double frequency) {
     c->plain_run = avr->run;
     c->rate = frequency;
     all[slot] = c;
-    pins_init(c), timers_init(c), uart_init(c), buses_init(c), analog_init(c);
+    pins_init(c), timers_init(c), uart_init(c), buses_init(c), analog_init(c), row_init(c);
     c->held = 1;
     return c;
 }
@@ -89,7 +89,7 @@ static void clear_registers(chip *c) {
     c->avr->run = c->plain_run;
     c->avr->data[r_MCUSR] = flags;
     c->avr->run_cycle_limit = UINT64_MAX;
-    pins_reset(c), timers_reset(c), uart_reset(c), buses_reset(c), analog_reset(c);
+    row_reset(c), pins_reset(c), timers_reset(c), uart_reset(c), buses_reset(c), analog_reset(c);
 }
 
 static void restart(chip *c, int flag) {
@@ -202,7 +202,7 @@ static void step(chip *c) {
     }
     run_timers(c);
     a->pc = pc;
-    if (a->interrupt_state && a->state == cpu_Running) answer_interrupts(c, slept);
+    if (a->interrupt_state && a->state == cpu_Running && c->row_until <= a->cycle) answer_interrupts(c, slept);
     c->stepping = 0;
     if (a->run != c->plain_run) restart(c, f_WDRF), set_fence(c, c->fence_at);
     if (c->wanted == WANT_HOLD) chip_hold(c);

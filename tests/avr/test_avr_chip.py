@@ -107,6 +107,19 @@ def test_eeprom_takes_its_time_and_keeps_its_contents(build, rig):
         chip.write_eeprom(b"12", 1023)
 
 
+# ---- signature row
+
+
+def test_signature_and_fuses(build, rig):
+    """0x1E 0x95 0x0F (data sheet table "Device ID"); LPM's order of fuses: low, lock, extended, high."""
+    chip = Chip(build("row"))
+    chip.set_fuses(low=0xF7, high=0xD6, extended=0xFD, lock=0xCF)
+    rig(chip).run(START)
+
+    assert chip.receive_bytes() == bytes([0x1E, 0x95, 0x0F, 0xF7, 0xCF, 0xFD, 0xD6, 0])
+    assert chip.flash[: len(chip.image)] == chip.image
+
+
 # ---- resets
 
 
