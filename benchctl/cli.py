@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import argparse
 import os
-import signal
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from benchctl import __version__
-from benchctl.errors import BenchctlError, UsageError
-
-if TYPE_CHECKING:
-    from benchctl.operate import Operation
-    from benchctl.terms import Role
+from benchctl.errors import BenchctlError
 
 _EXAMPLES = """\
 examples:
@@ -25,6 +20,7 @@ examples:
   benchctl run bring-up --bench ports         two real boards, whichever ports they are on
   benchctl run radio-link --seed 7 --json     one JSON object on standard output
   benchctl boards                             which ports there are and who answers
+  benchctl report last --format html --out report.html
 
 exit codes: 0 pass, 1 fail, 2 wrong usage or input, 3 not decided
 """
@@ -49,6 +45,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 3
 
 
+def _to(name: str) -> Callable[[argparse.Namespace], int]:
+    """The function of `commands` by name, imported when it is called."""
+
+    def call(arguments: argparse.Namespace) -> int:
+        from benchctl import commands
+
+        function: Callable[[argparse.Namespace], int] = getattr(commands, name)
+        return function(arguments)
+
+    return call
+
+
+def _ui(arguments: argparse.Namespace) -> int:
+    from benchctl.tui.app import main as ui_main
+
+    return ui_main()
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="benchctl",
@@ -60,22 +74,33 @@ def _parser() -> argparse.ArgumentParser:
     parser.set_defaults(command=_ui)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
     _add_run(commands)
-    _add_report(commands)
+    _add_records(commands)
+    _add_boards(commands)
     return parser
 
 
-def _add_run(commands: Any) -> None:
-    run = commands.add_parser(
-        "run",
-        help="run a procedure without the terminal UI",
-        description="Run a procedure on a bench, with progress on standard error.",
-        epilog=_EXAMPLES,
+def _command(commands: Any, name: str, text: str, function: str, epilog: str = "") -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=text[0].lower() + text[1:].rstrip("."),
+        description=text,
+        epilog=epilog,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    parser.set_defaults(command=_to(function))
+    return parser
+
+
+def _add_bench(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--kind", choices=("sim", "avr"), help="open the bench file as this kind")
+    parser.add_argument("--seed", type=int, help="of all chance on a simulated bench")
+
+
+def _add_run(commands: Any) -> None:
+    run = _command(commands, "run", "Run a procedure without the terminal UI.", "run", _EXAMPLES)
     run.add_argument("procedure", metavar="PROCEDURE", help="a file, or the name of a shipped procedure")
-    run.add_argument("--bench", default="sim", help="sim (default), avr, ports, or a bench file")
-    run.add_argument("--kind", choices=("sim", "avr"), help="open the bench file as this kind")
-    run.add_argument("--seed", type=int, help="of all chance on a simulated bench")
+    run.add_argument("--bench", default="sim", help="sim (default), avr, ports, a shipped bench, or a bench file")
+    _add_bench(run)
     run.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
     run.add_argument("--out", type=Path, metavar="DIR", help="keep the run's folder under DIR")
     run.add_argument("--only", action="append", metavar="STAGE", help="only this stage and what it needs; repeatable")
@@ -84,92 +109,41 @@ def _add_run(commands: Any) -> None:
     run.add_argument("--answers", type=Path, metavar="FILE", help="answers to prompts, from a TOML file")
     run.add_argument("--nobody", action="store_true", help="no operator: stages that need one are not run")
     run.add_argument("--quiet", action="store_true", help="no progress lines")
-    run.set_defaults(command=_run)
+    _command(commands, "procedures", "List the shipped procedures.", "procedures")
 
 
-def _add_report(commands: Any) -> None:
-    report = commands.add_parser("report", help="render the report of a recorded run")
-    report.add_argument("run", metavar="RUN", help="a run folder, or its name")
+def _add_records(commands: Any) -> None:
+    report = _command(commands, "report", "Render the report of a recorded run.", "report")
     formats = ("text", "html", "json", "junit", "tap")
     report.add_argument("--format", choices=formats, default="text", help="text (default), html, json, junit or tap")
     report.add_argument("--out", type=Path, metavar="FILE", help="write to FILE instead of standard output")
-    report.add_argument("--runs", type=Path, metavar="DIR", help="where runs are kept")
-    report.set_defaults(command=_report)
+    findings = _command(commands, "findings", "Say what a recorded run points to, and why.", "findings")
+    label = _command(commands, "label", "Make a board's sticker from a run.", "label")
+    label.add_argument("--board", required=True, metavar="LABEL", help="label or role of the board")
+    label.add_argument("--svg", action="store_true", help="an SVG of 54 by 25 mm instead of text")
+    label.add_argument("--out", type=Path, metavar="FILE", help="write to FILE instead of standard output")
+    for parser in (report, findings, label):
+        parser.add_argument("run", metavar="RUN", help='a run folder, its name, or "last"')
+    runs = _command(commands, "runs", "List recorded runs, and the batch: verdicts, yield, causes.", "runs")
+    runs.add_argument("--procedure", help="only runs of this procedure")
+    runs.add_argument("--board", metavar="LABEL", help="only runs of this board")
+    runs.add_argument("--most", type=int, default=20, metavar="N", help="at most N runs (20)")
+    for parser in (report, findings, label, runs):
+        parser.add_argument("--runs", type=Path, metavar="DIR", help="where runs are kept")
 
 
-def _by_role(items: Sequence[str], option: str) -> dict[Role, str]:
-    """ROLE=TEXT options as a mapping. Raises UsageError naming the option."""
-    from benchctl.terms import Role
-
-    out = {}
-    for item in items:
-        role, equals, text = item.partition("=")
-        if not equals or role not in set(Role) or not text:
-            raise UsageError(f"{option} {item}: expected ROLE=… with ROLE one of {', '.join(Role)}")
-        out[Role(role)] = text
-    return out
-
-
-def _run(arguments: argparse.Namespace) -> int:
-    from benchctl import benches, shipped
-    from benchctl.headless import Lines, choose_operator
-    from benchctl.operate import Operation, default_root
-    from benchctl.procedure.file import load
-
-    procedure = load(shipped.procedure(arguments.procedure))
-    if arguments.only:
-        procedure = procedure.only(arguments.only)
-    labels, images = _by_role(arguments.label, "--label"), _by_role(arguments.image, "--image")
-    bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed, labels=labels, images=images)
-    try:
-        operator = choose_operator(bench, arguments.answers, arguments.nobody)
-        readers = [] if arguments.quiet else [Lines(sys.stderr)]
-        operation = Operation(procedure, bench, arguments.out or default_root(), operator=operator, readers=readers)
-        _stop_on_signals(operation)
-        result = operation.perform()
-    finally:
-        bench.close()
-    if arguments.json:
-        from benchctl.report.as_json import render
-
-        print(render(result.summary))
-    if result.error:
-        print(f"benchctl: {result.error}", file=sys.stderr)
-    if not arguments.quiet:
-        print(f"recorded in {result.folder}", file=sys.stderr)
-    return result.exit_code
-
-
-def _stop_on_signals(operation: Operation) -> None:
-    """Ctrl-C, a closed terminal and a polite kill all stop the run, at once."""
-
-    def stop(number: int, frame: object) -> None:
-        operation.stop("closed" if number == getattr(signal, "SIGHUP", None) else "signal")
-
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), stop)
-
-
-def _report(arguments: argparse.Namespace) -> int:
-    from benchctl.operate import default_root
-    from benchctl.report.write import render_run
-
-    folder = Path(arguments.run)
-    if not folder.is_dir():
-        folder = (arguments.runs or default_root()) / arguments.run
-    text = render_run(folder, arguments.format)
-    if arguments.out is None:
-        print(text)
-        return 0
-    try:
-        arguments.out.write_text(text, "utf-8")
-    except OSError as e:
-        raise UsageError(f"--out {arguments.out}: cannot be written ({e.strerror or e})") from e
-    return 0
-
-
-def _ui(arguments: argparse.Namespace) -> int:
-    from benchctl.tui.app import main as ui_main
-
-    return ui_main()
+def _add_boards(commands: Any) -> None:
+    _command(commands, "boards", "List serial ports and who answers on each.", "boards")
+    flash = _command(commands, "flash", "Put the probe firmware on a board.", "flash")
+    flash.add_argument("port", metavar="PORT", help="the board's serial port")
+    flash.add_argument("--mhz", type=float, default=16.0, choices=(8.0, 16.0), help="the board's clock (16)")
+    flash.add_argument("--image", type=Path, metavar="FILE", help="another image, Intel HEX or ELF")
+    bench = commands.add_parser("bench", help="serve a simulated bench, or list the keys of a bench file")
+    inner = bench.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    serve = _command(inner, "serve", "Offer a simulated bench's boards as serial ports, until Ctrl-C.", "serve")
+    serve.add_argument("bench", nargs="?", default="sim", metavar="BENCH", help="sim (default), avr, or a bench file")
+    _add_bench(serve)
+    serve.add_argument("--tcp", action="store_true", help="TCP ports instead of pseudo-terminals")
+    serve.add_argument("--folder", type=Path, metavar="DIR", help="names for the ports and a bench file, in DIR")
+    serve.add_argument("--no-reset", action="store_true", help="opening a port does not reset its board")
+    _command(inner, "keys", "Every key of a bench file, with unit, range, default and meaning.", "bench_keys")

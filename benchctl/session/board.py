@@ -80,9 +80,8 @@ class Board:
             self._restarted = None
 
     def _explain_silence(self) -> None:
-        frames = self.exchange.frames
-        heard = frames.bytes_dropped
-        if frames.good == 0 and heard > 0:
+        heard = self.exchange.bytes_in
+        if self.exchange.frames.good == 0 and heard > 0:
             raise WrongDevice(
                 f"{self.port.name}: {heard} bytes came but no frame of ours; another device, another firmware or "
                 f"another baud rate than the probe firmware's"

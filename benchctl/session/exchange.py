@@ -44,6 +44,7 @@ class Exchange:
 
     def __init__(self) -> None:
         self.counts = ExchangeCounts()
+        self.bytes_in = 0
         self._deframer = Deframer()
         self._number = 0
         self._open: _Open | None = None
@@ -57,6 +58,7 @@ class Exchange:
 
     def feed(self, data: bytes) -> None:
         """Take in received bytes."""
+        self.bytes_in += len(data)
         for body in self._deframer.feed(data):
             message = messages.decode(body)
             if isinstance(message, Malformed):

@@ -1,0 +1,264 @@
+"""What each command of the command line does. Each function takes parsed arguments and returns the exit code."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchctl.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchctl.runs.summary import Summary
+    from benchctl.terms import Role
+
+
+def by_role(items: Sequence[str], option: str) -> dict[Role, str]:
+    """ROLE=TEXT options as a mapping. Raises UsageError naming the option."""
+    from benchctl.terms import Role
+
+    out = {}
+    for item in items:
+        role, equals, text = item.partition("=")
+        if not equals or role not in set(Role) or not text:
+            raise UsageError(f"{option} {item}: expected ROLE=… with ROLE one of {', '.join(Role)}")
+        out[Role(role)] = text
+    return out
+
+
+def root_of(arguments: argparse.Namespace) -> Path:
+    from benchctl.operate import default_root
+
+    return arguments.runs or default_root()
+
+
+def run_folder(arguments: argparse.Namespace, name: str) -> Path:
+    """A run by its folder, or by its name below the usual place; "last" is the newest."""
+    from benchctl.runs.folder import list_runs
+
+    if Path(name).is_dir():
+        return Path(name)
+    root = root_of(arguments)
+    if name == "last":
+        runs = list_runs(root)
+        if not runs:
+            raise UsageError(f"no run is kept in {root}")
+        return max(runs, key=lambda p: p.name)
+    return root / name
+
+
+def read_summary(folder: Path) -> Summary:
+    """A recorded run. Raises UsageError for a folder that is none."""
+    from benchctl.runs.log import read
+    from benchctl.runs.summary import summarise
+
+    log = read(folder)
+    summary = summarise(log.events)
+    summary.close(log.missing)
+    return summary
+
+
+def report(arguments: argparse.Namespace) -> int:
+    from benchctl.report.write import render_run
+
+    text = render_run(run_folder(arguments, arguments.run), arguments.format)
+    if arguments.out is None:
+        print(text, end="" if text.endswith("\n") else "\n")
+        return 0
+    try:
+        arguments.out.write_text(text, "utf-8")
+    except OSError as e:
+        raise UsageError(f"--out {arguments.out}: cannot be written ({e.strerror or e})") from e
+    return 0
+
+
+def findings(arguments: argparse.Namespace) -> int:
+    """The causes that a recorded run points to, with what speaks for and against each."""
+    summary = read_summary(run_folder(arguments, arguments.run))
+    if not summary.findings:
+        print("no finding: nothing in this run points to a fault")
+    for f in summary.findings:
+        where = f" ({f.board})" if f.board else ""
+        print(f"{f.rank}. {f.title}{where}, confidence {100 * f.confidence:.0f} %")
+        for line in f.evidence:
+            print(f"     for:     {line}")
+        for line in f.against:
+            print(f"     against: {line}")
+        print(f"     remedy:  {f.remedy}")
+        if f.next_test:
+            print(f"     next:    {f.next_test}")
+    return 0
+
+
+def runs(arguments: argparse.Namespace) -> int:
+    """The recorded runs, newest first, then the batch: latest verdict per board and first-pass yield."""
+    from benchctl.runs import history
+    from benchctl.runs.index import list_rows
+
+    rows = list_rows(root_of(arguments))
+    if arguments.procedure:
+        rows = [r for r in rows if r.procedure == arguments.procedure]
+    if arguments.board:
+        rows = [r for r in rows if arguments.board in r.labels()]
+    for row in rows[: arguments.most]:
+        boards = " ".join(row.labels())
+        mark = " simulated" if row.simulated else ""
+        why = f"  ({', '.join(row.failed)})" if row.failed else ""
+        print(f"{row.verdict.sign} {row.verdict:<9} {row.name}  {row.seconds:7.1f} s  {boards}{mark}{why}")
+    if not rows:
+        print("no run is kept yet")
+        return 0
+    if len(rows) > arguments.most:
+        print(f"… and {len(rows) - arguments.most} older")
+    _batch(history.boards(rows), history.frequent(rows))
+    return 0
+
+
+def _batch(boards: object, frequent: tuple[tuple[tuple[str, int], ...], tuple[tuple[str, int], ...]]) -> None:
+    from benchctl.runs import history
+
+    listed: list[history.BoardHistory] = list(boards)  # type: ignore[call-overload]
+    print()
+    for h in listed:
+        print(f"{h.latest.verdict.sign} {h.label:<18} {len(h.runs):4} runs, latest {h.latest.verdict}")
+    got = history.first_pass_yield(listed)
+    if got.share is not None:
+        low, high = 100 * got.interval.low, 100 * got.interval.high
+        print(
+            f"first-pass yield {got.passed} of {got.boards} boards: {100 * got.share:.0f} % ({low:.0f} to {high:.0f} %)"
+        )
+    stages, causes = frequent
+    for title, counted in (("failing stages", stages), ("first causes", causes)):
+        if counted:
+            print(f"{title}: " + ", ".join(f"{name} {n}" for name, n in counted[:5]))
+
+
+def boards(arguments: argparse.Namespace) -> int:
+    """Which serial ports there are, and who answers on each."""
+    from benchctl.ports.discover import State, survey
+
+    found = survey()
+    if not found:
+        print("no serial port is plugged in; connect a board by USB and try again")
+        return 3
+    for one in found:
+        print(f"{one.port}: {one.sentence}")
+    return 0 if any(f.state is State.BOARD for f in found) else 3
+
+
+def flash(arguments: argparse.Namespace) -> int:
+    from benchctl import shipped
+    from benchctl.flash import flash as program
+
+    image = arguments.image or shipped.image(round(arguments.mhz * 1e6))
+    last = ""
+
+    def progress(phase: str, done: float) -> None:
+        nonlocal last
+        line = f"{phase} {100 * done:3.0f} %"
+        if line != last:
+            print(f"\r{line:<40}", end="", file=sys.stderr, flush=True)
+            last = line
+
+    try:
+        result = program(arguments.port, image, progress, is_probe=arguments.image is None)
+    finally:
+        print(file=sys.stderr)
+    told = f", board {result.identity.label or 'without label'}" if result.identity else ""
+    print(f"{arguments.port}: programmed at {result.speed} Bd, image {result.image_crc}{told}")
+    return 0
+
+
+def serve(arguments: argparse.Namespace) -> int:
+    """Offer the boards of a simulated bench as serial ports until Ctrl-C."""
+    from benchctl import benches, benchfile
+    from benchctl.serve import serve_bench
+    from benchctl.signals import on_signals
+
+    bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed)
+    spec = benchfile.load(arguments.bench)
+    stop = threading.Event()
+    on_signals(lambda by: stop.set())
+    serve_bench(
+        bench,
+        lambda line: print(line, flush=True),
+        stop.is_set,
+        spec=spec,
+        tcp=arguments.tcp,
+        folder=arguments.folder,
+        reset_on_open=not arguments.no_reset,
+    )
+    return 0
+
+
+def bench_keys(arguments: argparse.Namespace) -> int:
+    """Every key of a bench file, with unit, range, default and meaning."""
+    from benchctl.benchfile import reference, shipped_benches
+
+    print(reference())
+    print("shipped benches: " + ", ".join(sorted(shipped_benches())))
+    return 0
+
+
+def procedures(arguments: argparse.Namespace) -> int:
+    """The shipped procedures, with what each is for."""
+    from benchctl import shipped
+    from benchctl.procedure.file import load
+
+    for name, path in shipped.procedures().items():
+        procedure = load(path)
+        print(f"{name}: {procedure.title}")
+        print(f"    {procedure.note.strip()}")
+        print("    stages: " + ", ".join(s.name for s in procedure.steps))
+    return 0
+
+
+def label(arguments: argparse.Namespace) -> int:
+    """A sticker for a board: its name, its state, and a code that leads back to the run."""
+    from benchctl.report import sticker
+
+    summary = read_summary(run_folder(arguments, arguments.run))
+    board = sticker.chosen(summary, arguments.board)
+    text = sticker.as_svg(summary, board) if arguments.svg else sticker.as_lines(summary, board)
+    if arguments.out is None:
+        print(text)
+        return 0
+    try:
+        arguments.out.write_text(text, "utf-8")
+    except OSError as e:
+        raise UsageError(f"--out {arguments.out}: cannot be written ({e.strerror or e})") from e
+    return 0
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from benchctl import benches, shipped
+    from benchctl.headless import Lines, choose_operator
+    from benchctl.operate import Operation, default_root
+    from benchctl.procedure.file import load
+    from benchctl.signals import on_signals
+
+    procedure = load(shipped.procedure(arguments.procedure))
+    if arguments.only:
+        procedure = procedure.only(arguments.only)
+    labels, images = by_role(arguments.label, "--label"), by_role(arguments.image, "--image")
+    bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed, labels=labels, images=images)
+    try:
+        operator = choose_operator(bench, arguments.answers, arguments.nobody)
+        readers = [] if arguments.quiet else [Lines(sys.stderr)]
+        operation = Operation(procedure, bench, arguments.out or default_root(), operator=operator, readers=readers)
+        on_signals(operation.stop)
+        result = operation.perform()
+    finally:
+        bench.close()
+    if arguments.json:
+        from benchctl.report.as_json import render
+
+        print(render(result.summary), end="")
+    if result.error:
+        print(f"benchctl: {result.error}", file=sys.stderr)
+    if not arguments.quiet:
+        print(f"recorded in {result.folder}", file=sys.stderr)
+    return result.exit_code
