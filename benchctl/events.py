@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from functools import cache
+from functools import cache, partial
 from typing import Any, ClassVar, get_type_hints
 
 import numpy as np
@@ -314,7 +314,6 @@ def to_json(event: Event) -> dict[str, Any]:
 
 
 _NOT_FINITE = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
-_hints = cache(get_type_hints)
 
 
 def _float(value: Any) -> float:
@@ -345,40 +344,47 @@ def _exactly(kind: type, value: Any) -> Any:
     return value
 
 
-def _typed(hint: Any, value: Any) -> Any:
-    """`value` from JSON as the type that `hint` names; only the forms used above are known."""
+@cache
+def _reader(hint: Any) -> Callable[[Any], Any]:
+    """What turns JSON into the type that `hint` names; only the forms used above are known."""
     args: tuple[Any, ...] = getattr(hint, "__args__", ())
-    if type(None) in args:
-        return None if value is None else _typed(next(a for a in args if a is not type(None)), value)
     origin = getattr(hint, "__origin__", hint)
+    if type(None) in args:
+        inner = _reader(next(a for a in args if a is not type(None)))
+        return lambda value: None if value is None else inner(value)
     if origin is tuple:
-        return tuple(_typed(args[0], v) for v in _list(value))
+        inner = _reader(args[0])
+        return lambda value: tuple([inner(v) for v in _list(value)])
     if origin is Mapping:
-        return {k: _typed(args[1], v) for k, v in _object(value).items()}
+        inner = _reader(args[1])
+        return lambda value: {k: inner(v) for k, v in _object(value).items()}
     if hint is float:
-        return _float(value)
+        return _float
     if issubclass(origin, StrEnum):
-        return hint(value)
+        return lambda value: hint(value)
     if origin.__name__ in _NESTED:
-        return _build(hint, _object(value))
-    return _exactly(origin, value)
+        return lambda value: _build(hint, _object(value))
+    return partial(_exactly, origin)
+
+
+@cache
+def _readers(cls: type) -> dict[str, Callable[[Any], Any]]:
+    return {name: _reader(hint) for name, hint in get_type_hints(cls).items()}
 
 
 def _build(cls: type, obj: Mapping[str, Any]) -> Any:
-    hints = _hints(cls)
-    unknown = set(obj) - set(hints)
-    if unknown:
-        raise ValueError(f"{cls.__name__} has no field {sorted(unknown)[0]!r}")
-    found: dict[str, Any] = {}
-    for name, value in obj.items():
-        try:
-            found[name] = _typed(hints[name], value)
-        except ValueError as e:
-            raise ValueError(f"{cls.__name__}.{name}: {e}") from e
+    readers, found, name = _readers(cls), {}, ""
     try:
+        for name, value in obj.items():
+            found[name] = readers[name](value)
         return cls(**found)
+    except KeyError as e:
+        raise ValueError(f"{cls.__name__} has no field {name!r}") from e
     except TypeError as e:
         raise ValueError(f"{cls.__name__}: {e}") from e
+    except ValueError as e:
+        place = f"{cls.__name__}.{name}" if len(found) < len(obj) else cls.__name__
+        raise ValueError(f"{place}: {e}") from e
 
 
 def from_json(obj: Mapping[str, Any]) -> Event:

@@ -11,15 +11,15 @@ import json
 import os
 import re
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from benchctl import events as ev
-from benchctl.errors import BenchctlError, RecordLost, UsageError
-from benchctl.runs.samples import BulkWriter, fits, joined, read_records, record_type, sync_folder
+from benchctl.errors import BenchctlError, InternalError, RecordLost, UsageError
+from benchctl.runs.samples import BulkWriter, Floats, field_names, joined, read_records, record_type, sync_folder
 
 LOG = "events.jsonl"
 #: told only once they are on disk
@@ -67,13 +67,15 @@ class RunLog:
     def __call__(self, event: ev.Event) -> None:
         with self._lock:
             lost: RecordLost | None = None
+            parts: Sequence[ev.Event] = (event,)
             if not self.failure and not self._file.closed:
                 try:
-                    event = self._record(event)
+                    parts = self._record(event)
                 except RecordLost as e:
                     lost = e
                     self._give_up(str(e), event.t)
-            self._tell(event)
+            for part in parts:
+                self._tell(part)
             if lost is not None:
                 raise lost
 
@@ -97,17 +99,20 @@ class RunLog:
 
     # ------------------------------------------------------------------ writing
 
-    def _record(self, event: ev.Event) -> ev.Event:
+    def _record(self, event: ev.Event) -> Sequence[ev.Event]:
+        """Write an event; what the readers are to be told: it, or the parts that its table was split into."""
+        parts: Sequence[ev.Event] = (event,)
         if isinstance(event, ev.Samples):
-            event = self._keep_table(event)
+            parts = self._keep_table(event)
         elif isinstance(event, ev.StageEnded | ev.RunEnded):
             self._close_tables()
-        self._write_line(event)
+        for part in parts:
+            self._write_line(part)
         if isinstance(event, DURABLE):
             self._sync()
         for table in self._tables.values():
             table.sync_if_due()
-        return event
+        return parts
 
     def _write_line(self, event: ev.Event) -> None:
         text = json.dumps(ev.to_json(event), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
@@ -130,20 +135,33 @@ class RunLog:
             sync_folder(self.folder)
             self._new_names = False
 
-    def _keep_table(self, event: ev.Samples) -> ev.Samples:
-        """Append the event's table to its file; a further file where its values need wider types."""
+    def _keep_table(self, event: ev.Samples) -> list[ev.Samples]:
+        """Append the event's table to its file; a further file, and event, where its values need wider types."""
         if event.data is None:
-            return event
+            return [event]
         table = np.asarray(event.data, np.float64).reshape(-1, len(event.columns))
-        kind, key = record_type(event.columns, table), (event.stage, event.name)
+        key, out = (event.stage, event.name), []
         writer = self._tables.get(key)
-        if writer is None or not fits(kind, writer.kind):
-            if writer is not None:
-                writer.close()
-                kind = joined(kind, writer.kind) if kind.names == writer.kind.names else kind
-            writer = self._tables[key] = BulkWriter(self.folder / self._file_name(event), kind, self._clock)
-        writer.append_table(table)
-        return replace(event, file=writer.path.name, rows=len(table))
+        if writer is not None and writer.kind.names == tuple(field_names(event.columns)):
+            done = writer.append_table(table)
+            if done or not len(table):
+                out.append(replace(event, file=writer.path.name, rows=done, data=table[:done]))
+            table = table[done:]
+        if len(table) or not out:
+            writer = self._wider(key, event, table)
+            if writer.append_table(table) < len(table):
+                raise InternalError(f"the table {event.name} of {event.stage} does not fit its own types")
+            out.append(replace(event, file=writer.path.name, rows=len(table), data=table))
+        return out
+
+    def _wider(self, key: tuple[str, str], event: ev.Samples, table: Floats) -> BulkWriter:
+        """A new file for a table, in types that hold `table` and what the table's last file held."""
+        kind, last = record_type(event.columns, table), self._tables.get(key)
+        if last is not None:
+            last.close()
+            kind = joined(kind, last.kind) if kind.names == last.kind.names else kind
+        self._tables[key] = BulkWriter(self.folder / self._file_name(event), kind, self._clock)
+        return self._tables[key]
 
     def _file_name(self, event: ev.Samples) -> str:
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", f"{event.stage}.{event.name}".replace(".", "--"))[:80].strip("-")

@@ -54,13 +54,6 @@ def record_type(columns: Sequence[str], table: Floats) -> np.dtype[np.void]:
     return np.dtype([(n, narrow(table[:, i])) for i, n in enumerate(field_names(columns))])
 
 
-def fits(narrower: np.dtype[np.void], wider: np.dtype[np.void]) -> bool:
-    """Every value of `narrower` can be kept in `wider` without loss."""
-    return narrower.names == wider.names and all(
-        np.can_cast(narrower[n], wider[n], "safe") for n in narrower.names or ()
-    )
-
-
 def joined(a: np.dtype[np.void], b: np.dtype[np.void]) -> np.dtype[np.void]:
     """A record type that holds the values of both."""
     return np.dtype([(n, np.promote_types(a[n], b[n])) for n in a.names or ()])
@@ -71,6 +64,22 @@ def records(table: Floats, kind: np.dtype[np.void]) -> Records:
     out = np.empty(len(table), kind)
     for i, name in enumerate(kind.names or ()):
         out[name] = table[:, i]
+    return out
+
+
+def kept(table: Floats, kind: np.dtype[np.void]) -> Records | None:
+    """A table as records of type `kind`, None where a value would not come back as it is."""
+    if len(kind.names or ()) != table.shape[1]:
+        return None
+    with np.errstate(invalid="ignore", over="ignore"):
+        out = records(table, kind)
+        for i, name in enumerate(kind.names or ()):
+            column, held = table[:, i], out[name]
+            if kind[name].kind == "f":
+                if not np.array_equal(held, column, equal_nan=True):
+                    return None
+            elif not (held == column).all() or np.signbit(column[held == 0]).any():
+                return None
     return out
 
 
@@ -127,10 +136,17 @@ class BulkWriter:
         self._dirty = True
         self.sync_if_due()
 
-    def append_table(self, table: Floats) -> None:
-        """Append a table of shape (rows, columns) whose values `kind` can hold."""
+    def append_table(self, table: Floats) -> int:
+        """Append a table of shape (rows, columns) in blocks; how many rows of it `kind` could hold without loss.
+
+        Less than all of them: the block that begins there needs wider types, and was not appended.
+        """
         for start in range(0, len(table), _BLOCK):
-            self.append(records(table[start : start + _BLOCK], self.kind))
+            block = kept(table[start : start + _BLOCK], self.kind)
+            if block is None:
+                return start
+            self.append(block)
+        return len(table)
 
     def sync_if_due(self) -> None:
         if self._dirty and (self._clock is None or self._clock() - self._synced_at >= self._every_s):
