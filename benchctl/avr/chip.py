@@ -25,13 +25,16 @@ _CHUNK = 4096
 
 
 class Line(IntEnum):
-    """What is outside of a pin: driven low or high, nothing, or a resistor of some kΩ."""
+    """What is outside of a pin: driven low or high, nothing, a resistor of some kΩ, or only a part's input, on which
+    the line rests unless the chip's pull-up holds it."""
 
     LOW = 0
     HIGH = 1
     FLOATS = 2
     PULLED_DOWN = 3
     PULLED_UP = 4
+    RESTS_LOW = 5
+    RESTS_HIGH = 6
 
 
 class Drive(IntEnum):

@@ -16,7 +16,8 @@ static int drive_of(chip *c, int pin) {
     return reg_pin(c, pin >> 3)[2] >> (pin & 7) & 1 ? INPUT_PULLED_UP : INPUT;
 }
 
-/* An outside resistor (some kΩ) wins over the pull-up of the chip (20 to 50 kΩ); a floating line keeps its level. */
+/* An outside resistor (some kΩ) wins over the pull-up of the chip (20 to 50 kΩ), and that over the input of a part, on
+ * which an undriven line rests; a floating line keeps its level. */
 static int resolved_level(chip *c, int pin) {
     int drive = c->driven[pin];
     if (drive <= DRIVES_HIGH) return drive == DRIVES_HIGH;
@@ -24,7 +25,8 @@ static int resolved_level(chip *c, int pin) {
     case LINE_LOW: case LINE_PULLED_DOWN: return 0;
     case LINE_HIGH: case LINE_PULLED_UP: return 1;
     }
-    return drive == INPUT_PULLED_UP ? 1 : c->level[pin];
+    if (drive == INPUT_PULLED_UP || c->line[pin] == LINE_RESTS_HIGH) return 1;
+    return c->line[pin] == LINE_RESTS_LOW ? 0 : c->level[pin];
 }
 
 static void raise_pin_change(chip *c, int pin) {

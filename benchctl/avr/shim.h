@@ -27,7 +27,7 @@
 #include <simavr/sim_io.h>
 
 enum { PORTS = 3, PINS = PORTS * 8, NO_PIN = 255 };  /* pin = port * 8 + bit; ports B, C, D are 0, 1, 2 */
-enum { LINE_LOW, LINE_HIGH, LINE_FLOATS, LINE_PULLED_DOWN, LINE_PULLED_UP };
+enum { LINE_LOW, LINE_HIGH, LINE_FLOATS, LINE_PULLED_DOWN, LINE_PULLED_UP, LINE_RESTS_LOW, LINE_RESTS_HIGH };
 enum { WATCH_PYTHON = 1, WATCH_WIRE = 2, WATCH_CSN = 4, WATCH_DRIVE = 8 };
 enum { DRIVES_LOW, DRIVES_HIGH, INPUT, INPUT_PULLED_UP };  /* what the chip does with a pin */
 enum { UART_RING = 1 << 14, EDGE_RING = 1 << 12, SPI_LONGEST = 64 };

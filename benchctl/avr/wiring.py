@@ -50,7 +50,7 @@ class Wiring:
 
     def connect_output(self, pin: str, signal: Signal, idle: int = 0) -> None:
         """The pin's level goes to `signal`; idle: what the line falls to when the chip does not drive it."""
-        self.chip.drive(pin, Line.PULLED_UP if idle else Line.PULLED_DOWN, 0.0)
+        self.chip.drive(pin, Line.RESTS_HIGH if idle else Line.RESTS_LOW, 0.0)
         signal.set(float(self.chip.level(pin)), 0.0)
         self.chip.watch(pin, lambda level, time: signal.set(float(level), time))
 

@@ -237,13 +237,16 @@ def test_pin_change_and_external_interrupts(build, rig):
 
 
 def test_pull_ups_and_open_drain(build, rig):
-    """The chip's pull-up holds a floating line; an outside resistor wins over it; the chip wins over the resistor."""
+    """The chip's pull-up holds a floating line; an outside resistor wins over it, a part's input
+    does not; the chip wins over the resistor."""
     chip, bench = started(build, rig, "pins")
     chip.drive("PC1", Line.PULLED_UP, bench.lockstep.now)
 
     assert bench.ask(chip, b"?")[0] & 3 == 3
     assert bench.ask(chip, b"l")[0] & 3 == 1
     assert bench.ask(chip, b"f")[0] & 3 == 3
+    chip.drive("PC0", Line.RESTS_LOW, bench.lockstep.now)
+    assert bench.ask(chip, b"?")[0] & 3 == 3
     chip.drive("PC0", Line.PULLED_DOWN, bench.lockstep.now)
     assert bench.ask(chip, b"?")[0] & 3 == 2
 
