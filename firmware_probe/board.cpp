@@ -7,6 +7,7 @@
 #include "image.h"
 #include "life.h"
 #include "nrf24.h"
+#include "outputs.h"
 #include "probe.h"
 #include "settings.h"
 #include "supply.h"
@@ -30,6 +31,7 @@ static void set_use(uint8_t pin, uint8_t use) {
 }
 
 void board_wire(void) {
+  hw_pulse_unbind_all();
   for (uint8_t i = 0; i < sizeof uses / 2; i++) {
     uint8_t row[2];
     hw_flash_read(row, uses[i], 2);
@@ -37,6 +39,7 @@ void board_wire(void) {
   }
   hw_spi_bind(settings.pins[FUNCTION_RADIO_CSN], settings.pins[FUNCTION_RADIO_CE]);
   hw_radio_irq_bind(settings.pins[FUNCTION_RADIO_IRQ]);
+  outputs_wire();
 }
 
 uint8_t on_pin(const Request &r) {
@@ -203,13 +206,20 @@ uint8_t on_setting_read(const Request &r) {
   return ANSWERED;
 }
 
-static bool is_wiring(uint8_t key) { return key >= SETTING_PIN_KEYS; }
+static bool is_wiring(uint8_t key) { return key >= SETTING_PIN_KEYS || key == 0; }  // 0 is the role
+
+// Whatever the guard goes by: changing it disarms.
+static bool is_guarded(uint8_t key) { return key >= 11 && key <= 16; }  // silence_ms to frame_us
 
 uint8_t on_setting_write(const Request &r) {
   const msg_setting_write &m = *(const msg_setting_write *)r.fields;
   uint8_t error = settings_write(m.key, r.fields + sizeof m, r.size - sizeof m);
   if (error) return error == ERROR_UNKNOWN ? (uint8_t)ERROR_VALUE : error;
-  if (is_wiring(m.key)) board_wire();
+  if (is_wiring(m.key)) {
+    board_wire();
+  } else if (is_guarded(m.key)) {
+    outputs_wire();
+  }
   return HANDLED;
 }
 
@@ -247,6 +257,7 @@ static void poll_boots(void) {
 void board_start(void) {
   settings_load();
   life_start();
+  outputs_start();
   board_wire();
 }
 

@@ -12,6 +12,7 @@ struct DispatchRow {
 static const DispatchRow table[] HW_FLASH = {
     HANDLERS_BOARD,
     HANDLERS_RADIO,
+    HANDLERS_OUTPUTS,
 };
 
 void answer_open(const Request &r) {

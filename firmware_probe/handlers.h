@@ -36,3 +36,20 @@ uint8_t on_link_stop(const Request &r);
       ROW(RADIO_SEND, sizeof(msg_radio_send), true, on_radio_send), \
       ROW(ENERGY_SCAN, sizeof(msg_energy_scan), false, on_energy_scan), \
       ROW(LINK_START, sizeof(msg_link_start), false, on_link_start), ROW(LINK_STOP, 0, false, on_link_stop)
+
+uint8_t on_pulse(const Request &r);
+uint8_t on_pulse_read(const Request &r);
+uint8_t on_capture(const Request &r);
+uint8_t on_arm_challenge(const Request &r);
+uint8_t on_arm(const Request &r);
+uint8_t on_throttle(const Request &r);
+uint8_t on_stop(const Request &r);
+uint8_t on_guard_read(const Request &r);
+uint8_t on_load(const Request &r);
+#define HANDLERS_OUTPUTS \
+  ROW(PULSE, sizeof(msg_pulse), false, on_pulse), ROW(PULSE_READ, sizeof(msg_pulse_read), false, on_pulse_read), \
+      ROW(CAPTURE, sizeof(msg_capture), false, on_capture), \
+      ROW(ARM_CHALLENGE, sizeof(msg_arm_challenge), false, on_arm_challenge), \
+      ROW(ARM, sizeof(msg_arm), false, on_arm), ROW(THROTTLE, sizeof(msg_throttle), false, on_throttle), \
+      ROW(STOP, 0, false, on_stop), ROW(GUARD_READ, 0, false, on_guard_read), \
+      ROW(LOAD, sizeof(msg_load), false, on_load)

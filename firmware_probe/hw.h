@@ -100,3 +100,19 @@ uint8_t hw_adc_selected(void);
 void hw_adc_begin(void);
 bool hw_adc_done(void);
 uint16_t hw_adc_value(void);
+
+// ---- pulse outputs, channels 1 to 6, and input capture (hw_pulse.cpp); a motor channel's width comes only through
+// guard_output, see guard.h
+#define HW_PULSES 6
+void hw_pulse_unbind_all(void);      // pins low, no pulses
+bool hw_pulse_bind(uint8_t channel, uint8_t pin, bool motor);
+void hw_pulse_frame(uint16_t ticks);
+bool hw_pulse_servo(uint8_t channel, uint16_t ticks);  // 0: no pulses; false on a motor channel
+void hw_pulse_silence_motors(bool silent);             // no pulses at all there, not even idle
+uint16_t hw_pulse_width(uint8_t channel);              // ticks, of the next pulse; 0: none
+struct HwCapture {
+  uint32_t rise;
+  uint16_t width;                    // ticks, 0xFFFF when longer
+};
+void hw_capture(bool on);
+bool hw_capture_take(HwCapture *capture);

@@ -19,6 +19,7 @@ extern volatile uint8_t hw_work;  // an interrupt has left something to do
 
 void hw_ticks_start(void);
 void hw_adc_start(void);
+void hw_pulse_start(void);
 
 // the three registers of a port lie together: PIN, DDR, PORT
 #define HW_PORT(pin) ((volatile uint8_t *)(0x20 + 3 * ((pin) >> 4)))

@@ -42,6 +42,7 @@ void hw_start(void) {
   wdt_enable(WDTO_250MS);
   hw_ticks_start();
   hw_adc_start();
+  hw_pulse_start();
   sei();
 }
 

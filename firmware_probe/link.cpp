@@ -94,7 +94,7 @@ static void finish_test(void) {
   event_flush();
   nrf_sender();
   t.phase = OFF;
-  send_done(MSG_LINK_START, 0, t.dropped);
+  send_done(MSG_LINK_START, 0, (uint16_t)t.sent);
 }
 
 // Back to back, the next payload is uploaded while this packet flies; at a pace, right before its time, so that

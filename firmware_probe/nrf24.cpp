@@ -5,7 +5,7 @@
 #include "life.h"
 #include "settings.h"
 
-#define ADDRESS_LOW 0xE7
+#define ADDRESS_LOW 0xC7
 #define ADDRESS_SIZE 5
 
 static bool applied, good;
@@ -196,6 +196,27 @@ void nrf_pulse(void) {
   hw_ce(true);
   hw_wait_us(11);
   hw_ce(false);
+}
+
+// RF_SETUP may be written in standby only, which is where a sender is between packets.
+#define HELD_RF_SETUP 5
+void nrf_power(uint8_t code) {
+  held[HELD_RF_SETUP] = (held[HELD_RF_SETUP] & 0xF9) | (uint8_t)(code << 1);
+  nrf_write(NRF_RF_SETUP, held[HELD_RF_SETUP]);
+}
+
+void nrf_burst(void) {
+  hw_spi_select();
+  hw_spi_swap(NRF_W_TX_PAYLOAD_NOACK);
+  for (uint8_t i = 0; i < NRF_PAYLOAD_MAX; i++) hw_spi_swap(0xA5);
+  hw_spi_release();
+  nrf_pulse();
+}
+
+// STATUS bit 7 is always 0, and "pipe 6" does not exist (table 28).
+bool nrf_present(void) {
+  uint8_t status = nrf_command(NRF_NOP);
+  return !(status & 0x80) && (status & NRF_RX_P_NO) != 0x0C;
 }
 
 // ---------------------------------------------------------------- does it still hold?

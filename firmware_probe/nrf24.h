@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: MIT
 // The transceiver at register level. Both boards use one address on pipe 0 for both directions; on the air it is the
-// setting radio_address above the fixed lowest byte 0xE7 (SPI order: E7, then the setting's bytes, lowest first).
+// setting radio_address above the fixed lowest byte 0xC7 (SPI order: C7, then the setting's bytes, lowest first).
 #pragma once
 #include "catalogue.h"
 #include "nrf24_registers.h"
@@ -20,6 +20,9 @@ void nrf_fixed_length(uint8_t size);  // payload length where there is no CRC an
 bool nrf_needs_fixed_length(void);
 void nrf_listen(void);       // receiver, CE high
 void nrf_sender(void);       // sender, CE low
+void nrf_power(uint8_t code);  // RF_PWR, 0 to 3, until the next nrf_apply
+void nrf_burst(void);        // one 32-byte packet without acknowledgement
+bool nrf_present(void);      // STATUS can come from a working chip
 void nrf_pulse(void);        // CE high for the 10 us that start one transmission
 void nrf_forget(void);       // raw SPI has been used: what the chip holds is no longer known
 

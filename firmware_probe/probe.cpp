@@ -5,6 +5,7 @@
 #include "frame.h"
 #include "life.h"
 #include "link.h"
+#include "outputs.h"
 #include "settings.h"
 #include "supply.h"
 
@@ -28,7 +29,8 @@ uint8_t probe_taken(void) {
   return taken;
 }
 
-void hw_on_ms(uint32_t) {
+void hw_on_ms(uint32_t now) {
+  outputs_tick(now);
   life.uptime_ms++;
   if (life.loop_age_ms != 0xFF) life.loop_age_ms++;
 }
@@ -68,10 +70,12 @@ void probe_poll(void) {
   link_poll();
   poll_serial();
   radio_poll();
+  outputs_poll();
   supply_poll();
   board_poll();
-  event_poll(began);
+  event_poll(hw_ticks());
   life.loop_age_ms = 0;
+  outputs_loop_alive();
   hw_watchdog_kick();
   if (!hw_stack_sound()) {
     life.intent = INTENT_STACK;

@@ -6,6 +6,7 @@
 #include "handlers.h"
 #include "link.h"
 #include "nrf24.h"
+#include "outputs.h"
 #include "probe.h"
 #include "settings.h"
 
@@ -23,7 +24,7 @@ bool radio_busy(void);
 uint8_t on_radio_spi(const Request &r) {
   if (probe_taken() & USES_RADIO) return ERROR_BUSY;
   if (r.size == 0 || r.size > NRF_PAYLOAD_MAX + 1) return ERROR_LENGTH;
-  nrf_forget();
+  if ((r.fields[0] & 0xE0) == NRF_W_REGISTER) nrf_forget();  // whoever writes registers by hand answers for them
   answer_open(r);
   hw_spi_select();
   for (uint8_t i = 0; i < r.size; i++) {
@@ -37,6 +38,7 @@ uint8_t on_radio_spi(const Request &r) {
 
 uint8_t on_radio_apply(const Request &r) {
   if (probe_taken() & USES_RADIO) return ERROR_BUSY;
+  if (!nrf_present()) return ERROR_PART;
   uint8_t wrong = nrf_apply();
   msg_radio_apply_answer a = {nrf_command(NRF_NOP), wrong};
   answer(r, &a, sizeof a);
@@ -159,7 +161,7 @@ uint8_t on_energy_scan(const Request &r) {
 
 // ---------------------------------------------------------------- one turn
 
-bool radio_busy(void) { return sending || scan.on || link_busy(); }
+bool radio_busy(void) { return sending || scan.on || link_busy() || outputs_use_radio(); }
 
 void radio_poll(void) {
   static uint32_t check_due_ms;

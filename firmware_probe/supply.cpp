@@ -10,6 +10,9 @@
 static uint16_t last_mv;
 static uint32_t due_ms;
 static bool converting;
+static uint16_t noise;
+
+uint16_t supply_noise(void) { return noise; }
 
 uint16_t supply_mv(void) { return last_mv; }
 
@@ -21,7 +24,9 @@ uint16_t millivolts(uint16_t reading) {
 
 static void take_reading(void) {
   converting = false;
-  last_mv = millivolts(hw_adc_value());
+  uint16_t reading = hw_adc_value();
+  noise = (uint16_t)(noise << 3 | noise >> 13) ^ reading ^ (uint16_t)hw_ticks();
+  last_mv = millivolts(reading);
   uint8_t held = hw_hold();
   if (last_mv < life.lowest_vcc_mv) life.lowest_vcc_mv = last_mv;
   hw_release(held);
