@@ -124,11 +124,15 @@ def _add_records(commands: Any) -> None:
     label.add_argument("--out", type=Path, metavar="FILE", help="write to FILE instead of standard output")
     for parser in (report, findings, label):
         parser.add_argument("run", metavar="RUN", help='a run folder, its name, or "last"')
+    compare = _command(commands, "compare", "Compare a run with its reference, reading by reading.", "compare")
+    compare.add_argument("reference", metavar="REFERENCE", help="the run to compare with")
+    compare.add_argument("new", metavar="NEW", help="the new run")
+    compare.add_argument("--all", action="store_true", help="also readings that are the same or only inform")
     runs = _command(commands, "runs", "List recorded runs, and the batch: verdicts, yield, causes.", "runs")
     runs.add_argument("--procedure", help="only runs of this procedure")
     runs.add_argument("--board", metavar="LABEL", help="only runs of this board")
     runs.add_argument("--most", type=int, default=20, metavar="N", help="at most N runs (20)")
-    for parser in (report, findings, label, runs):
+    for parser in (report, findings, label, runs, compare):
         parser.add_argument("--runs", type=Path, metavar="DIR", help="where runs are kept")
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from benchctl.errors import UsageError
 
 if TYPE_CHECKING:
+    from benchctl.compare import Comparison
     from benchctl.runs.summary import Summary
     from benchctl.terms import Role
 
@@ -91,6 +92,36 @@ def findings(arguments: argparse.Namespace) -> int:
         if f.next_test:
             print(f"     next:    {f.next_test}")
     return 0
+
+
+def compare(arguments: argparse.Namespace) -> int:
+    """Two runs, reading by reading; exit codes as for a run."""
+    from benchctl.compare import compare as compare_runs
+
+    reference = read_summary(run_folder(arguments, arguments.reference))
+    new = read_summary(run_folder(arguments, arguments.new))
+    return print_comparison(compare_runs(reference, new), arguments.all)
+
+
+def print_comparison(found: Comparison, everything: bool) -> int:
+    from benchctl.analysis.equivalence import Outcome
+    from benchctl.units import quantity
+
+    for sentence in found.differences:
+        print(f"· {sentence}")
+    signs = {Outcome.SAME: "=", Outcome.BETTER: "+", Outcome.WORSE: "✗", Outcome.UNDECIDED: "?", None: "·"}
+    for row in found.rows:
+        if everything or row.outcome in (Outcome.WORSE, Outcome.BETTER, Outcome.UNDECIDED):
+            margin = f", margin {quantity(row.evidence.margin, '', 3)}" if row.evidence else ", informs only"
+            word, values = row.outcome or "–", f"{row.reference.text()} → {row.new.text()}"
+            print(f"{signs[row.outcome]} {word:<9} {row.stage}.{row.new.name}: {values}{margin}")
+    for name in found.missing:
+        print(f"? missing   {name}: measured in the reference only")
+    for stage, old, now in found.verdicts:
+        print(f"! stage {stage} was {old or 'not there'}, now {now or 'not there'}")
+    counts = ", ".join(f"{len(found.having(o))} {o}" for o in Outcome)
+    print(f"{found.verdict.sign} {found.verdict}: {counts}, of {len(found.rows)} readings")
+    return found.verdict.exit_code
 
 
 def runs(arguments: argparse.Namespace) -> int:

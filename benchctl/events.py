@@ -41,12 +41,17 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class StagePlan:
-    """One line of the plan, as known before the run: name, kind, title and the stages it needs."""
+    """One line of the plan, as known before the run: name, kind, title and the stages it needs.
+
+    margins: for comparisons, by reading: "margin", "relative" (in % of the reference) and "better" ("lower",
+    "higher" or "same").
+    """
 
     name: str
     kind: str
     title: str
     needs: tuple[str, ...] = ()
+    margins: Mapping[str, Mapping[str, float | bool | str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,6 +53,18 @@ class Step:
     limits: Mapping[str, Limit | None]
     margins: Mapping[str, Margin] = field(default_factory=dict)
 
+    def margins_told(self) -> dict[str, dict[str, float | bool | str]]:
+        """The margins as they go into the run's record, with which way is better."""
+        better = {m.name: m.better for m in self.stage.measures}
+        return {
+            name: {
+                "margin": m.margin,
+                "relative": m.relative,
+                "better": better.get(name) or better.get(name.split(".", 1)[-1], "same"),
+            }
+            for name, m in self.margins.items()
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class Procedure:
@@ -64,7 +76,7 @@ class Procedure:
     path: str = ""
 
     def plan(self) -> tuple[StagePlan, ...]:
-        return tuple(StagePlan(s.name, s.stage.kind, s.stage.title, s.after) for s in self.steps)
+        return tuple(StagePlan(s.name, s.stage.kind, s.stage.title, s.after, s.margins_told()) for s in self.steps)
 
     def roles(self) -> tuple[Role, ...]:
         """The boards that some stage needs, in the order hand, craft, gauge."""

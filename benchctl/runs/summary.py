@@ -115,6 +115,7 @@ class StageSummary:
     tables: dict[str, Table] = field(default_factory=dict)
     notes: list[ev.Note] = field(default_factory=list)
     attestations: list[ev.Attestation] = field(default_factory=list)
+    margins: Mapping[str, Mapping[str, float | bool | str]] = field(default_factory=dict)
 
     @property
     def word(self) -> str:
@@ -305,7 +306,7 @@ def _run_started(s: Summary, e: ev.RunStarted) -> None:
     s.started = True
     for p in e.plan:
         stage = s.stage(p.name)
-        stage.kind, stage.title, stage.needs = p.kind, p.title, p.needs
+        stage.kind, stage.title, stage.needs, stage.margins = p.kind, p.title, p.needs, p.margins
     for role in e.expected_boards:
         s.board(role)
 
@@ -350,7 +351,7 @@ def _stage_started(s: Summary, e: ev.StageStarted) -> None:
     stage = s.stage(e.stage)
     again = stage.state is not StageState.WAITING
     if again:  # performed anew: what it found before no longer counts
-        s.stages[e.stage] = stage = StageSummary(e.stage, needs=stage.needs)
+        s.stages[e.stage] = stage = StageSummary(e.stage, needs=stage.needs, margins=stage.margins)
     stage.kind, stage.title, stage.instruction = e.kind, e.title, e.instruction
     stage.expected_s, stage.began, stage.state = e.expected_s, e.t, StageState.RUNNING
     s.current = e.stage

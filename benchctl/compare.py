@@ -1,0 +1,155 @@
+"""Two runs, reading by reading: same, better, worse or undecided, by equivalence tests with the procedure's margins."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from benchctl.analysis.equivalence import (
+    Better,
+    Evidence,
+    Margin,
+    Outcome,
+    compare_proportions,
+    compare_readings,
+    decide,
+)
+from benchctl.errors import UsageError
+from benchctl.runs.summary import StageSummary, Summary
+from benchctl.terms import Reading, Source, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One reading of both runs. evidence None: it only informs (nothing says how uncertain it is)."""
+
+    stage: str
+    reference: Reading
+    new: Reading
+    evidence: Evidence | None
+
+    @property
+    def outcome(self) -> Outcome | None:
+        return self.evidence.outcome if self.evidence is not None else None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """The whole comparison. differences: what is not alike between the runs, said and not hidden.
+
+    missing: "stage.reading" measured in the reference only. verdicts: stages whose verdict changed, as
+    (stage, reference's, new one's).
+    """
+
+    reference: str
+    new: str
+    rows: tuple[Row, ...]
+    differences: tuple[str, ...]
+    missing: tuple[str, ...]
+    verdicts: tuple[tuple[str, Verdict | None, Verdict | None], ...]
+
+    def having(self, outcome: Outcome) -> list[Row]:
+        return [r for r in self.rows if r.outcome is outcome]
+
+    @property
+    def verdict(self) -> Verdict:
+        """fail: something is worse, or a stage that passed does not; undecided: too few samples; else pass."""
+        got_worse = any(old is Verdict.PASS and new is Verdict.FAIL for _, old, new in self.verdicts)
+        if self.having(Outcome.WORSE) or got_worse:
+            return Verdict.FAIL
+        thin = self.having(Outcome.UNDECIDED) or self.missing
+        return Verdict.UNDECIDED if thin else Verdict.PASS
+
+
+def compare(reference: Summary, new: Summary, *, alpha: float = 0.05) -> Comparison:
+    """Compare a run with its reference.
+
+    alpha: chance of any false "worse" over all readings. Raises UsageError when the runs are of different
+    procedures or different kinds of bench: their numbers do not mean the same.
+    """
+    _refuse_unlike(reference, new)
+    pairs, missing = [], []
+    for stage_name, stage in reference.stages.items():
+        other = new.stages.get(stage_name)
+        for name, reading in stage.readings.items():
+            found = other.readings.get(name) if other is not None else None
+            if found is None or (reading.measured and not found.measured):
+                if reading.measured:
+                    missing.append(f"{stage_name}.{name}")
+            elif reading.measured:
+                pairs.append((stage_name, reading, found, _evidence(stage, reading, found)))
+    judged = iter(decide([e for *_, e in pairs if e is not None], alpha))
+    rows = tuple(Row(s, a, b, next(judged) if e is not None else None) for s, a, b, e in pairs)
+    return Comparison(
+        reference.run, new.run, rows, tuple(_differences(reference, new)), tuple(missing), _verdicts(reference, new)
+    )
+
+
+def _refuse_unlike(reference: Summary, new: Summary) -> None:
+    if reference.procedure != new.procedure:
+        raise UsageError(
+            f"run {new.run} is of procedure {new.procedure}, the reference {reference.run} of {reference.procedure}; "
+            f"only runs of one procedure can be compared"
+        )
+    if reference.bench_kind != new.bench_kind:
+        raise UsageError(
+            f"run {new.run} is of a {new.bench_kind} bench, the reference {reference.run} of a {reference.bench_kind} "
+            f"one; only runs of one kind of bench can be compared"
+        )
+
+
+def _differences(reference: Summary, new: Summary) -> Iterator[str]:
+    """What differs besides the readings, in sentences."""
+    if reference.procedure_sha256 != new.procedure_sha256:
+        yield f"procedure {new.procedure} was changed between the two runs"
+    if reference.bench_sha256 != new.bench_sha256:
+        yield "the bench description was changed between the two runs"
+    for role, board in reference.boards.items():
+        other = new.boards.get(role)
+        if other is None:
+            yield f"the new run has no {role} board"
+            continue
+        if board.label != other.label:
+            yield f"the {role} board was {board.label}, now it is {other.label}"
+        if (board.firmware, board.image_crc) != (other.firmware, other.image_crc):
+            was, now = f"{board.firmware} ({board.image_crc})", f"{other.firmware} ({other.image_crc})"
+            yield f"the {role} board's firmware was {was}, now it is {now}"
+
+
+def _verdicts(reference: Summary, new: Summary) -> tuple[tuple[str, Verdict | None, Verdict | None], ...]:
+    changed = []
+    for name, stage in reference.stages.items():
+        other = new.stages.get(name)
+        now = other.verdict if other is not None else None
+        if stage.verdict is not now:
+            changed.append((name, stage.verdict, now))
+    return tuple(changed)
+
+
+def _evidence(stage: StageSummary, reference: Reading, new: Reading) -> Evidence | None:
+    """Evidence about one reading; None where nothing says how uncertain it is, or it has no margin."""
+    told = stage.margins.get(reference.name) or stage.margins.get(reference.name.split(".", 1)[-1])
+    if told is None or reference.unit != new.unit:
+        return None
+    counted = reference.unit == "%" and reference.source is Source.COUNTING and new.source is Source.COUNTING
+    if counted and reference.n and new.n:
+        margin = _margin(told, reference.value, 0.01)
+        return compare_proportions(new.name, _hits(reference), _hits(new), margin)
+    known = reference.interval is not None and new.interval is not None
+    if known or (reference.source is Source.NONE and new.source is Source.NONE):
+        return compare_readings(reference, new, _margin(told, reference.value, 1.0))
+    return None
+
+
+def _hits(reading: Reading) -> tuple[int, int]:
+    return round(reading.value / 100 * reading.n), reading.n
+
+
+def _margin(told: Mapping[str, float | bool | str], reference: float, scale: float) -> Margin:
+    """The margin in units of `scale`; "same" means that either direction is for the worse."""
+    size = float(told["margin"])
+    better = str(told["better"])
+    sizes = {"relative": size / 100} if told["relative"] else {"absolute": size * scale}
+    if better == "same":
+        return Margin(**sizes, better=Better.TARGET, target=reference * scale)
+    return Margin(**sizes, better=Better.HIGHER if better == "higher" else Better.LOWER)
