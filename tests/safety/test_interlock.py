@@ -279,3 +279,9 @@ class Machine(RuleBasedStateMachine):
 
 Machine.TestCase.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
 TestInterlock = Machine.TestCase
+
+
+def test_the_picture_in_the_contributors_page_is_the_table() -> None:
+    from pathlib import Path
+
+    assert picture() in (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
