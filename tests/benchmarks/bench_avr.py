@@ -1,0 +1,120 @@
+"""Speed of the avr bench as simulated over wall seconds: `bench_avr.py [--quick] [--json]`.
+
+sleeping, polling, spi: two chips with small programs (tests/avr) and no parts. waiting: the shipped probe on the whole
+modelled pair, nothing asked. link: the probe sends numbered packets to the other board, one each millisecond, every
+one logged to the host; link_acknowledged: the same with acknowledgements. Goals on the usual two-core machine: link at
+least 2, waiting at least 10.
+"""
+
+from __future__ import annotations
+
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parents[1]))
+
+from benchctl import benchfile
+from benchctl.avr.bench import AvrBench
+from benchctl.avr.chip import Chip, Reset
+from benchctl.avr.lockstep import Lockstep
+from benchctl.parts.agenda import Agenda
+from benchctl.terms import Role
+from benchctl.wire.catalogue import LinkMode
+
+QUICK = "--quick" in sys.argv
+REPEATS = 3 if QUICK else 5
+SPAN = 0.3 if QUICK else 1.0  # simulated seconds each
+GOALS = {"link": 2.0, "waiting": 10.0}
+PACKET_US = 1000
+
+
+def compiled(name: str, folder: Path) -> Path:
+    out = folder / f"{name}.elf"
+    source = HERE.parent / "avr" / f"firmware_{name}.c"
+    flags = ["-DF_CPU=16000000UL", "-Os", "-std=gnu11", "-mmcu=atmega328p"]
+    subprocess.run(["avr-gcc", *flags, "-o", str(out), str(source)], check=True)
+    return out
+
+
+def ratio(run: Callable[[float], object]) -> float:
+    start = time.perf_counter()
+    run(SPAN)
+    return SPAN / (time.perf_counter() - start)
+
+
+def bare(image: Path) -> Callable[[], float]:
+    """Two chips with this program in step."""
+    agenda = Agenda()
+    chips = [Chip(image), Chip(image)]
+    step = Lockstep(agenda, chips)
+    for chip in chips:
+        chip.connect_spi_bytes(lambda byte, time: byte ^ 0xFF)
+        chip.release(Reset.POWER_ON)
+    step.run_until(0.07)
+
+    return lambda: ratio(lambda span: step.run_until(step.now + span))
+
+
+def probe() -> dict[str, Callable[[], float]]:
+    """The whole bench with the shipped image."""
+    bench = AvrBench(benchfile.load("avr"))
+    hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
+    for board in (hand, craft):
+        board.open()
+        board.ask("radio_apply", timeout=1.0)
+
+    def traffic(mode: LinkMode) -> float:
+        common = {"test": 1, "interval_us": PACKET_US, "payload": 8}
+        craft.ask("link_start", mode=LinkMode.RECEIVE, count=0, **common)
+        hand.ask("link_start", mode=mode, count=0, **common)
+        bench.wait(0.05)
+        logs = ((hand, "link_sent"), (craft, "link_received"))
+        for board, kind in logs:
+            board.events(kind)
+        got = ratio(bench.wait)
+        rows = [sum(len(event.rows) for event in board.events(kind)) for board, kind in logs]
+        hand.ask("link_stop", timeout=1.0)
+        craft.ask("link_stop", timeout=1.0)
+        assert min(rows) > 0.9 * SPAN * 1e6 / PACKET_US, f"only {rows} packets were logged"
+        return got
+
+    return {
+        "waiting": lambda: ratio(bench.wait),
+        "link": lambda: traffic(LinkMode.SEND),
+        "link_acknowledged": lambda: traffic(LinkMode.SEND_ACK),
+    }
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        cases = {
+            "sleeping": bare(compiled("echo", folder)),
+            "polling": bare(compiled("ticks", folder)),
+            "spi": bare(compiled("spi_busy", folder)),
+            **probe(),
+        }
+        taken = {case: [once() for _ in range(REPEATS)] for case, once in cases.items()}
+    rows = {
+        case: {"x_real": round(statistics.median(v), 2), "lo": round(min(v), 2), "hi": round(max(v), 2),
+               "goal": GOALS.get(case)}
+        for case, v in taken.items()
+    }  # fmt: skip
+    if "--json" in sys.argv:
+        print(json.dumps(rows))
+        return
+    print(f"{'case':20} {'simulated/wall':>15}  lo..hi")
+    for case, row in rows.items():
+        goal = f"  goal {row['goal']:g}: {'met' if row['x_real'] >= row['goal'] else 'MISSED'}" if row["goal"] else ""
+        print(f"{case:20} {row['x_real']:15.2f}  {row['lo']}..{row['hi']}{goal}")
+
+
+if __name__ == "__main__":
+    main()
