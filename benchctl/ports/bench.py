@@ -72,7 +72,7 @@ class PortsBench:
         self._clock = WallClock()
         self._operator: Operator = NoOperator()
         self._ports: dict[Role, SerialPort | AbsentPort] = {}
-        self._closing = threading.Lock()
+        self._closing = threading.RLock()
         self._closed = False
         self._boards: dict[Role, Board] = {}
         self.boards: Mapping[Role, Board] = self._boards

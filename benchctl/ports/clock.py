@@ -6,6 +6,7 @@ import threading
 import time
 
 from benchctl.errors import Stopped
+from benchctl.session.port import Arrivals
 
 
 class WallClock:
@@ -13,11 +14,11 @@ class WallClock:
 
     def __init__(self) -> None:
         self._began = time.monotonic()
-        self._arrived = threading.Condition()
-        self._arrivals = 0
-        self._seen = 0
-        self._granted = float("nan")
-        self._halt = threading.Event()
+        self._changed = threading.Condition()
+        self._arrivals = Arrivals()
+        # both conditions have locks that a signal's handler may take again; an event's it could not
+        self._halting = threading.Condition()
+        self._halted = False
 
     def now(self) -> float:
         return time.monotonic() - self._began
@@ -25,44 +26,39 @@ class WallClock:
     @property
     def halted(self) -> bool:
         """Set from any thread; waits under way end at once."""
-        return self._halt.is_set()
+        return self._halted
 
     @halted.setter
     def halted(self, value: bool) -> None:
-        if value:
-            self._halt.set()
-            self.wake()
-        else:
-            self._halt.clear()
+        self._halted = value
+        with self._halting:
+            self._halting.notify_all()
+        self.wake()
 
     def wake(self) -> None:
         """Something has come in, or a port is lost."""
-        with self._arrived:
-            self._arrivals += 1
-            self._arrived.notify_all()
+        with self._changed:
+            self._arrivals.note()
+            self._changed.notify_all()
 
     def wait(self, seconds: float) -> None:
         """Let real time pass. Raises Stopped once `halted`."""
-        if self._halt.wait(max(seconds, 0.0)):
-            raise Stopped("stopped by the operator")
+        deadline = self.now() + seconds
+        with self._halting:
+            while not self._halted and (left := deadline - self.now()) > 0:
+                self._halting.wait(left)
+        self._refuse_if_halted()
 
     def wait_input(self, deadline: float) -> bool:
-        """True as soon as something has come since the last call, False once `now()` reaches the deadline.
-
-        It goes by arrivals and not by what lies unread: bytes from a board that nobody is asking must neither keep
-        the asker spinning nor from giving up. For the same reason a passed deadline is put off once only.
-        Raises Stopped once `halted`.
-        """
-        with self._arrived:
+        """See `session.port.Clock`. Raises Stopped once `halted`."""
+        with self._changed:
             while True:
-                if self._halt.is_set():
-                    raise Stopped("stopped by the operator")
-                fresh = self._arrivals != self._seen
-                left = deadline - self.now()
-                if left <= 0:
-                    fresh = fresh and self._granted != deadline
-                    self._granted = deadline
-                if fresh or left <= 0:
-                    self._seen = self._arrivals
-                    return fresh
-                self._arrived.wait(left)
+                self._refuse_if_halted()
+                now = self.now()
+                if self._arrivals.fresh or now >= deadline:
+                    return self._arrivals.take(now, deadline)
+                self._changed.wait(deadline - now)
+
+    def _refuse_if_halted(self) -> None:
+        if self._halted:
+            raise Stopped("stopped by the operator")

@@ -10,6 +10,7 @@ import os
 import select
 import socket
 import threading
+import time
 from typing import Any, Protocol
 
 from benchctl.ports.access import FOREIGN, WRITE_S
@@ -18,10 +19,8 @@ from benchctl.ports.access import FOREIGN, WRITE_S
 CHUNK = 65536
 #: output waiting in the system beyond this is thrown away for an urgent write: 5 ms at 500 kBd
 BACKLOG = 256
-
-
-class LineGone(OSError):
-    """The other end has gone: end of file, hang-up."""
+#: how long a normal write steps aside for an urgent one
+GIVE_WAY_S = 0.001
 
 
 class Line(Protocol):
@@ -61,10 +60,11 @@ class DescriptorLine:
     def __init__(self, opened: Any, descriptor: int) -> None:
         self.serial = opened
         self._fd = descriptor
-        self._lock = threading.Lock()
+        # a signal's handler stops the boards in whatever the interrupted thread was doing: no lock may be one
+        # that it cannot take again, and no event may be waited on
+        self._lock = threading.RLock()
         self._open = True
-        self._calm = threading.Event()  # cleared while an urgent write is under way
-        self._calm.set()
+        self._rushing = 0  # urgent writes under way
         self._poke_r, self._poke_w = os.pipe()
         os.set_blocking(descriptor, False)
         self._socket = getattr(opened, "_socket", None)
@@ -81,24 +81,25 @@ class DescriptorLine:
         except BlockingIOError:
             return b""
         if not data:
-            raise LineGone("the other end has gone")
+            raise ConnectionAbortedError("the other end has gone")
         return data
 
     def write(self, data: bytes) -> None:
         rest = memoryview(data)
         while rest:
-            self._calm.wait(WRITE_S)
+            if self._rushing:
+                time.sleep(GIVE_WAY_S)
             rest = self._write_or_wait(rest)
 
     def _write_or_wait(self, rest: memoryview) -> memoryview:
         """Write what fits; when not all did, wait for room. Returns what is left."""
         rest = rest[self._write_some(rest) :]
         if rest and not select.select([], [self._fd], [], WRITE_S)[1]:
-            raise LineGone(f"it has taken no bytes for {WRITE_S:g} s")
+            raise TimeoutError(f"it has taken no bytes for {WRITE_S:g} s")
         return rest
 
     def urgent(self, data: bytes) -> None:
-        self._calm.clear()
+        self._rushing += 1
         try:
             with contextlib.suppress(*FOREIGN, AttributeError):
                 if self.serial.out_waiting > BACKLOG:
@@ -107,13 +108,13 @@ class DescriptorLine:
             while rest:
                 rest = self._write_or_wait(rest)
         finally:
-            self._calm.set()
+            self._rushing -= 1
 
     def _write_some(self, data: memoryview) -> int:
         # the lock keeps `close` from giving the descriptor to somebody else between check and write
         with self._lock:
             if not self._open:
-                raise LineGone("it has been closed")
+                raise ConnectionAbortedError("it has been closed")
             try:
                 return os.write(self._fd, data)
             except BlockingIOError:
@@ -140,7 +141,9 @@ class PolledLine:
 
     def __init__(self, opened: Any) -> None:
         self.serial = opened
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
+        self._writer = 0  # thread that is writing
+        self._interrupting = b""
 
     def read(self) -> bytes:
         # at least one byte is asked for, so that an idle line sleeps in the read, up to its time-out
@@ -148,9 +151,21 @@ class PolledLine:
 
     def write(self, data: bytes) -> None:
         with self._lock:
-            self.serial.write(data)
+            self._writer = threading.get_ident()
+            try:
+                self.serial.write(data)
+            finally:
+                self._writer = 0
+            while self._interrupting:
+                data, self._interrupting = self._interrupting, b""
+                self.serial.write(data)
 
-    urgent = write
+    def urgent(self, data: bytes) -> None:
+        """In a signal's handler that has interrupted a write, right behind that write: pyserial cannot do two."""
+        if self._writer == threading.get_ident():
+            self._interrupting += data
+        else:
+            self.write(data)
 
     def poke(self) -> None:
         return

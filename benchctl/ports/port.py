@@ -37,7 +37,7 @@ class SerialPort:
         self.overflowed = 0
         self.latency_ms = latency.lower(name, line.serial)
         self._line = line
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # a signal's handler may come back to it
         self._kept = bytearray()
         self._lost = ""
         self._closing = False

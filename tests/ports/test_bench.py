@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +21,7 @@ from benchctl.ports.discover import Candidate
 from benchctl.session.board import Board
 from benchctl.terms import Role
 
+from .rfc2217_end import on_rfc2217
 from .scripted import ScriptedBoard, on_pty, unplug
 
 
@@ -118,6 +120,44 @@ def test_stop_reaches_both_boards_from_another_thread(pair: Pair) -> None:
 
     with pytest.raises(Stopped):
         bench.boards[Role.HAND].ask("clock")
+
+
+@pytest.mark.parametrize("line", ["pty", "rfc2217"])
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")  # pyserial 3.5
+def test_stop_in_a_signal_handler_never_locks_up(line: str) -> None:
+    """A handler may interrupt the bench's thread anywhere, in a write or a wait too, and stops from there."""
+    hand = ScriptedBoard()
+    with {"pty": on_pty, "rfc2217": on_rfc2217}[line](hand) as name:
+        bench = open_ports(serial_file(hand=name), {})
+        calls = []
+
+        def stop(number: int, frame: object) -> None:
+            calls.append(bench.stop_all())
+            bench.halted = False
+
+        before = signal.signal(signal.SIGUSR1, stop)
+        over = threading.Event()
+        main = threading.main_thread().ident
+        assert main is not None
+
+        def shoot() -> None:
+            while not over.wait(0.0007):
+                signal.pthread_kill(main, signal.SIGUSR1)
+
+        gun = threading.Thread(target=shoot)
+        gun.start()
+        try:
+            for _ in range(150):
+                bench.boards[Role.HAND].ask("echo", data=bytes(60))
+                bench.wait(0.001)
+        finally:
+            over.set()
+            gun.join()
+            signal.signal(signal.SIGUSR1, before)
+            bench.close()
+
+    assert len(calls) > 100
+    assert hand.asked.count("stop") > 100
 
 
 def test_closing_stops_and_may_be_done_twice(pair: Pair) -> None:
