@@ -134,7 +134,8 @@ def _clock(ctx: Context, board: Board) -> None:
         received.append(t4 * 1e6)
         if len(sent) % 20 == 0:
             ctx.progress(ctx.now() - began, seconds, f"{board.role} clock")
-        ctx.wait(gap)
+        # at irregular distances, or they keep step with the latency timer of the USB chip
+        ctx.wait(gap * ctx.bench.chance.uniform(0.5, 1.5))
     relation = relate_host(np.array(sent), np.array(stamps), np.array(received))
     ctx.read(
         f"{board.role}.oscillator_error",
