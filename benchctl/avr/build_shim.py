@@ -25,7 +25,7 @@ INSTALL = "apt install gcc-avr avr-libc libsimavr-dev libelf-dev avrdude gcc && 
 #: what Python calls, and what calls Python; the comments beside the definitions in the C files say what each does
 DECLARATIONS = """
 typedef struct chip chip;
-typedef struct group { double now, horizon, slice; int stop; ...; } group;
+typedef struct group { double now, horizon, slice; double gather; int stop; ...; } group;
 chip *chip_new(void *user, double frequency);
 void chip_free(chip *c);
 void chip_load(chip *c, const uint8_t *flash, uint32_t size);

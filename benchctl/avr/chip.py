@@ -244,10 +244,15 @@ class Chip:
 
     def receive_bytes(self) -> bytes:
         """The same without the times."""
-        out = b""
+        return self.receive_until()[0]
+
+    def receive_until(self) -> tuple[bytes, float]:
+        """The same with the time of the last byte's end only, which is 0 when there is none."""
+        out, last = b"", 0.0
         while n := self._lib.chip_receive(self.c, self._bytes, self._cycles, _CHUNK):
             out += bytes(self._ffi.buffer(self._bytes, n))
-        return out
+            last = self.time_of(self._cycles[n - 1])
+        return out, last
 
     @property
     def overruns(self) -> int:

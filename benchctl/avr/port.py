@@ -98,11 +98,9 @@ class AvrPort:
 
     def collect(self) -> None:
         """What the chip has sent goes into the cable; bytes that an unplugged board sends go nowhere."""
-        if not self._unit.chip.waiting():
-            return
-        came = self._unit.chip.receive()
-        if self.plugged:
-            self._cable.from_board(b"".join(byte for byte, _ in came), came[-1][1])
+        data, time = self._unit.chip.receive_until()
+        if data and self.plugged:
+            self._cable.from_board(data, time)
 
     def _reaches_host(self, data: bytes, time: float) -> None:
         if self.plugged and not self._closed:

@@ -135,7 +135,15 @@ static int line_level(const uart *u, double cycle) {
 static avr_cycle_count_t byte_in(avr_t *avr, avr_cycle_count_t when, void *p) {
     chip *c = p;
     uart *u = &c->uart;
+    if (u->in_tail == u->in_head) {  /* what was to come has been dropped meanwhile */
+        u->receiving = 0;
+        return 0;
+    }
     double bit = bit_cycles(c), start = u->in[u->in_tail % UART_RING].start;
+    if (!u->receiving && start >= when + 1.0) {
+        await_byte(c);
+        return 0;
+    }
     if (!u->receiving) {  /* the start edge */
         u->receiving = 1;
         return when + (uint64_t)(9.5 * bit);
@@ -234,6 +242,7 @@ uint32_t chip_framing_errors(const chip *c) { return c->uart.framing_errors; }
 void uart_drop_until(chip *c, uint64_t cycle) {
     uart *u = &c->uart;
     while (u->in_tail != u->in_head && u->in[u->in_tail % UART_RING].start < (double)cycle) u->in_tail++;
+    u->receiving = 0;
 }
 
 void uart_reset(chip *c) {

@@ -91,6 +91,7 @@ def test_bytes_sent_while_the_chip_is_held_are_lost(build, rig):
     chip.hold_reset()
     chip.send(b"xyz", START)
     bench.run(0.001)
+    chip.send(b"xyz", bench.lockstep.now + 0.01)  # in the middle of the start-up
     chip.release(Reset.EXTERNAL)
     bench.run(START)
 
