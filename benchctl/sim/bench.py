@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import random
 from collections import deque
 from collections.abc import Mapping
 
-from benchctl import shipped
 from benchctl.bench import Operator
 from benchctl.benchfile import BenchSpec
 from benchctl.declare import declared
@@ -23,8 +21,6 @@ from benchctl.terms import Role
 from benchctl.wire.framing import frame
 from benchctl.wire.messages import encode
 
-#: what the modelled boards say of their image where none is shipped
-FIRMWARE, IMAGE_CRC = 0x0100, 0x6D75646C
 STOP = frame(encode("stop", 0, {}))
 #: pulses of one frame after a stop, and the way of the bytes
 STOP_TAKES = 0.03
@@ -54,11 +50,9 @@ class SimBench:
         self.ports = {role: self._port(spec, role) for role in spec.boards}
         peers = Peers()
         self.chips = {
-            role: SimBoard(
-                spec, role, parts, self.ports[role], self.agenda, spec.seed, peers, _image(spec, role), loader_s
-            )
+            role: SimBoard(spec, role, parts, self.ports[role], self.agenda, peers, loader_s)
             for role, parts in self.world.boards.items()
-        }  # fmt: skip
+        }
         self.boards: Mapping[Role, Board] = {
             role: Board(role, port, self, declared(spec, role)) for role, port in self.ports.items()
         }
@@ -153,8 +147,3 @@ class SimBench:
 
     def power_on(self, role: Role) -> None:
         self.world.power_on(role)
-
-
-def _image(spec: BenchSpec, role: Role) -> tuple[int, int]:
-    """(firmware version, image CRC) of the shipped image for this board's clock."""
-    return FIRMWARE, IMAGE_CRC

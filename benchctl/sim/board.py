@@ -11,6 +11,7 @@ from benchctl.parts.agenda import Agenda, Entry
 from benchctl.parts.board import Board as Parts
 from benchctl.parts.world import stored_settings
 from benchctl.sim.groups import add_groups
+from benchctl.sim.images import image
 from benchctl.sim.line import SimPort
 from benchctl.sim.peers import Peers, Receiver
 from benchctl.sim.probe import Chip, Probe, Remains, Start
@@ -34,7 +35,6 @@ _FLAGS = {
     ResetCause.WATCHDOG: WDRF, ResetCause.REQUESTED: WDRF,
 }  # fmt: skip
 BAUDS = (500_000, 250_000, 115_200, 1_000_000)
-#: RAM is taken as whole after a reset unless the supply fell below the power-on threshold
 
 
 def stored(spec: BenchSpec, role: Role) -> dict[int, bytes]:
@@ -61,8 +61,8 @@ class SimBoard:
     """The chip on one board of the world. loader_s: how long its boot loader waits after a reset; 0 is none."""
 
     def __init__(
-        self, spec: BenchSpec, role: Role, parts: Parts, port: SimPort, agenda: Agenda, seed: int, peers: Peers,
-        image: tuple[int, int], loader_s: float = 0.0,
+        self, spec: BenchSpec, role: Role, parts: Parts, port: SimPort, agenda: Agenda, peers: Peers,
+        loader_s: float = 0.0,
     ) -> None:  # fmt: skip
         self.role = role
         self.parts = parts
@@ -75,11 +75,11 @@ class SimBoard:
         self._starting: Entry | None = None
         self._peers = peers
         self._receiver: Callable[[], Receiver | None] = lambda: None
-        chance = random.Random(f"{seed} {role} chip")
+        chance = random.Random(f"{spec.seed} {role} chip")
         wiring = Wiring(parts, agenda, chance)
         self.chip = Chip(
             agenda, chance, timing(board.clock_hz), parts.oscillator, port, wiring, Eeprom(stored(spec, role)),
-            board.clock_hz, image, self.reset,
+            board.clock_hz, image(board.clock_hz), self.reset,
         )  # fmt: skip
         peers.join(parts.radio, lambda: self._receiver())
         port.on_bytes = self._bytes
@@ -117,7 +117,6 @@ class SimBoard:
     def _begin(self, cause: ResetCause) -> None:
         self._starting = None
         chip = self.chip
-        chip.eeprom.boots = (chip.eeprom.boots + 1) & 0xFFFF
         learnt = CauseFrom.LOADER if self.loader_s else CauseFrom.FLAGS
         self.probe = probe = Probe(chip, Start(cause, _FLAGS.get(cause, 0), learnt), self._remains)
         self.port.board_baud = BAUDS[probe.settings.number("baud_code")]

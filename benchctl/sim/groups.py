@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from benchctl.sim.edges import Lines
+from benchctl.sim.loads import Loads
 from benchctl.sim.peers import Peers, Receiver
-from benchctl.sim.probe import Probe
+from benchctl.sim.probe import Group, Probe
 from benchctl.sim.probe_base import Base
+from benchctl.sim.probe_controls import Controls, Stick
+from benchctl.sim.probe_imu import Sensor
 from benchctl.sim.probe_link import Link
+from benchctl.sim.probe_loop import Loop
+from benchctl.sim.probe_outputs import Outputs
 from benchctl.sim.probe_radio import Radio
+from benchctl.sim.probe_supply import Supply
 
 
 def add_groups(probe: Probe, peers: Peers) -> Callable[[], Receiver | None]:
@@ -16,7 +23,13 @@ def add_groups(probe: Probe, peers: Peers) -> Callable[[], Receiver | None]:
     base = Base(probe)
     radio = Radio(probe, base)
     link = Link(probe, radio, peers)
-    for group in (base, radio, link):
+    outputs = Outputs(probe, base)
+    supply = Supply(probe, Loads(probe, base, radio, outputs))
+    lines, stick = Lines(probe), Stick(probe)
+    controls = Controls(probe, lines, stick)
+    loop = Loop(probe, base, radio, outputs, lines, stick, peers)
+    groups: tuple[Group, ...] = (base, radio, link, outputs, supply, controls, loop, Sensor(probe))
+    for group in groups:
         probe.add(group)
     base.boot()
     return lambda: radio.on_packet

@@ -101,6 +101,10 @@ class SimPort:
         left = max(0.0, self._to_host_free - self._agenda.now) * self.board_baud / 10.0
         return TX_RING - math.ceil(left - 1e-6)
 
+    def sent_in(self) -> float:
+        """Seconds until the last queued bit is out."""
+        return max(0.0, self._to_host_free - self._agenda.now)
+
     def send(self, data: bytes) -> None:
         """Queue bytes towards the host behind what is queued."""
         self._to_host_free = max(self._agenda.now, self._to_host_free) + len(data) * 10.0 / self.board_baud

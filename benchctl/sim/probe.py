@@ -15,12 +15,14 @@ from typing import Any, Protocol
 
 from benchctl.parts.agenda import Agenda, Entry
 from benchctl.parts.oscillator import Oscillator
+from benchctl.sim.images import Image
 from benchctl.sim.line import SimPort
+from benchctl.sim.outbox import Outbox
 from benchctl.sim.settings import Eeprom
 from benchctl.sim.timing import RX_RING, Timing
 from benchctl.sim.wiring import Wiring
 from benchctl.wire.catalogue import ANSWER_BIT, BY_NAME, BY_NUMBER, CauseFrom, Direction, Error, ResetCause
-from benchctl.wire.framing import Deframer, frame
+from benchctl.wire.framing import Deframer
 from benchctl.wire.messages import Malformed, Msg, decode, encode
 
 
@@ -37,6 +39,8 @@ Done = Fields | tuple[Fields, bytes] | Refusal
 Result = Done | Generator[float, None, Done]
 Handler = Callable[[Msg], Result]
 
+#: a life so long has its number stored, seconds
+LONG_LIFE = 10.0
 #: requests the board takes; anything else is unknown
 _REQUESTS = {m.number: m.name for m in BY_NUMBER.values() if m.direction is Direction.REQUEST}
 
@@ -45,6 +49,7 @@ _REQUESTS = {m.number: m.name for m in BY_NUMBER.values() if m.direction is Dire
 class Remains:
     """What a life leaves in RAM for the next, as long as the supply holds it."""
 
+    boots: int = 0
     uptime_ms: int = 0
     loads: int = 0
     lowest_vcc_mv: int = 0
@@ -68,7 +73,6 @@ class Counts:
 
     frames_bad: int = 0
     overruns: int = 0
-    events_dropped: int = 0
     late_us: int = 0
 
 
@@ -84,14 +88,15 @@ class Chip:
     hardware: Wiring
     eeprom: Eeprom
     clock_hz: int
-    image: tuple[int, int]
+    image: Image
     on_restart: Callable[[ResetCause], object]
 
 
 class Group(Protocol):
     """A part of the firmware with requests of its own."""
 
-    handlers: Mapping[str, Handler]
+    @property
+    def handlers(self) -> Mapping[str, Handler]: ...
 
 
 @dataclass(slots=True)
@@ -126,6 +131,10 @@ class Probe:
         self.settings, self.settings_ok = chip.eeprom.load()
         self.counts = Counts()
         self.busy = Spans()
+        # the count in RAM runs ahead of the stored one, which is written at power-on and when a life proves long
+        self.boots = (max(chip.eeprom.boots, before.boots) + 1) & 0xFFFF
+        if not before.survived:
+            chip.eeprom.boots = self.boots
         self._offset = chip.oscillator.ticks(self.began)
         self._mask = 0xFFFFFFFF if chip.clock_hz == 16_000_000 else 0xFFFFFFFE
         self._deframer = Deframer()
@@ -133,9 +142,14 @@ class Probe:
         self._queue: deque[tuple[bytes, float]] = deque()
         self._queued = 0
         self._serving = False
-        self._event_number = 0
+        self.out = Outbox(chip.port, self.later)
         self.remains: Callable[[], Remains] = Remains
         self.at_end: list[Callable[[], object]] = []
+        self.received = 0.0  # when the last byte of the request being handled came in
+        self.later(LONG_LIFE, self._store_boots)
+
+    def _store_boots(self) -> None:
+        self.chip.eeprom.boots = self.boots
 
     def add(self, group: Group) -> None:
         self._handlers.update(group.handlers)
@@ -200,27 +214,13 @@ class Probe:
 
     # ------------------------------------------------------------------ out
 
-    def event(
-        self, kind: str, fields: Fields | None = None, rows: Iterable[tuple[int, ...]] = (), data: bytes = b""
-    ) -> None:
+    def event(self, kind: str, **fields: Any) -> None:
         """Send an event; one that finds no room is dropped whole and counted."""
-        self.send_event(encode(kind, self._event_number, fields or {}, rows, data))
-
-    def send_event(self, body: bytes) -> None:
-        """An encoded event whose number is `next_event()`."""
-        self._event_number = (self._event_number + 1) & 0xFFFF
-        wire = frame(body)
-        if len(wire) > self.chip.port.room():
-            self.counts.events_dropped = min(0xFFFF, self.counts.events_dropped + 1)
-            return
-        self.chip.port.send(wire)
-
-    def next_event(self) -> int:
-        return self._event_number
+        self.out.event(kind, fields)
 
     def done(self, what: str, status: int = 0, detail: int = 0) -> None:
         """A long request has ended."""
-        self.event("done", {"what": BY_NAME[what].number, "status": status, "detail": detail & 0xFFFF})
+        self.event("done", what=BY_NAME[what].number, status=status, detail=detail & 0xFFFF)
 
     # ------------------------------------------------------------------ in
 
@@ -244,6 +244,10 @@ class Probe:
         self.later(self.timing.turn + self.timing.turn_byte * len(body), self._turn)
 
     def _turn(self) -> None:
+        if not self.out.room_for_answer():  # a request waits until its answer will have room
+            self.out.flush()
+            self.later(self.out.missing_time(), self._turn)
+            return
         body, received = self._queue.popleft()
         self._queued -= len(body)
         kind, number = body[0], body[1] | body[2] << 8
@@ -285,13 +289,10 @@ class Probe:
         else:
             fields, data = done if isinstance(done, tuple) else (done, b"")
             body = encode(BY_NUMBER[kind | ANSWER_BIT].name, number, self._stamped(kind, fields), data=data)
-        wire = frame(body)
-        missing = len(wire) - self.chip.port.room()
-        if missing > 0:  # an answer is never dropped: it waits for room
-            self.later(missing * 10.0 / self.chip.port.board_baud, self._answer, kind, number, done)
-            return
-        self.chip.port.send(wire)
-        self._after_answer(kind)
+        self.out.answer(body)
+        if kind == BY_NAME["restart"].number:
+            delay = self.chip.port.sent_in() + self.timing.watchdog_short
+            self.later(delay, self.chip.on_restart, ResetCause.REQUESTED)
         if self._queue:
             self._next()
         else:
@@ -300,7 +301,3 @@ class Probe:
     def _stamped(self, kind: int, fields: Fields) -> Fields:
         """`clock` tells when its answer starts: as late as can be."""
         return {**fields, "sent": self.tick()} if kind == BY_NAME["clock"].number else fields
-
-    def _after_answer(self, kind: int) -> None:
-        if kind == BY_NAME["restart"].number:
-            self.later(self.timing.watchdog_short, self.chip.on_restart, ResetCause.REQUESTED)

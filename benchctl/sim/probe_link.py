@@ -1,4 +1,4 @@
-"""The link test: paced packets with or without acknowledgement, pings and their echoes, every one logged.
+"""The link test, as in `firmware_probe/link.cpp`: paced packets with or without acknowledgement, pings and echoes.
 
 Packets go through `Transceiver.transact`, one agenda entry each. A packet's entry is at the moment when CE rises; its
 upload lies before it, its fate is known at once and is logged with the times at which the interrupts fall.
@@ -12,48 +12,48 @@ from dataclasses import dataclass
 
 from benchctl.parts.agenda import Entry
 from benchctl.parts.nrf24 import Outcome
+from benchctl.sim import radio_setup
+from benchctl.sim.outbox import RowKind
 from benchctl.sim.peers import Peers
 from benchctl.sim.probe import Done, Handler, Probe, Refusal
-from benchctl.sim.probe_radio import Radio
-from benchctl.sim.rows import Rows
+from benchctl.sim.probe_radio import CE_PULSE, START_UP, Radio
 from benchctl.wire.catalogue import Error, LinkMode
 from benchctl.wire.messages import Msg
 
-#: payload: packet number; an echo adds the arrival in the other board's ticks, and its turn-around
-_HEAD = struct.Struct("<H")
+#: payload: packet number, test, filler; of an echo: number, arrival in the echoing board's ticks, turn-around
+_HEAD = struct.Struct("<HB")
 _ECHO = struct.Struct("<HIH")
-PAYLOAD_LEAST, PAYLOAD_MOST = 8, 32
-INTERVAL_MOST_US = 10_000_000
-#: no interrupt after so long: the packet is given up; 16 tries at 250 kbps take 76 ms
-HANGS = 0.1
-#: the longest turn-around is 10 ms
-ECHO_WAIT = 15e-3
-#: from CE to listening, with some room (Product Specification, table 16: 130 µs)
-LISTENS = 200e-6
+PAYLOAD_MOST = 32
+INTERVAL_BELOW_US = 1_000_000_000
+#: no interrupt after so long: the packet is given up (16 tries of 1316 µs + 4 ms, section 7.4.2)
+FLIGHT_LIMIT = 0.1
+#: an echo later than its turn-around and this does not come
+ECHO_MARGIN = 6e-3
+#: from CE to listening (Product Specification, table 16: 130 µs)
+LISTENS = 130e-6
 DELIVERED = 0x10
 QUEUED = 0x01
-
 _RECEIVERS = (LinkMode.RECEIVE, LinkMode.ECHO)
-_EVENT = {
-    LinkMode.SEND: "link_sent", LinkMode.SEND_ACK: "link_sent", LinkMode.PING: "link_pinged",
-    LinkMode.RECEIVE: "link_received", LinkMode.ECHO: "link_received",
-}  # fmt: skip
 
 
 @dataclass(slots=True)
 class _Run:
-    """One test on one board."""
+    """One test on one board. left: packets still to be sent, -1 without end."""
 
     mode: LinkMode
     test: int
-    count: int
+    head: bytes
+    left: int
     interval: float
     payload: int
-    due: float = 0.0  # when the next packet is to be queued
+    filler: bytes
+    rate: float  # ticks per true second
+    next_at: float = 0.0
     number: int = 0
     sent: int = 0
     delivered: int = 0
     received: int = 0
+    dropped: int = 0
     busy_until: float = 0.0
     entry: Entry | None = None
 
@@ -67,9 +67,8 @@ class Link:
         self.peers = peers
         self._run: _Run | None = None
         self._last: _Run | None = None
-        self._rows = {kind: Rows(probe, kind) for kind in set(_EVENT.values())}
-        self._out = self._rows["link_sent"]
-        self._rate = 2e6  # ticks per true second, while a run lasts
+        self._sent_rows, self._got_rows = RowKind("link_sent"), RowKind("link_received")
+        self._ping_rows = RowKind("link_pinged")
         self._heard: tuple[float, int, int] | None = None
         self.handlers: dict[str, Handler] = {"link_start": self.link_start, "link_stop": self.link_stop}
         probe.at_end.append(self._ended)
@@ -78,70 +77,99 @@ class Link:
 
     def link_start(self, message: Msg) -> Generator[float, None, Done]:
         m = message
-        if m.mode > max(LinkMode) or not PAYLOAD_LEAST <= m.payload <= PAYLOAD_MOST:
-            return Refusal(Error.VALUE)
-        if m.interval_us > INTERVAL_MOST_US:
-            return Refusal(Error.VALUE)
-        if not self.probe.busy.take("radio", "link_start"):
+        if self.radio.busy:
             return Refusal(Error.BUSY)
-        mode = LinkMode(m.mode)
-        listens = mode in _RECEIVERS or mode is LinkMode.PING
-        refused = yield from self.radio.prepare(listens)
-        if refused is not None:
-            self.probe.busy.free("radio")
-            return refused
-        self._begin(_Run(mode, m.test, m.count, self.probe.seconds(2 * m.interval_us), m.payload))
-        return {"start": self.probe.tick()}
+        least = 8 if m.mode >= LinkMode.PING else 3
+        plausible = m.mode <= max(LinkMode) and least <= m.payload <= PAYLOAD_MOST
+        if not plausible or m.interval_us >= INTERVAL_BELOW_US:
+            return Refusal(Error.VALUE)
+        if m.mode == LinkMode.SEND_ACK and radio_setup.fixed_length(self.probe.settings):
+            return Refusal(Error.VALUE)
+        self.radio.length = m.payload
+        yield self.radio.apply_time()
+        if self.radio.apply():
+            return Refusal(Error.PART)
+        self.probe.busy.take("radio", "link_start")
+        due = self.probe.agenda.now + START_UP
+        self._run = self._made(m)
+        self._run.entry = self.probe.at(due, self._begin, self._run)
+        return {"start": self.probe.tick(due)}
+
+    def _made(self, m: Msg) -> _Run:
+        oscillator, now = self.probe.chip.oscillator, self.probe.agenda.now
+        rate = oscillator.nominal_hz * (1.0 + 1e-6 * oscillator.rate_ppm(now))
+        filler = bytes(max(0, m.payload - _HEAD.size))
+        return _Run(
+            LinkMode(m.mode), m.test, bytes((m.test,)), m.count or -1, 2 * m.interval_us / rate, m.payload, filler, rate
+        )
 
     def _begin(self, run: _Run) -> None:
-        self._run = run
-        self._out = self._rows[_EVENT[run.mode]]
-        self._out.dropped = 0
-        self._out.begin(run.test)
-        oscillator = self.probe.chip.oscillator
-        self._rate = oscillator.nominal_hz * (1.0 + 1e-6 * oscillator.rate_ppm(self.probe.agenda.now))
+        """The transceiver's crystal runs."""
         if run.mode in _RECEIVERS:
             self.radio.on_packet = self._arrived
-        else:
+            self.radio.turn(True)
+            return
+        now = self.probe.agenda.now
+        run.next_at = now
+        if run.mode is LinkMode.PING:
+            # it listens whenever it does not send; the first ping waits until it does
             self.radio.on_packet = self._echoed
-            # a sender of pings has to be listening itself by then
-            run.due = self.probe.agenda.now + (LISTENS if run.mode is LinkMode.PING else self.probe.timing.loop)
-            self._next()
+            self.radio.turn(True)
+            run.next_at = now + LISTENS
+        self._upload(run, run.next_at)
 
     def link_stop(self, message: Msg) -> Done:
         run, self._run = self._run, None
         if run is not None:
             if run.entry is not None:
                 run.entry.cancel()
-            self._finish(run)
+            self._release()
             self._last = run
         last = self._last
         if last is None:
             return {"sent": 0, "delivered": 0, "received": 0, "dropped": 0}
         return {
-            "sent": last.sent, "delivered": last.delivered, "received": last.received,
-            "dropped": min(0xFFFF, self._out.dropped),
+            "sent": last.sent, "delivered": last.delivered, "received": last.received, "dropped": last.dropped,
         }  # fmt: skip
 
-    def _finish(self, run: _Run) -> None:
-        self._out.flush()
+    def _release(self) -> None:
         self.radio.release()
         self.probe.busy.free("radio")
 
     def _ended(self) -> None:
         self._run = None
 
-    # ------------------------------------------------------------------ sending
+    # ------------------------------------------------------------------ pace
 
     def _upload_time(self, run: _Run) -> float:
         return self.radio.spi_time(1 + run.payload)
 
-    def _next(self) -> None:
-        """Have the next packet's CE rise when its time has come and its upload is done."""
-        run = self._run
-        assert run is not None
-        start = max(run.due, self.probe.agenda.now)
+    def _upload(self, run: _Run, start: float) -> None:
+        """Upload from `start` on, CE when that is done."""
         run.entry = self.probe.agenda.at(start + self._upload_time(run), self._packet, run, start)
+
+    def _pace(self, run: _Run, ce: float, free: float, flushed: bool) -> None:
+        """The packet of `ce` is over at `free`: the next one, or the end."""
+        if run.left == 0:
+            run.entry = self.probe.at(free, self._all_sent, run)
+        elif run.interval:
+            if free - run.next_at > run.interval:  # late by a whole interval: no catching up in a burst
+                run.next_at = free
+            self._upload(run, max(free, run.next_at))
+        elif run.mode is LinkMode.PING or flushed:
+            self._upload(run, free)
+        else:  # uploaded while the last one flew
+            queued = ce + CE_PULSE
+            run.entry = self.probe.agenda.at(max(free, queued + self._upload_time(run)), self._packet, run, queued)
+
+    def _all_sent(self, run: _Run) -> None:
+        if run is self._run:
+            self._run, self._last = None, run
+            self.probe.out.flush()
+            self._release()
+            self.probe.done("link_start", detail=run.dropped)
+
+    # ------------------------------------------------------------------ sending
 
     def _packet(self, run: _Run, queued: float) -> None:
         """CE rises now; the upload began at `queued`."""
@@ -149,103 +177,85 @@ class Link:
         if run is not self._run or not probe.alive:
             return
         now = probe.agenda.now
-        ping = run.mode is LinkMode.PING
-        number = run.number & 0xFFFF
-        body = _HEAD.pack(number) + bytes(run.payload - _HEAD.size)
-        run.number += 1
+        body = _HEAD.pack(run.number, run.test) + run.filler
+        number = run.number
+        run.number = number + 1 & 0xFFFF
         run.sent += 1
-        over = now + HANGS
-        ce = probe.tick(now)
-        if probe.hardware.radio.ready and self.radio.applied is not None:
+        run.left -= run.left > 0
+        run.next_at += run.interval
+        outcome = None
+        if self.radio.works():
             outcome = probe.hardware.transact(body, now, run.mode is not LinkMode.SEND_ACK)
-            heard = self.radio.works()
             for got in outcome.received:
                 self.peers.deliver(got)
-            if outcome.done_time > now and heard:
-                over = outcome.done_time
-                if ping:
-                    self._ping(run, number, ce, now)
-                else:
-                    self._sent(run, number, ce, now, queued, outcome)
-            else:
-                self._hung(run, number, ce, now, queued, over)
-        else:
-            self._hung(run, number, ce, now, queued, over)
-        self._pace(run, run.busy_until if ping else over + probe.timing.radio_isr)
-
-    def _sent(self, run: _Run, number: int, ce: int, now: float, queued: float, outcome: Outcome) -> None:
-        rate = self._rate
-        done = ce + int((outcome.done_time + self.probe.isr() - now) * rate)
-        air = int((now - queued) * rate)
-        result = outcome.retries | (DELIVERED if outcome.ok else 0)
-        run.delivered += outcome.ok
-        self._out.add(self._out.pack(number, (ce - air) & 0xFFFFFFFF, air, done & 0xFFFFFFFF, result))
-
-    def _hung(self, run: _Run, number: int, ce: int, now: float, queued: float, over: float) -> None:
-        """No interrupt came."""
-        air = int((now - queued) * self._rate)
-        run.busy_until = over
         if run.mode is LinkMode.PING:
-            self._out.add(self._out.pack(number, ce, 0, 0, 0, 0))
+            self._ping(run, number, now, outcome)
         else:
-            done = ce + int((over - now) * self._rate)
-            self._out.add(self._out.pack(number, (ce - air) & 0xFFFFFFFF, air, done & 0xFFFFFFFF, 0))
-        self.radio.check()
+            self._flight(run, number, now, queued, outcome)
 
-    def _pace(self, run: _Run, free: float) -> None:
-        """When the next packet is due, or the end."""
-        if run.count and run.number >= run.count:
-            run.entry = self.probe.at(max(free, self.probe.agenda.now), self._all_sent, run)
-            return
-        run.due = max(run.due + run.interval, free) if run.interval else free
-        self._next()
-
-    def _all_sent(self, run: _Run) -> None:
-        if run is self._run:
-            self._run, self._last = None, run
-            self._finish(run)
-            self.probe.done("link_start", detail=run.sent)
+    def _flight(self, run: _Run, number: int, now: float, queued: float, outcome: Outcome | None) -> None:
+        probe, rate = self.probe, run.rate
+        result, over = 0, now + FLIGHT_LIMIT
+        if outcome is not None and outcome.done_time > now:
+            over = outcome.done_time + probe.isr()
+            result = outcome.retries | (DELIVERED if outcome.ok else 0)
+            run.delivered += outcome.ok and run.mode is LinkMode.SEND_ACK
+        else:
+            self.radio.check()
+        ce = probe.tick(now)
+        air = int((now - queued) * rate)
+        row = self._sent_rows.pack(
+            number, ce - air & 0xFFFFFFFF, min(air, 0xFFFF), ce + int((over - now) * rate) & 0xFFFFFFFF, result
+        )
+        run.dropped += not probe.out.row(self._sent_rows, run.head, row)
+        self._pace(run, now, over + probe.timing.radio_isr, not result & DELIVERED)
 
     # ------------------------------------------------------------------ pings
 
-    def _ping(self, run: _Run, number: int, ce: int, now: float) -> None:
-        """The echo, if one comes, has been handed over by `_echoed` by now: the other board answered at once."""
-        if self._heard is None:
-            self._out.add(self._out.pack(number, ce, 0, 0, 0, 0))
-            run.busy_until = now + ECHO_WAIT
-            return
-        time, there, turnaround = self._heard
-        self._heard = None
-        back = ce + int((time + self.probe.isr() - now) * self._rate)
-        run.delivered += 1
-        run.busy_until = time + self.probe.timing.radio_isr + self._upload_time(run)
-        self._out.add(self._out.pack(number, ce, back & 0xFFFFFFFF, there, turnaround, DELIVERED))
+    def _ping(self, run: _Run, number: int, now: float, outcome: Outcome | None) -> None:
+        """An echo, if one comes, has been handed over by now: the other board's answer was worked out at once."""
+        probe = self.probe
+        ce = probe.tick(now)
+        heard, self._heard = self._heard, None
+        if outcome is None:
+            self.radio.check()
+        if heard is None:
+            over = now + probe.settings.number("turnaround_ticks") / run.rate + ECHO_MARGIN
+            row = self._ping_rows.pack(number, ce, 0, 0, 0, 0)
+        else:
+            time, there, turnaround = heard
+            over = time + probe.isr()
+            run.delivered += 1
+            back = ce + int((over - now) * run.rate) & 0xFFFFFFFF
+            row = self._ping_rows.pack(number, ce, back, there, turnaround, DELIVERED)
+        run.dropped += not probe.out.row(self._ping_rows, run.head, row)
+        self._pace(run, now, over + 2 * probe.timing.radio_isr, False)
 
     def _echoed(self, payload: bytes, time: float) -> None:
-        """A packet for a board that sends: only an echo to the ping under way counts."""
+        """A packet for a board that pings: only the echo of the ping under way counts."""
         run = self._run
         if run is None or len(payload) < _ECHO.size:
             return
         number, there, turnaround = _ECHO.unpack_from(payload)
         if number == (run.number - 1) & 0xFFFF:
             self._heard = (time, there, turnaround)
-            run.received += 1
 
     # ------------------------------------------------------------------ receiving
 
     def _arrived(self, payload: bytes, time: float) -> None:
         """A packet's interrupt falls at `time`, now or a little later."""
         run = self._run
-        if run is None or len(payload) < _HEAD.size:
+        echoes = run is not None and run.mode is LinkMode.ECHO
+        if run is None or len(payload) < (_ECHO.size if echoes else 2):
             return
         probe = self.probe
-        (number,) = _HEAD.unpack_from(payload)
+        number = payload[0] | payload[1] << 8
         run.received += 1
         stamp = probe.stamp(time)
         flags = QUEUED if time < run.busy_until else 0
         run.busy_until = max(time, run.busy_until) + probe.timing.radio_isr + self._upload_time(run)
-        self._out.add(self._out.pack(number, stamp, flags))
-        if run.mode is LinkMode.ECHO:
+        run.dropped += not probe.out.row(self._got_rows, run.head, self._got_rows.pack(number, stamp, flags))
+        if echoes:
             self._echo(run, number, stamp, time, len(payload))
 
     def _echo(self, run: _Run, number: int, stamp: int, time: float, length: int) -> None:
@@ -253,10 +263,11 @@ class Link:
         probe = self.probe
         turnaround = probe.settings.number("turnaround_ticks")
         reply = (_ECHO.pack(number, stamp, turnaround) + bytes(length))[:length]
-        ahead = (stamp - probe.tick(time)) & 0xFFFFFFFF
-        ce = time + (ahead + turnaround) / self._rate
-        outcome = probe.hardware.transact(reply, ce, True)
+        behind = stamp - probe.tick(time) & 0xFFFFFFFF
         run.sent += 1
-        run.delivered += outcome.ok
+        if not self.radio.works():
+            return
+        outcome = probe.hardware.transact(reply, time + (behind + turnaround) / run.rate, True)
+        run.busy_until = outcome.done_time + LISTENS
         for got in outcome.received:
             self.peers.deliver(got)

@@ -4,47 +4,54 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 
-from benchctl.parts.nrf24_registers import FLAGS, MAX_RT, PAYLOAD_MAX, RX_DR, TX_DS, Command, Reg
+from benchctl.parts.nrf24_registers import FLAGS, MAX_RT, PAYLOAD_MAX, TX_DS, Command, Reg
 from benchctl.sim import radio_setup
+from benchctl.sim.outbox import RowKind
 from benchctl.sim.probe import Done, Handler, Probe, Refusal
 from benchctl.sim.probe_base import Base
-from benchctl.sim.rows import Rows
 from benchctl.sim.timing import RADIO_CHECK
-from benchctl.wire.catalogue import SETTINGS, Error, Function
+from benchctl.wire.catalogue import Error, Function
 from benchctl.wire.messages import Msg
 
 #: bytes of one raw transaction
-SPI_MOST = 33
+SPI_MOST = PAYLOAD_MAX + 1
 CHANNELS = 126
 #: standby after power-down takes up to 4.5 ms with slow crystals (Product Specification, table 16)
 START_UP = 5e-3
-#: a send has ended or hangs after this: 16 tries at 250 kbps
+#: a send has ended or hangs after this
 SEND_MOST = 0.1
-#: settling before the received-power bit is of use (Product Specification, section 6.4: 130 + 40 µs)
-SCAN_SETTLE = 170e-6
-_FLUSH = bytes((Command.FLUSH_TX,)), bytes((Command.FLUSH_RX,))
+CE_PULSE = 11e-6
+#: the power field of RF_SETUP
+RF_PWR = 0x06
+#: settling and the detector's 40 µs (Product Specification, sections 6.1.4 and 6.4)
+DWELL_LEAST_US = 170
+#: channels of one scan event
+SCAN_CHUNK = 64
+FLUSH_TX, FLUSH_RX = bytes((Command.FLUSH_TX,)), bytes((Command.FLUSH_RX,))
 
 
 class Radio:
     """Requests 0x10 to 0x13 and what the link, the loop and the loads need of the transceiver.
 
-    applied: registers as written, by number; None when nothing has been set up since the start.
+    held: registers as written, by number; None when nothing has been set up, or somebody wrote by hand since.
+    on_packet: who takes the packets that arrive.
     """
 
     def __init__(self, probe: Probe, base: Base) -> None:
         self.probe = probe
         self.base = base
-        self.applied: dict[int, bytes] | None = None
+        self.held: dict[int, bytes] | None = None
+        self.good = False
         self.receiving = False
+        self.length = 0  # of payloads where it is fixed
         self.on_packet: Callable[[bytes, float], object] | None = None
-        self._scan = Rows(probe, "scan")
+        self._rows = RowKind("scan")
         self.handlers: dict[str, Handler] = {
             "radio_spi": self.radio_spi,
             "radio_apply": self.radio_apply,
             "radio_send": self.radio_send,
             "energy_scan": self.energy_scan,
         }
-        base.on_setting.append(self._setting_changed)
         probe.run(self._check_now_and_then())
 
     # ------------------------------------------------------------------ lines
@@ -65,207 +72,211 @@ class Radio:
 
     # ------------------------------------------------------------------ set-up
 
-    def set_up(self, receive: bool) -> int:
-        """Write all registers and read them back; how many differ."""
-        if self.probe.hardware.radio.bank.locked:
-            self.spi(radio_setup.UNLOCK)
-        self.applied = {}
-        wrong = 0
-        for register, data in radio_setup.registers(self.probe.settings, receive):
-            self.spi(radio_setup.write(register, data))
-            self.applied[register] = data
-        for register in self.applied:
-            wrong += not self._holds(register)
-        for flush in _FLUSH:
-            self.spi(flush)
-        self.spi(radio_setup.write(Reg.STATUS, bytes((FLAGS,))))
-        self.receiving = receive
-        self.base.radio_ok = int(wrong == 0)
+    def apply(self) -> int:
+        """Everything from the settings, powered up, flushed, as a sender in standby; how many registers differ."""
+        self.ce(0)
+        self.receiving = False
+        self.held = dict(radio_setup.registers(self.probe.settings, False, self.length))
+        self._write_all()
+        wrong = sum(not self._holds(register) for register in self.held)
+        self._judge(wrong == 0)
         return wrong
 
+    def _judge(self, good: bool) -> None:
+        self.good = good
+        self.base.radio_ok = int(good)
+
+    def forget(self) -> None:
+        """What the chip holds is no longer known."""
+        self.held = None
+        self._judge(False)
+
+    def _write_all(self) -> None:
+        assert self.held is not None
+        for register, data in self.held.items():
+            self.spi(radio_setup.write(register, data))
+        self.spi(FLUSH_TX)
+        self.spi(FLUSH_RX)
+        self.clear_flags()
+
+    def clear_flags(self) -> int:
+        """Returns STATUS as it was."""
+        return self.spi(radio_setup.write(Reg.STATUS, bytes((FLAGS,))))[0]
+
+    def apply_time(self) -> float:
+        """Seconds that `apply` takes."""
+        return 24 * self.spi_time(2) + 4 * self.spi_time(6)
+
     def turn(self, receive: bool) -> None:
-        """Sender or receiver from now on; the registers are set up already."""
-        if self.applied is None or self.receiving == receive:
+        """Sender with CE low, or receiver with CE high; the registers are set up already."""
+        if self.held is None:
             return
-        data = radio_setup.registers(self.probe.settings, receive)[-1][1]
-        self.spi(radio_setup.write(Reg.CONFIG, data))
-        self.applied[Reg.CONFIG] = data
-        self.receiving = receive
+        if not receive:
+            self.ce(0)
+        if receive != self.receiving:
+            data = bytes((radio_setup.config(self.probe.settings, receive),))
+            self.held[Reg.CONFIG] = data
+            self.spi(radio_setup.write(Reg.CONFIG, data))
+            self.receiving = receive
+        if receive:
+            self.ce(1)
+
+    def set_power(self, code: int) -> None:
+        """Another transmit power than the settings', until the next `apply`."""
+        if self.held is None:
+            return
+        setup = bytes((self.held[Reg.RF_SETUP][0] & ~RF_PWR | code << 1,))
+        self.held[Reg.RF_SETUP] = setup
+        self.spi(radio_setup.write(Reg.RF_SETUP, setup))
 
     def _read(self, register: int) -> bytes:
-        assert self.applied is not None
-        return self.spi(radio_setup.read(register, len(self.applied[register])))[1:]
+        assert self.held is not None
+        return self.spi(radio_setup.read(register, len(self.held[register])))[1:]
 
     def _holds(self, register: int) -> bool:
-        assert self.applied is not None
-        found, expected = self._read(register), self.applied[register]
-        if register == Reg.CONFIG:
-            return found[0] & radio_setup.CONFIG_MASK == expected[0] & radio_setup.CONFIG_MASK
-        return found == expected
-
-    def present(self) -> bool:
-        """Whether STATUS can come from a working chip: bit 7 is always 0, RX_P_NO is never 110 (table 28)."""
-        status = self.spi(bytes((Command.NOP,)))[0]
-        return not status & 0x80 and (status >> 1) & 7 != 6
+        assert self.held is not None
+        return radio_setup.same(register, self._read(register), self.held[register])
 
     def works(self) -> bool:
         """Whether sends and interrupts can work through the pins that the settings name."""
         pins = (self._pin(f) for f in (Function.RADIO_CE, Function.RADIO_CSN, Function.RADIO_IRQ))
-        return self.probe.hardware.radio_works(*pins)
-
-    def prepare(self, receive: bool) -> Generator[float, None, Refusal | None]:
-        """Set up for a test: waits for the crystal, then CE as the role wants it. Refuses a chip that does not hold."""
-        self.ce(0)
-        if not self.present():
-            return Refusal(Error.PART)
-        wrong = self.set_up(receive)
-        yield 30 * self.spi_time(3) + START_UP
-        if wrong:
-            return Refusal(Error.PART, wrong)
-        self.ce(int(receive))
-        return None
+        return self.held is not None and self.probe.hardware.radio_works(*pins)
 
     def release(self) -> None:
-        """A test is over: standby."""
-        self.ce(0)
+        """A test is over: standby, nothing left in the stores."""
         self.on_packet = None
+        self.turn(False)
+        for command in (FLUSH_TX, FLUSH_RX):
+            self.spi(command)
+        self.clear_flags()
+
+    @property
+    def busy(self) -> bool:
+        return "radio" in self.probe.busy.held
 
     # ------------------------------------------------------------------ requests
 
     def radio_spi(self, message: Msg) -> Generator[float, None, Done]:
-        if not 1 <= len(message.data) <= SPI_MOST:
-            return Refusal(Error.LENGTH, len(message.data))
-        if "radio" in self.probe.busy.held:
+        if self.busy:
             return Refusal(Error.BUSY)
+        if not 1 <= len(message.data) <= SPI_MOST:
+            return Refusal(Error.LENGTH)
+        self.forget()
         yield self.spi_time(len(message.data))
-        if message.data[0] >> 5 == 1:
-            self.applied = None  # whoever writes registers by hand answers for them
         return {}, self.spi(message.data)
 
     def radio_apply(self, message: Msg) -> Generator[float, None, Done]:
-        if "radio" in self.probe.busy.held:
+        if self.busy:
             return Refusal(Error.BUSY)
-        self.ce(0)
-        if not self.present():
-            return Refusal(Error.PART)
-        yield 30 * self.spi_time(3)
-        wrong = self.set_up(False)
-        yield START_UP
+        yield self.apply_time()
+        wrong = self.apply()
         return {"status": self.spi(bytes((Command.NOP,)))[0], "wrong": wrong}
 
     def radio_send(self, message: Msg) -> Generator[float, None, Done]:
-        if not 1 <= len(message.data) <= PAYLOAD_MAX:
-            return Refusal(Error.LENGTH, len(message.data))
-        if message.no_ack > 1:
-            return Refusal(Error.VALUE, message.no_ack)
-        if not self.probe.busy.take("radio", "radio_send"):
+        if self.busy:
             return Refusal(Error.BUSY)
+        if not 1 <= len(message.data) <= PAYLOAD_MAX:
+            return Refusal(Error.LENGTH)
+        self.probe.busy.take("radio", "radio_send")
         try:
-            refused = yield from self._ready_to_send()
-            if refused is not None:
-                return refused
             return (yield from self._send(message.data, bool(message.no_ack)))
         finally:
             self.probe.busy.free("radio")
 
-    def _ready_to_send(self) -> Generator[float, None, Refusal | None]:
-        if self.applied is None:
-            return (yield from self.prepare(False))
-        self.ce(0)
-        self.turn(False)
-        yield self.spi_time(2)
-        return None
-
     def _send(self, payload: bytes, no_ack: bool) -> Generator[float, None, Done]:
-        """CE is pulsed and STATUS polled, as the firmware does where the interrupt line is of no use."""
-        command = Command.W_TX_PAYLOAD_NOACK if no_ack else Command.W_TX_PAYLOAD
-        agenda = self.probe.agenda
+        plain = radio_setup.fixed_length(self.probe.settings)
+        self.length = len(payload)
+        if not self.good or plain:
+            yield self.apply_time()
+            if self.apply():
+                return Refusal(Error.PART)
+        self.turn(False)
+        self.clear_flags()
+        command = Command.W_TX_PAYLOAD_NOACK if no_ack or plain else Command.W_TX_PAYLOAD
         yield self.spi_time(1 + len(payload))
         self.spi(bytes((command,)) + payload)
-        began = agenda.now
+        began = self.probe.agenda.now
         self.ce(1)
-        status = 0
-        while not status & (TX_DS | MAX_RT) and agenda.now - began < SEND_MOST:
-            yield 25e-6
-            status = self.spi(bytes((Command.NOP,)))[0]
-            if agenda.now - began > 15e-6:
-                self.ce(0)
-        took = agenda.now - began
-        observed = self.spi(radio_setup.read(Reg.OBSERVE_TX))[1] & 0x0F
-        self.spi(radio_setup.write(Reg.STATUS, bytes((TX_DS | MAX_RT | RX_DR,))))
-        self.spi(_FLUSH[0])
+        yield CE_PULSE
+        self.ce(0)
+        irq = self._pin(Function.RADIO_IRQ)
+        while self.probe.hardware.level(irq) and self.probe.agenda.now - began < SEND_MOST:
+            yield self.probe.timing.loop
+        took = self.probe.agenda.now - began
+        return self._sent(self.clear_flags(), took)
+
+    def _sent(self, status: int, took: float) -> Done:
         if not status & (TX_DS | MAX_RT):
-            return Refusal(Error.PART)
-        return {"ok": int(bool(status & TX_DS)), "retries": observed, "took": min(0xFFFF, int(took * 1e6))}
+            self.spi(FLUSH_TX)
+            return Refusal(Error.PART, self.spi(bytes((Command.NOP,)))[0])
+        if status & MAX_RT:
+            self.spi(FLUSH_TX)
+        retries = self.spi(radio_setup.read(Reg.OBSERVE_TX))[1] & 0x0F
+        return {"ok": int(bool(status & TX_DS)), "retries": retries, "took": min(0xFFFF, int(took * 1e6))}
 
     # ------------------------------------------------------------------ energy scan
 
     def energy_scan(self, message: Msg) -> Generator[float, None, Done]:
         m = message
-        if not (m.first <= m.last < CHANNELS and m.dwell_us >= SCAN_SETTLE * 1e6 and m.sweeps):
-            return Refusal(Error.VALUE)
-        if not self.probe.busy.take("radio", "energy_scan"):
+        if self.busy:
             return Refusal(Error.BUSY)
-        refused = yield from self.prepare(True)
-        if refused is not None:
-            self.probe.busy.free("radio")
-            return refused
-        self.ce(0)
-        self.probe.run(self._sweeps(m.first, m.last, m.dwell_us * 1e-6, m.sweeps))
+        if not (m.first <= m.last < CHANNELS and m.dwell_us >= DWELL_LEAST_US and m.sweeps):
+            return Refusal(Error.VALUE)
+        self.length = PAYLOAD_MAX
+        yield self.apply_time()
+        if self.apply():
+            return Refusal(Error.PART)
+        self.probe.busy.take("radio", "energy_scan")
+        self.probe.run(self._sweeps(m.first, m.last, self.probe.seconds(2 * m.dwell_us), m.sweeps))
         return {}
 
     def _sweeps(self, first: int, last: int, dwell: float, sweeps: int) -> Generator[float, None, None]:
+        yield START_UP
         for sweep in range(sweeps):
             for channel in range(first, last + 1):
                 self.spi(radio_setup.write(Reg.RF_CH, bytes((channel,))))
-                self.ce(1)
+                self.spi(FLUSH_RX)
+                self.turn(True)
                 yield dwell
                 self.ce(0)
                 busy = self.spi(radio_setup.read(Reg.RPD))[1] & 1
-                # after the dwell, during which the records so far may have been flushed
-                if self._scan.empty:
-                    self._scan.begin(sweep, channel)
-                self._scan.add(self._scan.pack(busy))
-                yield 2 * self.spi_time(2)
-            self._scan.flush()
-        self.applied = None
+                chunk = (channel - first) // SCAN_CHUNK * SCAN_CHUNK
+                self.probe.out.row(self._rows, self._rows.head(sweep, first + chunk), self._rows.pack(busy))
+                yield 4 * self.spi_time(2)
+            self.probe.out.flush()
+        self.turn(False)
+        self.apply()
         self.probe.busy.free("radio")
-        self.probe.done("energy_scan")
+        self.probe.done("energy_scan", detail=sweeps)
 
     # ------------------------------------------------------------------ watch over the settings
-
-    def _setting_changed(self, key: int) -> None:
-        if key in _RADIO_KEYS or key == -1:
-            self.applied = None
 
     def _check_now_and_then(self) -> Generator[float, None, None]:
         while True:
             yield RADIO_CHECK
-            self.check()
+            if not self.busy:
+                self.check()
 
-    def check(self) -> bool:
-        """Compare with what was written; tell of the first register that differs and set everything up again."""
-        if self.applied is None:
-            return True
-        for register in self.applied:
+    def check(self) -> None:
+        """Look whether the chip still holds what was written; a difference is told of once and written over."""
+        if self.held is None:
+            return
+        for register in self.held:
             if not self._holds(register):
                 self._lost(register)
-                return False
-        self.base.radio_ok = 1
-        return True
+                return
+        self._judge(True)
 
     def _lost(self, register: int) -> None:
-        assert self.applied is not None
-        base, probe = self.base, self.probe
-        base.radio_losses = min(0xFFFF, base.radio_losses + 1)
-        found, expected = self._read(register)[0], self.applied[register][0]
-        probe.event("radio_lost", {"at": probe.tick(), "reg": register, "found": found, "expected": expected})
-        receive, listening = self.receiving, self.on_packet is not None
-        self.set_up(receive)
-        if receive and listening:
-            self.ce(0)
-            probe.later(START_UP, self.ce, 1)
-
-
-#: of the settings that go into registers
-_RADIO_KEYS = tuple(s.key for s in SETTINGS if s.name.startswith("radio_"))
+        assert self.held is not None
+        if self.good:
+            self.base.radio_losses = min(0xFFFF, self.base.radio_losses + 1)
+            self.probe.event(
+                "radio_lost", at=self.probe.tick(), reg=register, found=self._read(register)[0],
+                expected=self.held[register][0],
+            )  # fmt: skip
+        self._judge(False)
+        self.ce(0)
+        self._write_all()
+        if self.receiving:
+            self.ce(1)

@@ -1,12 +1,11 @@
 """How the firmware sets the transceiver up from its settings: the registers and their order.
 
-Register addresses and bits: nRF24L01+ Product Specification v1.0, table 28.
+As in `firmware_probe/nrf24.cpp`; registers and bits are those of the nRF24L01+ Product Specification v1.0, table 28.
 """
 
 from __future__ import annotations
 
 from benchctl.parts.nrf24_registers import (
-    ACTIVATE_KEY,
     CRCO,
     EN_CRC,
     EN_DPL,
@@ -21,26 +20,42 @@ from benchctl.parts.nrf24_registers import (
 from benchctl.sim.settings import Settings
 
 #: lowest address byte; the setting holds the other four
-ADDRESS_BYTE = 0xC7
-_RATE_BITS = (RF_DR_LOW, 0, RF_DR_HIGH)
+ADDRESS_LOW = 0xE7
+_RATES = (RF_DR_LOW, 0, RF_DR_HIGH)
+_CRC = (0, EN_CRC, EN_CRC | CRCO)
 
 
-def registers(settings: Settings, receive: bool) -> list[tuple[int, bytes]]:
-    """(register, bytes) to be written in this order, CONFIG last."""
-    number = settings.number
-    address = bytes((ADDRESS_BYTE,)) + number("radio_address").to_bytes(4, "little")
-    crc = (0, EN_CRC, EN_CRC | CRCO)[number("radio_crc")]
-    config = crc | PWR_UP | (PRIM_RX if receive else 0)
+def fixed_length(settings: Settings) -> bool:
+    """Without a CRC there is no acknowledgement and no dynamic length."""
+    return settings.number("radio_crc") == 0
+
+
+def config(settings: Settings, receive: bool) -> int:
+    return _CRC[settings.number("radio_crc")] | PWR_UP | (PRIM_RX if receive else 0)
+
+
+def registers(settings: Settings, receive: bool, length: int) -> list[tuple[int, bytes]]:
+    """(register, bytes) to be written in this order; length: of payloads where it is fixed."""
+    number, plain = settings.number, fixed_length(settings)
+    # the shortest legal delay for an empty acknowledgement is 500 µs at 250 kbps (table 18)
+    delay = max(number("radio_retry_delay"), 1 if number("radio_rate") == 0 else 0)
     one = {
-        Reg.EN_AA: 0x01, Reg.EN_RXADDR: 0x01, Reg.SETUP_AW: 0x03,
-        Reg.SETUP_RETR: number("radio_retry_delay") << 4 | number("radio_retry_count"),
-        Reg.RF_CH: number("radio_channel"),
-        Reg.RF_SETUP: _RATE_BITS[number("radio_rate")] | number("radio_power") << 1,
-        Reg.FEATURE: EN_DPL | EN_DYN_ACK, Reg.DYNPD: 0x01,
+        Reg.EN_AA: 0 if plain else 1, Reg.EN_RXADDR: 1, Reg.SETUP_AW: 3,
+        Reg.SETUP_RETR: delay << 4 | number("radio_retry_count"), Reg.RF_CH: number("radio_channel"),
+        Reg.RF_SETUP: _RATES[number("radio_rate")] | number("radio_power") << 1,
+        Reg.RX_PW_P0: length if plain else 0, Reg.FEATURE: EN_DYN_ACK if plain else EN_DPL | EN_DYN_ACK,
+        Reg.DYNPD: 0 if plain else 1, Reg.CONFIG: config(settings, receive),
     }  # fmt: skip
+    address = bytes((ADDRESS_LOW,)) + number("radio_address").to_bytes(4, "little")
     writes = [(int(reg), bytes((value,))) for reg, value in one.items()]
-    writes += [(int(Reg.RX_ADDR_P0), address), (int(Reg.TX_ADDR), address)]
-    return [*writes, (int(Reg.CONFIG), bytes((config,)))]
+    return [*writes, (int(Reg.RX_ADDR_P0), address), (int(Reg.TX_ADDR), address)]
+
+
+def same(register: int, found: bytes, expected: bytes) -> bool:
+    """Bit 0 of RF_SETUP is "don't care"."""
+    if register == Reg.RF_SETUP:
+        return (found[0] ^ expected[0]) & 0xFE == 0
+    return found == expected
 
 
 def write(register: int, data: bytes) -> bytes:
@@ -49,8 +64,3 @@ def write(register: int, data: bytes) -> bytes:
 
 def read(register: int, count: int = 1) -> bytes:
     return bytes((Command.R_REGISTER | register,)) + bytes((Command.NOP,)) * count
-
-
-#: bits of CONFIG that read otherwise than written: EN_CRC is forced by EN_AA
-CONFIG_MASK = 0xFF & ~EN_CRC
-UNLOCK = bytes((Command.ACTIVATE, ACTIVATE_KEY))

@@ -16,6 +16,7 @@ from benchctl.wire.catalogue import (
     Function,
     PulseKind,
 )
+from benchctl.wire.crc import crc16
 from benchctl.wire.fields import SCALARS
 
 CHANNELS = 6
@@ -29,8 +30,6 @@ GUARDED_KEYS = (
     *(SETTING_BY_NAME[name].key for name in ("idle_us", "full_us", "frame_us", "cap_permille", "slew_permille_s")),
     SETTING_BY_NAME["silence_ms"].key,
 )
-#: signature, length and CRC around the stored settings
-EEPROM_FRAME = 6
 
 
 def width_of(key: int) -> int:
@@ -131,29 +130,58 @@ def _fits(key: int, raw: bytes) -> bool:
 
 
 class Eeprom:
-    """What is kept over power: settings, where their CRC is right; and the count of starts."""
+    """The EEPROM: two copies of the settings, written in turn, and the count of starts.
+
+    As in `firmware_probe/settings.cpp`: layout byte, sequence byte, the packed settings, CRC. A copy counts when its
+    CRC is right; of two good ones the newer does.
+    """
 
     def __init__(self, values: Mapping[int, bytes] | None = None) -> None:
-        self.stored = dict(values) if values is not None else None
+        """values: what the board has been told before; None: it never was."""
         self.boots = 0
+        self._copies = [bytes((0xFF,)) * COPY_SIZE, bytes((0xFF,)) * COPY_SIZE]
+        if values is not None:
+            self._copies[0] = _copy(0, values)
+
+    def _newest(self) -> int | None:
+        good = [n for n in (0, 1) if crc16(self._copies[n]) == 0 and self._copies[n][0] == LAYOUT]
+        if len(good) == 2:
+            ahead = (self._copies[1][1] - self._copies[0][1]) & 0xFF
+            return 1 if 0 < ahead < 0x80 else 0
+        return good[0] if good else None
 
     def load(self) -> tuple[Settings, bool]:
         """The settings and whether they were found whole."""
-        if self.stored is None:
-            return Settings(defaults()), False
-        return Settings(self.stored), True
+        newest = self._newest()
+        if newest is None:
+            values = defaults()
+            return Settings(values), False
+        data, out, at = self._copies[newest][COPY_DATA:-2], {}, 0
+        for key in _ORDER:
+            out[key] = data[at : at + width_of(key)]
+            at += width_of(key)
+        return Settings(out), True
 
     def save(self, settings: Settings) -> int:
-        """Bytes that had to be written: those that differ, and the CRC's when any does."""
-        old = self.stored or {}
-        differing = sum(
-            1
-            for key, raw in settings.values.items()
-            for n, byte in enumerate(raw)
-            if key not in old or old[key][n] != byte
-        )
-        blank = self.stored is None
-        self.stored = dict(settings.values)
-        if not differing:
-            return 0
-        return differing + (EEPROM_FRAME if blank else 2)
+        """Write the older copy; how many of its bytes had to be changed."""
+        newest = self._newest()
+        into = 1 if newest in (0, None) else 0
+        sequence = self._copies[newest or 0][1]
+        made = _copy((sequence + 1) & 0xFF, settings.values)
+        old, self._copies[into] = self._copies[into], made
+        return sum(1 for a, b in zip(old, made, strict=True) if a != b)
+
+    def damage(self) -> None:
+        """Both copies lose a byte."""
+        self._copies = [bytes((one[0] ^ 0xFF,)) + one[1:] for one in self._copies]
+
+
+_ORDER = (*sorted(_BY_KEY), *sorted(_EXTRA_DEFAULTS))
+LAYOUT = 1
+COPY_DATA = 2
+COPY_SIZE = COPY_DATA + sum(width_of(key) for key in _ORDER) + 2
+
+
+def _copy(sequence: int, values: Mapping[int, bytes]) -> bytes:
+    body = bytes((LAYOUT, sequence)) + b"".join(values[key] for key in _ORDER)
+    return body + crc16(body).to_bytes(2, "big")

@@ -71,9 +71,7 @@ def timing(clock_hz: int) -> Timing:
 
 
 #: bytes of the receive and transmit rings
-RX_RING = 256
-TX_RING = 384
-#: records wait at most so long for others to share their frame, seconds
-FLUSH = 20e-3
+RX_RING = 128
+TX_RING = 511
 #: between two looks at whether the transceiver holds its settings, while nothing uses it
 RADIO_CHECK = 0.1

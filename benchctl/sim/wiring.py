@@ -27,7 +27,7 @@ _INSTANTS = 3
 
 
 class Wiring:
-    """`drive`, `release`, `level`, `listen`: one pin. `share`, `bandgap_share`: the converter. `spi`: the transceiver."""
+    """`drive`, `release`, `level`, `listen`: a pin. `share`, `bandgap_share`: converter. `spi`: transceiver."""
 
     def __init__(self, board: Board, agenda: Agenda, chance: random.Random) -> None:
         self.board = board

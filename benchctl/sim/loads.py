@@ -1,0 +1,123 @@
+"""Things that draw current on command: switched for the hunt, and pulsed for the droop."""
+
+from __future__ import annotations
+
+from benchctl.sim.probe import Probe, Refusal
+from benchctl.sim.probe_base import Base
+from benchctl.sim.probe_outputs import TICKS_PER_US, Outputs
+from benchctl.sim.probe_radio import Radio
+from benchctl.sim.settings import CHANNELS
+from benchctl.wire.catalogue import NO_PIN, Error, Function, Load, PulseKind
+
+#: a burst of the transmit load: as long as a payload can be
+_BURST = bytes(range(32))
+#: between two bursts: interrupt, flags, CE (count)
+_BETWEEN = 30e-6
+
+
+class Loads:
+    """`switch` turns one on or off for good; `begin` and `end` do so for one point of a droop."""
+
+    def __init__(self, probe: Probe, base: Base, radio: Radio, outputs: Outputs) -> None:
+        self.probe = probe
+        self.base = base
+        self.radio = radio
+        self.outputs = outputs
+        self.transmitting = 0  # counts changes; odd while on
+        self._far = False
+
+    def refusal(self, load: int, on: bool) -> Refusal | None:
+        """Why a load cannot be switched now."""
+        if not self.possible(load):
+            return Refusal(Error.PIN)
+        if load == Load.MOTOR_IDLE and self.outputs.guard.armed:
+            return Refusal(Error.GUARDED)
+        if load == Load.TRANSMIT and on and not self.transmitting & 1 and self.radio.busy:
+            return Refusal(Error.BUSY)
+        return None
+
+    def possible(self, load: int) -> bool:
+        """Whether this board has such a thing."""
+        if load == Load.LED:
+            return self.probe.settings.pin(Function.LED) != NO_PIN
+        if load == Load.TRANSMIT:
+            return True
+        kind = PulseKind.SERVO if load == Load.SERVO else PulseKind.MOTOR
+        return self.outputs.is_craft and any(self.outputs.kind(c) is kind for c in range(1, CHANNELS + 1))
+
+    # ------------------------------------------------------------------ steady
+
+    def switch(self, load: int, on: bool, strength: int) -> Refusal | None:
+        """strength: power code of the transmit load, per cent of the servo's travel."""
+        if load == Load.LED:
+            self.base.set_led(on)
+        elif load == Load.TRANSMIT:
+            refused = self._transmit(on, strength)
+            if refused is not None:
+                return refused
+        elif load == Load.SERVO:
+            self._servo(on, strength)
+        else:
+            self.outputs.silence_motors(not on)
+        self.base.note_load(load, on)
+        return None
+
+    def _transmit(self, on: bool, power: int) -> Refusal | None:
+        if not on:
+            if self.transmitting & 1:
+                self.transmitting += 1
+                self.radio.release()
+                self.probe.busy.free("radio")
+            return None
+        if not self.transmitting & 1:
+            if self.radio.apply():
+                return Refusal(Error.PART)
+            self.probe.busy.take("radio", "load")
+            self.transmitting += 1
+            self.probe.later(_BETWEEN, self._burst_again, self.transmitting)
+        self.radio.set_power(power)
+        return None
+
+    def _burst_again(self, job: int) -> None:
+        if job == self.transmitting:
+            self.probe.later(self._burst() + _BETWEEN, self._burst_again, job)
+
+    def _burst(self) -> float:
+        """One packet that nobody acknowledges; how long it takes."""
+        now = self.probe.agenda.now
+        if not self.radio.works():
+            self.radio.check()
+            return 5e-3
+        outcome = self.probe.hardware.transact(_BURST, now, True)
+        return max(0.0, outcome.done_time - now)
+
+    def _servo(self, on: bool, percent: int) -> None:
+        number = self.probe.settings.number
+        least, most = number("servo_min_us"), number("servo_max_us")
+        width = least + (most - least) * percent // 100
+        for channel in range(1, CHANNELS + 1):
+            if self.outputs.kind(channel) is PulseKind.SERVO:
+                self.outputs.pulses.set_servo(channel, width * TICKS_PER_US if on else 0)
+
+    # ------------------------------------------------------------------ for the droop
+
+    def prepare(self, load: int) -> Refusal | None:
+        """Before the first point."""
+        if load == Load.TRANSMIT:
+            return Refusal(Error.PART) if self.radio.apply() else None
+        self.switch(load, False, 0)
+        return None
+
+    def begin(self, load: int) -> None:
+        """The load sets in now. A servo is sent to its other end each time."""
+        if load == Load.TRANSMIT:
+            self._burst()
+        elif load == Load.SERVO:
+            self._far = not self._far
+            self._servo(True, 100 if self._far else 0)
+        else:
+            self.switch(load, True, 100)
+
+    def end(self, load: int) -> None:
+        if load in (Load.LED, Load.MOTOR_IDLE):
+            self.switch(load, False, 0)

@@ -1,0 +1,114 @@
+"""What the firmware sends: answers, numbered events, and rows of like events gathered into one frame.
+
+As in `firmware_probe/frame.cpp`: one frame is gathered at a time, any other frame ends it, and so does its age; an
+event that would not leave room for an answer is dropped whole and counted, its number used up.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from typing import Any
+
+from benchctl.sim.line import SimPort
+from benchctl.wire.catalogue import BY_NAME
+from benchctl.wire.fields import struct_code
+from benchctl.wire.framing import MAX_BODY, MAX_FRAME, MIN_BODY, frame
+from benchctl.wire.messages import encode
+
+#: room that an event must leave for an answer: EVENT's margin and the largest frame with its delimiters
+ANSWER_ROOM = MAX_FRAME + 2
+_MARGIN = ANSWER_ROOM + 6
+#: a gathered frame goes out when it is so old, seconds
+HOLD = 15e-3
+_HEAD = struct.Struct("<BH")
+
+
+class RowKind:
+    """One kind of event with a row tail: `head` packs the event's own fields, `pack` a row."""
+
+    __slots__ = ("head", "number", "pack")
+
+    def __init__(self, kind: str) -> None:
+        message = BY_NAME[kind]
+        self.number = message.number
+        self.head: Callable[..., bytes] = struct.Struct(struct_code(message.fields)).pack
+        self.pack: Callable[..., bytes] = struct.Struct(struct_code(message.tail)).pack
+
+
+class Outbox:
+    """The firmware's side of the line. `later(delay, action, *args)` is the probe's."""
+
+    def __init__(self, port: SimPort, later: Callable[..., object]) -> None:
+        self.dropped = 0
+        self._port = port
+        self._later = later
+        self._number = 0
+        self._type = 0
+        self._head = b""
+        self._batch = bytearray()
+        self._batches = 0
+
+    def answer(self, body: bytes) -> None:
+        """An answer; the caller has seen to it that there is room."""
+        self.flush()
+        self._send(body)
+
+    def room_for_answer(self) -> bool:
+        return self._room() >= ANSWER_ROOM
+
+    def missing_time(self) -> float:
+        """Seconds until an answer will have room."""
+        return (ANSWER_ROOM - self._room() + 1) * 10.0 / self._port.board_baud
+
+    def event(self, kind: str, fields: dict[str, Any]) -> bool:
+        """An event without rows. False: dropped."""
+        self.flush()
+        body = encode(kind, self._number, fields)
+        if self._room() < len(body) + _MARGIN:
+            return self._drop()
+        self._number = (self._number + 1) & 0xFFFF
+        self._send(body)
+        return True
+
+    def row(self, kind: RowKind, head: bytes, row: bytes) -> bool:
+        """A row of an event with these packed fields, together with others of its kind. False: dropped."""
+        batch = self._batch
+        joins = kind.number == self._type and head == self._head and len(batch) + len(row) <= MAX_BODY
+        if not joins:
+            self.flush()
+        if self._room() < (len(row) if joins else MIN_BODY + len(head) + len(row)) + _MARGIN:
+            self.flush()
+            return self._drop()
+        if not joins:
+            batch += _HEAD.pack(kind.number, self._number) + head
+            self._number = (self._number + 1) & 0xFFFF
+            self._type, self._head = kind.number, head
+            self._later(HOLD, self._aged, self._batches)
+        batch += row
+        return True
+
+    def flush(self) -> None:
+        """Send what is gathered."""
+        if self._type:
+            body = bytes(self._batch)
+            self._batch.clear()
+            self._type = 0
+            self._batches += 1
+            self._send(body)
+
+    def _aged(self, batch: int) -> None:
+        if batch == self._batches:
+            self.flush()
+
+    def _room(self) -> int:
+        gathered = len(self._batch)
+        return self._port.room() - (gathered + 2 if gathered else 0)
+
+    def _drop(self) -> bool:
+        self._number = (self._number + 1) & 0xFFFF
+        self.dropped = min(0xFFFF, self.dropped + 1)
+        return False
+
+    def _send(self, body: bytes) -> None:
+        self._port.send(frame(body)[1:])  # the chip sends no delimiter in front

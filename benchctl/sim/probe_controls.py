@@ -1,0 +1,141 @@
+"""Switch edges, the joystick stream, and the board's own stimulus."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from functools import partial
+
+from benchctl.sim.edges import Lines, OnEdge
+from benchctl.sim.outbox import RowKind
+from benchctl.sim.probe import Done, Handler, Probe, Refusal
+from benchctl.sim.settings import pin_exists
+from benchctl.wire.catalogue import NO_PIN, Error, Function, Point
+from benchctl.wire.messages import Msg
+
+#: rows of one stick_rows event
+_STICK_ROWS = 22
+_STICK_PRESCALER = 6
+_STIMULATED = (Function.SWITCH1, Function.SWITCH2, Function.STIMULUS)
+
+
+class Stick:
+    """Both axes by the converter, or what `stick_set` says."""
+
+    def __init__(self, probe: Probe) -> None:
+        self.probe = probe
+        self.virtual: tuple[int, int] | None = None
+
+    @property
+    def present(self) -> bool:
+        settings = self.probe.settings
+        return all(settings.pin(f) >> 4 in (2, 4) for f in (Function.JOY_X, Function.JOY_Y))
+
+    @property
+    def time(self) -> float:
+        """Seconds for both axes."""
+        return 2 * self.probe.timing.adc_clocks * (1 << _STICK_PRESCALER) / self.probe.chip.clock_hz
+
+    def read(self) -> tuple[int, int]:
+        """Counts of x and y now; the middle where there is no stick."""
+        if self.virtual is not None:
+            return self.virtual
+        if not self.present:
+            return 512, 512
+        hardware, now = self.probe.hardware, self.probe.agenda.now
+        x, y = (hardware.share(self.probe.settings.pin(f), now) for f in (Function.JOY_X, Function.JOY_Y))
+        return min(1023, int(x * 1024)), min(1023, int(y * 1024))
+
+
+class Controls:
+    """Requests 0x28 to 0x2A."""
+
+    def __init__(self, probe: Probe, lines: Lines, stick: Stick) -> None:
+        self.probe = probe
+        self.lines = lines
+        self.stick = stick
+        self._edge_rows, self._stick_rows, self._trace_rows = (
+            RowKind(kind) for kind in ("edges", "stick_rows", "trace")
+        )
+        self._watched: dict[int, tuple[int, OnEdge]] = {}
+        self.handlers: dict[str, Handler] = {
+            "watch": self.watch, "stick_stream": self.stick_stream, "self_stimulus": self.self_stimulus,
+        }  # fmt: skip
+
+    # ------------------------------------------------------------------ edges
+
+    def watch(self, message: Msg) -> Done:
+        function, on = message.function, message.on
+        if function > max(Function) or on > 1:
+            return Refusal(Error.VALUE)
+        pin = self.probe.settings.pin(function)
+        if pin == NO_PIN or pin >> 4 == 4 or not pin_exists(pin):
+            return Refusal(Error.PIN)
+        old = self._watched.pop(function, None)
+        if old is not None:
+            self.lines.forget(*old)
+        if not on:
+            return {"level": self.probe.hardware.level(pin)}
+        told = partial(self._edge, bytes((function,)))
+        self._watched[function] = (pin, told)
+        return {"level": self.lines.watch(pin, told)}
+
+    def _edge(self, head: bytes, level: int, at: int) -> None:
+        self.probe.out.row(self._edge_rows, head, self._edge_rows.pack(at, level))
+
+    # ------------------------------------------------------------------ joystick
+
+    def stick_stream(self, message: Msg) -> Done:
+        if not self.stick.present:
+            return Refusal(Error.PIN)
+        if not message.count or message.interval_us * 1e-6 < 2 * self.stick.time:
+            return Refusal(Error.VALUE)
+        if not self.probe.busy.take("adc", "stick_stream"):
+            return Refusal(Error.BUSY)
+        self.probe.run(self._stream(self.probe.seconds(2 * message.interval_us), message.count))
+        return {}
+
+    def _stream(self, interval: float, count: int) -> Generator[float, None, None]:
+        probe, rows = self.probe, self._stick_rows
+        head = b""
+        for number in range(count):
+            if number % _STICK_ROWS == 0:
+                head = rows.head(number & 0xFFFF, probe.tick())
+            probe.out.row(rows, head, rows.pack(*self.stick.read()))
+            yield interval
+        probe.busy.free("adc")
+        probe.done("stick_stream", detail=count)
+
+    # ------------------------------------------------------------------ stimulus
+
+    def self_stimulus(self, message: Msg) -> Done:
+        m = message
+        if m.function not in _STIMULATED or not m.presses or not m.down_us or not m.up_us:
+            return Refusal(Error.VALUE)
+        if not self.probe.settings.number("self_stimulus"):
+            return Refusal(Error.GUARDED)
+        pin = self.probe.settings.pin(m.function)
+        if not pin_exists(pin) or pin == NO_PIN or pin >> 4 == 4:
+            return Refusal(Error.PIN)
+        if not self.probe.busy.take("stimulus", "self_stimulus"):
+            return Refusal(Error.BUSY)
+        down, up = self.probe.seconds(2 * m.down_us), self.probe.seconds(2 * m.up_us)
+        self.probe.run(self._presses(pin, m.presses, down, up))
+        return {}
+
+    def _presses(self, pin: int, presses: int, down: float, up: float) -> Generator[float, None, None]:
+        for _ in range(presses):
+            self._stimulate(pin, 0)
+            yield down
+            self._stimulate(pin, 1)
+            yield up
+        self.probe.busy.free("stimulus")
+        self.probe.done("self_stimulus", detail=presses)
+
+    def _stimulate(self, pin: int, level: int) -> None:
+        """Pull the line low, or let go of it with the pull-up on."""
+        at = self.probe.tick()
+        if level:
+            self.probe.hardware.release(pin, True)
+        else:
+            self.probe.hardware.drive(pin, 0)
+        self.probe.out.row(self._trace_rows, b"", self._trace_rows.pack(Point.STIMULUS, level, at))

@@ -1,0 +1,96 @@
+"""The two-wire bus and the inertial sensor's stream."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Generator
+
+from benchctl.sim.outbox import RowKind
+from benchctl.sim.probe import Done, Handler, Probe, Refusal
+from benchctl.wire.catalogue import Error
+from benchctl.wire.messages import Msg
+
+#: addresses that a device may have (UM10204, table 4: the rest are reserved)
+ADDRESSES = range(0x08, 0x78)
+#: TWI status: address not acknowledged on a write (ATmega328P data sheet, table 22-2)
+NOT_ACKNOWLEDGED = 0x20
+READ_MOST, WRITE_MOST = 64, 32
+#: registers of the stream: acceleration, temperature, rate (MPU-6000 register map, 0x3B to 0x48)
+FIRST_REGISTER = 0x3B
+_SAMPLE = struct.Struct(">7h")
+_ROWS = 6
+
+
+class Sensor:
+    """Requests 0x40 to 0x43."""
+
+    def __init__(self, probe: Probe) -> None:
+        self.probe = probe
+        self._rows = RowKind("imu_rows")
+        self.handlers: dict[str, Handler] = {
+            "twi_scan": self.twi_scan, "twi_read": self.twi_read, "twi_write": self.twi_write,
+            "imu_stream": self.imu_stream,
+        }  # fmt: skip
+
+    def _time(self, count: int) -> float:
+        """Seconds of a transfer of so many bytes, addresses included."""
+        return self.probe.timing.twi_frame + count * self.probe.timing.twi_byte
+
+    def _busy(self) -> bool:
+        return "twi" in self.probe.busy.held
+
+    def twi_scan(self, message: Msg) -> Generator[float, None, Done]:
+        if self._busy():
+            return Refusal(Error.BUSY)
+        found = [a for a in ADDRESSES if self.probe.hardware.twi(a, b"", 0) is not None]
+        yield len(ADDRESSES) * self._time(1)
+        return {}, bytes(found)
+
+    def twi_read(self, message: Msg) -> Generator[float, None, Done]:
+        m = message
+        if m.address > 0x7F or not 1 <= m.count <= READ_MOST:
+            return Refusal(Error.VALUE)
+        if self._busy():
+            return Refusal(Error.BUSY)
+        yield self._time(3 + m.count)
+        data = self.probe.hardware.twi(m.address, bytes((m.reg,)), m.count)
+        return ({"status": NOT_ACKNOWLEDGED}, b"") if data is None else ({"status": 0}, data)
+
+    def twi_write(self, message: Msg) -> Generator[float, None, Done]:
+        m = message
+        if m.address > 0x7F:
+            return Refusal(Error.VALUE)
+        if len(m.data) > WRITE_MOST:
+            return Refusal(Error.LENGTH)
+        if self._busy():
+            return Refusal(Error.BUSY)
+        yield self._time(2 + len(m.data))
+        done = self.probe.hardware.twi(m.address, bytes((m.reg,)) + m.data, 0)
+        return {"status": NOT_ACKNOWLEDGED if done is None else 0}
+
+    def imu_stream(self, message: Msg) -> Done:
+        m = message
+        if m.address > 0x7F or not m.count or m.interval_us * 1e-6 < 2 * self._time(17):
+            return Refusal(Error.VALUE)
+        if self.probe.hardware.twi(m.address, bytes((FIRST_REGISTER,)), 1) is None:
+            return Refusal(Error.PART)
+        if not self.probe.busy.take("twi", "imu_stream"):
+            return Refusal(Error.BUSY)
+        self.probe.run(self._stream(m.address, self.probe.seconds(2 * m.interval_us), m.count))
+        return {}
+
+    def _stream(self, address: int, interval: float, count: int) -> Generator[float, None, None]:
+        probe, rows = self.probe, self._rows
+        head, status, sent = b"", 0, 0
+        for number in range(count):
+            data = probe.hardware.twi(address, bytes((FIRST_REGISTER,)), _SAMPLE.size)
+            if data is None:
+                status = Error.PART
+                break
+            if number % _ROWS == 0:
+                head = rows.head(number & 0xFFFF, probe.tick())
+            probe.out.row(rows, head, rows.pack(*_SAMPLE.unpack(data)))
+            sent += 1
+            yield interval
+        probe.busy.free("twi")
+        probe.done("imu_stream", int(status), sent)

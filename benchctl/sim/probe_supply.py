@@ -1,0 +1,153 @@
+"""The converter, the droop by equivalent time, and the loads."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+
+from benchctl.sim.loads import Loads
+from benchctl.sim.outbox import RowKind
+from benchctl.sim.probe import Done, Handler, Probe, Refusal
+from benchctl.sim.probe_base import BANDGAP_SETTLE
+from benchctl.wire.catalogue import NO_PIN, AdcSource, Error, Function, Load
+from benchctl.wire.messages import Msg
+
+_FUNCTIONS = {
+    AdcSource.SENSE_RAIL: Function.SENSE_RAIL, AdcSource.JOY_X: Function.JOY_X, AdcSource.JOY_Y: Function.JOY_Y,
+    AdcSource.SENSE_VCC1: Function.SENSE_VCC1, AdcSource.SENSE_VCC2: Function.SENSE_VCC2,
+}  # fmt: skip
+PRESCALERS = range(4, 8)
+COUNT_MOST = 1024
+#: sums of a droop fit 16 bits
+REPEATS_MOST = 64
+POINTS_MOST = 1000
+FULL = 1023
+#: rows of one droop_rows event
+_ROWS = 46
+
+
+class Supply:
+    """Requests 0x20 to 0x22."""
+
+    def __init__(self, probe: Probe, loads: Loads) -> None:
+        self.probe = probe
+        self.loads = loads
+        self._rows = RowKind("droop_rows")
+        self.handlers: dict[str, Handler] = {"adc": self.adc, "droop": self.droop, "load": self.load}
+
+    # ------------------------------------------------------------------ one conversion
+
+    def _refusal(self, source: int, prescaler: int) -> Refusal | None:
+        if source > max(AdcSource) or prescaler not in PRESCALERS:
+            return Refusal(Error.VALUE)
+        if source != AdcSource.BAND_GAP:
+            pin = self.probe.settings.pin(_FUNCTIONS[AdcSource(source)])
+            if pin == NO_PIN or pin >> 4 not in (2, 4):
+                return Refusal(Error.PIN)
+        return Refusal(Error.BUSY) if "adc" in self.probe.busy.held else None
+
+    def _clock(self, prescaler: int) -> float:
+        """One ADC clock, seconds."""
+        return (1 << prescaler) / self.probe.chip.clock_hz
+
+    def convert(self, source: int, prescaler: int) -> Generator[float, None, int]:
+        """A conversion that begins now.
+
+        A pin is held 1.5 ADC clocks after the start; the band-gap is compared with a supply that moves meanwhile.
+        """
+        probe, clock = self.probe, self._clock(prescaler)
+        start, rest = probe.agenda.now, (probe.timing.adc_clocks - probe.timing.adc_hold_clocks) * clock
+        yield probe.timing.adc_hold_clocks * clock
+        if source == AdcSource.BAND_GAP:
+            yield rest
+            share = probe.hardware.bandgap_share(start, probe.agenda.now)
+        else:
+            pin = probe.settings.pin(_FUNCTIONS[AdcSource(source)])
+            share = probe.hardware.share(pin, probe.agenda.now)
+            yield rest
+        return min(FULL, int(share * 1024))
+
+    # ------------------------------------------------------------------ many
+
+    def adc(self, message: Msg) -> Generator[float, None, Done]:
+        m = message
+        if not 1 <= m.count <= COUNT_MOST:
+            return Refusal(Error.VALUE)
+        refused = self._refusal(m.source, m.prescaler)
+        if refused is not None:
+            return refused
+        self.probe.busy.take("adc", "adc")
+        readings = yield from self._convert_many(m.source, m.prescaler, m.count, m.gap_us * 1e-6)
+        self.probe.busy.free("adc")
+        square = sum((r - readings[0]) ** 2 for r in readings)
+        return {
+            "count": m.count, "sum": sum(readings), "square": min(square, 0xFFFFFFFF), "low": min(readings),
+            "high": max(readings),
+        }  # fmt: skip
+
+    def _convert_many(self, source: int, prescaler: int, count: int, gap: float) -> Generator[float, None, list[int]]:
+        yield BANDGAP_SETTLE if source == AdcSource.BAND_GAP else 12 * self._clock(prescaler)
+        readings = []
+        for _ in range(count):
+            readings.append((yield from self.convert(source, prescaler)))
+            if gap:
+                yield gap
+        return readings
+
+    # ------------------------------------------------------------------ droop
+
+    def droop(self, message: Msg) -> Generator[float, None, Done]:
+        m = message
+        if m.load > max(Load) or not 1 <= m.points <= POINTS_MOST or not 1 <= m.repeats <= REPEATS_MOST:
+            return Refusal(Error.VALUE)
+        refused = self._refusal(m.source, m.prescaler) or self.loads.refusal(m.load, True)
+        if refused is not None:
+            return refused
+        if m.load == Load.TRANSMIT and self.loads.transmitting & 1:
+            return Refusal(Error.BUSY)
+        refused = self.loads.prepare(m.load)
+        if refused is not None:
+            return refused
+        yield 0.0
+        self.probe.busy.take("adc", "droop")
+        if m.load == Load.TRANSMIT:
+            self.probe.busy.take("radio", "droop")
+        self.probe.run(self._points(m))
+        return {}
+
+    def _points(self, m: Msg) -> Generator[float, None, None]:
+        first = baseline = 0
+        yield max(BANDGAP_SETTLE, 5e-3)
+        for point in range(m.points):
+            delay = self.probe.seconds(2 * (m.first_us + point * m.step_us))
+            before, during = yield from self._point(m, delay)
+            if point % _ROWS == 0:
+                self.probe.out.flush()
+                first, baseline = point, before
+            self.probe.out.row(self._rows, self._rows.head(first, baseline), self._rows.pack(during))
+        self.probe.out.flush()
+        self.probe.busy.free("adc")
+        if m.load == Load.TRANSMIT:
+            self.loads.radio.release()
+            self.probe.busy.free("radio")
+        self.probe.done("droop", detail=m.points)
+
+    def _point(self, m: Msg, delay: float) -> Generator[float, None, tuple[int, int]]:
+        """Sums over the repeats before the load and `delay` after it."""
+        before = during = 0
+        for _ in range(m.repeats):
+            yield m.settle_ms * 1e-3
+            before += yield from self.convert(m.source, m.prescaler)
+            self.loads.begin(m.load)
+            yield delay
+            during += yield from self.convert(m.source, m.prescaler)
+            self.loads.end(m.load)
+        return before, during
+
+    # ------------------------------------------------------------------ steady loads
+
+    def load(self, message: Msg) -> Done:
+        m = message
+        if m.load > max(Load) or m.on > 1 or m.strength > (3 if m.load == Load.TRANSMIT else 100):
+            return Refusal(Error.VALUE)
+        refused = self.loads.refusal(m.load, bool(m.on))
+        return refused or self.loads.switch(m.load, bool(m.on), m.strength) or {}
