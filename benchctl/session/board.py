@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict, deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from benchctl.errors import NoAnswer, Refused, Restarted, WrongDevice
@@ -100,9 +100,20 @@ class Board:
     # ------------------------------------------------------------------ asking
 
     def ask(
-        self, kind: str, *, data: bytes = b"", timeout: float = ANSWER_S, repeats: int = REPEATS, **fields: Any
+        self,
+        kind: str,
+        *,
+        data: bytes = b"",
+        timeout: float = ANSWER_S,
+        repeats: int = REPEATS,
+        also: Mapping[str, Any] | None = None,
+        **fields: Any,
     ) -> Msg:
-        """Send a request and wait for its answer; idempotent requests are repeated when it is late."""
+        """Send a request and wait for its answer; idempotent requests are repeated when it is late.
+
+        also: fields whose names are those of this method's own keywords, such as the droop's `repeats`.
+        """
+        fields.update(also or {})
         self.poll()
         self._refuse_if_restarted()
         self.port.write(self.exchange.ask(kind, fields, data, self.clock.now(), timeout, repeats))

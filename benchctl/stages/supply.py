@@ -228,7 +228,7 @@ def _waveform(
         first_us=0,
         step_us=step.step_us,
         points=step.points,
-        repeats=step.repeats,
+        also={"repeats": step.repeats},
         settle_ms=step.settle_ms,
         prescaler=_FAST,
     )
