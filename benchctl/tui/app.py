@@ -1,0 +1,197 @@
+"""The terminal UI: wiring only. Screens show events and send three commands: start, answer, stop.
+
+Nothing here imports numpy, the stages or a bench before the first screen is painted.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from textual.app import App, SystemCommand
+from textual.binding import Binding
+from textual.screen import Screen
+from textual.theme import Theme
+
+from benchctl.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchctl.ports.discover import Found
+    from benchctl.runs.summary import Summary
+    from benchctl.tui.link import Choice, RunLink
+    from benchctl.tui.screens.run import RunScreen
+
+#: seconds that closing the program waits for a stopped run to write its record
+_CLOSING_S = 20.0
+#: theme → its name in the command palette
+LOOKS = {"dusk": "dark", "day": "light", "ansi-dark": "the terminal's own colours"}
+_THEMES = (
+    Theme("dusk", primary="#7fb0c9", accent="#8cc0d8", success="#8fcf8f", warning="#e5b567", error="#ff8a80",
+          foreground="#d9dedb", background="#15191b", surface="#1b2023", panel="#23292c", dark=True),
+    Theme("day", primary="#1d5b79", accent="#1d5b79", success="#1b6b2f", warning="#8a5a00", error="#b3261e",
+          foreground="#1c2224", background="#f7f6f2", surface="#efeee9", panel="#e5e4de", dark=False),
+)  # fmt: skip
+
+
+class BenchApp(App[int]):
+    """All screens, and the one run that may be going on."""
+
+    TITLE = "benchctl"
+    CSS_PATH = "benchctl.tcss"
+    HORIZONTAL_BREAKPOINTS: ClassVar = [(0, "-narrow"), (110, "-broad")]
+    BINDINGS: ClassVar = [
+        Binding("ctrl+x,ctrl+c,f10", "stop_run", "STOP", key_display="Ctrl+X", priority=True),
+        Binding("f1,question_mark", "help", "Help", key_display="F1"),
+        Binding("ctrl+q", "quit", "Quit", priority=True),
+    ]
+
+    def __init__(
+        self, root: Path | None = None, look: Callable[[], Sequence[Found]] | None = None, **more: Any
+    ) -> None:
+        super().__init__(**more)
+        for theme in _THEMES:
+            self.register_theme(theme)
+        self.theme = "day" if light_terminal(os.environ.get("COLORFGBG", "")) else "dusk"
+        self._root = root
+        self._survey = look
+        self.link: RunLink | None = None
+
+    def on_mount(self) -> None:
+        from benchctl.tui.screens.choose import ChooseScreen
+
+        self.push_screen(ChooseScreen())
+
+    @property
+    def root(self) -> Path:
+        """Where runs are kept."""
+        if self._root is None:
+            from benchctl.operate import default_root
+
+            self._root = default_root()
+        return self._root
+
+    def look_for_boards(self) -> Sequence[Found]:
+        """Ask every port who is there; takes seconds."""
+        if self._survey is not None:
+            return self._survey()
+        from benchctl.ports.discover import survey
+
+        return survey()
+
+    # ------------------------------------------------------------------ the run
+
+    @property
+    def running(self) -> bool:
+        return self.link is not None and self.link.alive
+
+    def start_run(self, choice: Choice, speed: float = 1.0) -> None:
+        """Open the run screen, which starts the run."""
+        from benchctl.tui.link import RunLink
+        from benchctl.tui.screens.run import RunScreen
+
+        if self.running:
+            self.notify("A run is going on already.", severity="warning")
+            return
+        self.link = RunLink(choice, self.root, lambda: self._tell(screen), speed)
+        screen = RunScreen(self.link)
+        self.push_screen(screen)
+
+    def _tell(self, screen: RunScreen) -> None:
+        """From the run's thread: show at once."""
+        if self._running and screen.is_attached:
+            screen.post_message(screen.Urgent())
+
+    def run_ended(self, screen: RunScreen) -> None:
+        """The run screen has shown the end; show the verdict over whatever is on top of it."""
+        self.refresh_bindings()
+        if screen.summary.started and screen.is_current:
+            self.show_verdict(screen.summary, screen.link.folder)
+
+    def show_verdict(self, summary: Summary, folder: Path | None) -> None:
+        from benchctl.tui.screens.verdict import VerdictScreen
+
+        self.push_screen(VerdictScreen(summary, folder))
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """The stop key belongs to the run while there is one, to the focused field otherwise."""
+        if action == "stop_run":
+            return self.running
+        return True
+
+    def action_stop_run(self) -> None:
+        """Straight from the key to the outputs; nothing waits in between."""
+        if self.link is not None:
+            self.link.stop("key")
+            self.notify("Stopped: all outputs have been told to go idle.", title="Stop", severity="warning")
+
+    async def action_quit(self) -> None:
+        """Closing the program stops the run first and waits for its record to be whole."""
+        self.close_run("closed")
+        self.exit(0)
+
+    def close_run(self, by: str) -> None:
+        if self.link is not None and self.link.alive:
+            self.link.stop(by)
+            self.link.join(_CLOSING_S)
+
+    # ------------------------------------------------------------------ other screens
+
+    def action_help(self) -> None:
+        from benchctl.tui.screens.help import HelpScreen
+
+        if not isinstance(self.screen, HelpScreen):
+            self.push_screen(HelpScreen(self.screen))
+
+    def action_history(self) -> None:
+        from benchctl.tui.screens.history import HistoryScreen
+
+        self.push_screen(HistoryScreen(self.root))
+
+    def action_cautions(self) -> None:
+        from benchctl.tui.screens.cautions import CautionsScreen
+
+        self.push_screen(CautionsScreen())
+
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
+        """What the command palette offers."""
+        if self.running:
+            yield SystemCommand("Stop the run", "Outputs to idle, run over (Ctrl+X)", self.action_stop_run)
+        yield SystemCommand("Past runs", "Runs, boards, yield, trends, comparison", self.action_history)
+        yield SystemCommand("Cautions", "Motors, batteries, soldering, radio, flying", self.action_cautions)
+        yield SystemCommand("Help", "Keys and signs of this screen", self.action_help)
+        for name, told in LOOKS.items():
+            yield SystemCommand(f"Look: {told}", "Colours of the screen", lambda name=name: self._look(name))
+        yield SystemCommand("Quit", "Stop the run if there is one, and close", self.action_quit)
+
+    def _look(self, name: str) -> None:
+        self.theme = name
+
+
+def light_terminal(told: str) -> bool:
+    """What terminals tell of their colours, "15;0" for white on black: whether the background is a light one."""
+    background = told.rpartition(";")[2]
+    return background.isdigit() and int(background) in (7, 15)
+
+
+def main() -> int:
+    """Run the terminal UI until it is closed; 0. Raises UsageError without a terminal."""
+    if not (sys.stdin and sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError("the terminal UI needs a terminal; see benchctl --help for commands that do without")
+    app = BenchApp()
+
+    def leave(number: int, frame: object) -> None:
+        app.close_run("closed" if number == getattr(signal, "SIGHUP", None) else "signal")
+        app.exit(0)
+
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), leave)
+    try:
+        app.run()
+    finally:
+        app.close_run("closed")
+    return app.return_code or 0

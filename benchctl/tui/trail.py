@@ -1,0 +1,39 @@
+"""How provisional readings firm up over a stage: what a live plot shows before the raw measurements are in."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchctl import events as ev
+from benchctl.tui.curves import Curve
+from benchctl.units import shown
+
+_MOST = 400
+
+
+class Trail:
+    """Values of readings that came more than once, by stage and name."""
+
+    def __init__(self) -> None:
+        self._points: dict[tuple[str, str], list[tuple[float, float]]] = {}
+        self._units: dict[tuple[str, str], str] = {}
+
+    def see(self, event: ev.Event) -> None:
+        if not isinstance(event, ev.ReadingTaken):
+            return
+        key = (event.stage, event.reading.name)
+        if not event.final or key in self._points:
+            points = self._points.setdefault(key, [])
+            self._units[key] = event.reading.unit
+            points.append((event.t, event.reading.value))
+            if len(points) > _MOST:
+                del points[1:-1:2]
+
+    def curves(self, stage: str) -> list[Curve]:
+        """One curve a reading, over the time of the run, the newest first."""
+        out = []
+        for key, points in self._points.items():
+            if key[0] == stage and len(points) > 1:
+                t, y = np.array(points).T
+                out.append(Curve(key[1], t, y, "time of the run", "s", "so far", shown(self._units[key])))
+        return out[::-1]

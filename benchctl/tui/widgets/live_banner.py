@@ -1,0 +1,43 @@
+"""Two lines that are always there: whether outputs that can hurt are live, and which key stops the run."""
+
+from __future__ import annotations
+
+from benchctl.report import words
+from benchctl.runs.summary import RunState, Summary
+from benchctl.tui.widgets.lines import Line, Lines, fit, line
+from benchctl.units import number
+
+#: the stop key as it is named everywhere; the others do the same
+STOP_KEY = "Ctrl+X"
+STOP_KEYS = "ctrl+x,ctrl+c,f10"
+OTHER_STOP_KEYS = "Ctrl+C and F10 do the same"
+
+
+def banner(summary: Summary, stopping: bool, width: int) -> list[Line]:
+    """The two lines, each `width` cells."""
+    if summary.live is not None:
+        cap = f", throttle at most {number(100 * summary.live.cap)} %" if summary.live.cap else ""
+        what = words.clean(summary.live.text)
+        return [
+            line((fit(f" ▲ OUTPUTS LIVE   {STOP_KEY} STOPS   {what}{cap}", width), "live")),
+            line((fit(" The battery plug or supply switch within reach is the emergency stop.", width), "live")),
+        ]
+    if stopping and summary.state in (RunState.RUNNING, RunState.WAITING):
+        return [line(("■ Stopping: outputs have been told to go idle.", "strong")), ()]
+    if summary.state in (RunState.RUNNING, RunState.WAITING):
+        told = f"○ Outputs idle.  {STOP_KEY} stops the run at any moment ({OTHER_STOP_KEYS})."
+        more = "  The battery plug or supply switch is the emergency stop; the key is not."
+        return [line(fit(told, width)), line((fit(more, width), "soft"))]
+    return [line(("○ Outputs idle: the run is over.", "")), ()]
+
+
+class LiveBanner(Lines):
+    """Always two lines high, so that nothing jumps when outputs become live."""
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.summary = Summary()
+        self.stopping = False
+
+    def build(self, width: int, height: int) -> list[Line]:
+        return banner(self.summary, self.stopping, width)

@@ -1,0 +1,144 @@
+"""The panel below: what the operator is asked, with room for the answer; else what the run has to tell."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.message import Message
+from textual.widgets import Button, Input
+
+from benchctl import events as ev
+from benchctl.report import words
+from benchctl.runs.summary import Summary
+from benchctl.tui.widgets.lines import Line, Lines, fit, line, wrapped
+from benchctl.units import shown
+
+#: what the field asks for, by kind of prompt
+_HINTS = {
+    ev.PromptKind.COUNT: "the number you counted",
+    ev.PromptKind.WORD: "the word, as it is written above",
+    ev.PromptKind.NUMBER: "what the meter shows",
+    ev.PromptKind.CHOICE: "the number of your choice",
+}
+_NO = "no"
+
+
+def told(summary: Summary, width: int, height: int) -> list[Line]:
+    """Causes as they firm up, then the latest notes of the run."""
+    out: list[Line] = []
+    for finding in summary.findings[: max(1, height - 1)]:
+        where = f" ({summary.label(finding.board)})" if finding.board else ""
+        text = f"{finding.rank}. {finding.title}{where}, {words.confidence(finding.confidence)}: {finding.remedy}"
+        out.append(line((fit(words.clean(text), width), "warn")))
+    notes = [*summary.notes, *(n for s in summary.stages.values() for n in s.notes)]
+    for note in sorted(notes, key=lambda n: n.t)[-(height - len(out)) :] if height > len(out) else []:
+        mark, tone = ("!", "warn") if note.level == "warning" else ("·", "soft")
+        out.append(line((fit(f"{mark} {words.clock(note.t)}  {words.clean(note.text)}", width), tone)))
+    return out
+
+
+class Talk(Lines):
+    """The words of the panel."""
+
+    def __init__(self) -> None:
+        super().__init__(id="talk")
+        self.summary = Summary()
+        self.prompt: ev.Prompt | None = None
+        self.asks_person = False
+
+    def build(self, width: int, height: int) -> list[Line]:
+        if self.prompt is None:
+            return told(self.summary, width, height)
+        return _question(self.prompt, self.asks_person, len(self.summary.prompts), width)[: max(height, 3)]
+
+
+def _question(prompt: ev.Prompt, asks_person: bool, open_count: int, width: int) -> list[Line]:
+    text = words.clean(prompt.text)
+    if prompt.choices:
+        text += "  " + "  ".join(f"{i} {c}" for i, c in enumerate(prompt.choices, 1))
+    more = f" ({open_count - 1} more open)" if open_count > 1 else ""
+    out = wrapped(f"? {text}{more}", width, "strong" if asks_person else "")
+    if prompt.kind is ev.PromptKind.DO:
+        out.append(line(("  Nothing to type: the boards measure that it was done.", "soft")))
+    elif not asks_person:
+        out.append(line(("  The modelled person answers this one.", "soft")))
+    return out
+
+
+class PromptPanel(Vertical):
+    """Shows the oldest open prompt and takes its answer."""
+
+    class Answered(Message):
+        """The person has answered prompt `prompt_id`."""
+
+        def __init__(self, prompt_id: int, text: str) -> None:
+            super().__init__()
+            self.prompt_id = prompt_id
+            self.text = text
+
+    BINDINGS: ClassVar = [("escape", "leave_field", "Leave the field")]
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._asked: ev.Prompt | None = None
+        self._answered: set[int] = set()
+
+    def compose(self) -> ComposeResult:
+        yield Talk()
+        with Horizontal(id="answer"):
+            yield Input(id="field", compact=True)
+            yield Button("Answer", id="give", compact=True)
+            yield Button("No, or I cannot", id="refuse", compact=True)
+
+    def update(self, summary: Summary, prompt: ev.Prompt | None, asks_person: bool) -> None:
+        """Show the state; the field appears with a prompt that is the person's and takes the focus."""
+        if prompt is not None and prompt.id in self._answered:
+            prompt = None
+        talk = self.query_one(Talk)
+        talk.summary, talk.prompt, talk.asks_person = summary, prompt, asks_person
+        wanted = prompt if asks_person else None
+        if (wanted and wanted.id) != (self._asked and self._asked.id):
+            self._ask(wanted)
+        talk.renew()
+
+    def _ask(self, prompt: ev.Prompt | None) -> None:
+        self._asked = prompt
+        self.set_class(prompt is not None, "-asking")
+        field = self.query_one("#field", Input)
+        field.clear()
+        if prompt is None:
+            if field.has_focus or self.has_focus_within:
+                self.screen.set_focus(None)
+            return
+        unit = f" in {shown(prompt.unit)}" if prompt.unit else ""
+        field.placeholder = _HINTS.get(prompt.kind, "") + unit
+        field.focus()
+
+    @on(Input.Submitted, "#field")
+    @on(Button.Pressed, "#give")
+    def _give(self) -> None:
+        text = self.query_one("#field", Input).value.strip()
+        if not text:
+            self.notify("Type an answer first, or choose “No, or I cannot”.", severity="warning")
+            return
+        self._send(text)
+
+    @on(Button.Pressed, "#refuse")
+    def _refuse(self) -> None:
+        self._send(_NO)
+
+    def _send(self, text: str) -> None:
+        prompt = self._asked
+        if prompt is None:
+            return
+        if prompt.choices and text.isdigit() and 1 <= int(text) <= len(prompt.choices):
+            text = prompt.choices[int(text) - 1]
+        self._answered.add(prompt.id)
+        self._ask(None)
+        self.post_message(self.Answered(prompt.id, text))
+
+    def action_leave_field(self) -> None:
+        self.screen.set_focus(None)
