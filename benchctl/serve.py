@@ -51,6 +51,10 @@ class Server:
             self.bench.wait(behind)
             self._pass_on()
 
+    def waiting_for(self, role: Role) -> bool:
+        """Whether nobody is connected to that board."""
+        return self._outlets[role].waits_on() is None
+
     def _pass_on(self) -> None:
         for role, outlet in self._outlets.items():
             port = self.bench.boards[role].port

@@ -151,14 +151,13 @@ class PolledLine:
 
     def write(self, data: bytes) -> None:
         with self._lock:
-            self._writer = threading.get_ident()
-            try:
-                self.serial.write(data)
-            finally:
-                self._writer = 0
-            while self._interrupting:
+            while data:
+                self._writer = threading.get_ident()
+                try:
+                    self.serial.write(data)
+                finally:
+                    self._writer = 0
                 data, self._interrupting = self._interrupting, b""
-                self.serial.write(data)
 
     def urgent(self, data: bytes) -> None:
         """In a signal's handler that has interrupted a write, right behind that write: pyserial cannot do two."""
