@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from benchctl import shipped
@@ -24,6 +24,8 @@ from benchctl.terms import Role
 
 #: bench time that a stop gets to reach the chips when nobody else lets time pass
 STOP_S = 0.03
+#: bench seconds between two calls of the pacer
+PACE_STEP_S = 0.02
 #: after a power-on the probe answers by then
 UP_S = 0.15
 #: speed of a chip whose EEPROM is empty, and the speeds in the order of the setting `baud_code`
@@ -50,6 +52,8 @@ class AvrBench:
         self._agenda = Agenda()
         self.world = World(spec, self._agenda, random.Random(self.seed))
         self.operator: Operator = self.world.operator
+        #: called every `PACE_STEP_S` of bench time with the bench's time; it may sleep, so that time passes as told
+        self.pacer: Callable[[float], None] | None = None
         self._running = threading.Lock()
         self._closed = False
         self._make_chips(images or {})
@@ -168,8 +172,11 @@ class AvrBench:
     def _pass_time(self, until: float) -> None:
         if self.halted:
             raise Stopped("the run was stopped")
+        pacer = self.pacer
         with self._running:
-            self._run(until)
+            self._run(until if pacer is None else min(until, self.now() + PACE_STEP_S))
+        if pacer is not None:
+            pacer(self.now())
 
     def _run(self, until: float) -> None:
         for port in self._ports.values():

@@ -172,12 +172,16 @@ static void run_timers(chip *c) {
     a->run_cycle_count = free_run ? free_run : 1;
 }
 
-/* Four cycles to answer an interrupt, four more when it ends a sleep (data sheet "Interrupt Response Time"). */
+/* Four cycles to answer an interrupt, four more when it ends a sleep (data sheet "Interrupt Response Time"). One
+ * instruction is executed after SEI before that; the library counts one too many, so that SEI, SLEEP, CLI would never
+ * let an interrupt through. */
 static void answer_interrupts(chip *c, int slept) {
     avr_t *a = c->avr;
     int depth = a->interrupts.running_ptr;
     uint16_t sp = a->data[R_SPL] | a->data[R_SPH] << 8;
+    int waited = a->interrupt_state < 0;
     avr_service_interrupts(a);
+    if (waited && a->interrupt_state > 0) avr_service_interrupts(a);
     int taken = a->interrupts.running_ptr != depth || sp != (a->data[R_SPL] | a->data[R_SPH] << 8);
     if (taken) a->cycle += slept ? 8 : 4;
 }
@@ -202,7 +206,7 @@ static void step(chip *c) {
     }
     run_timers(c);
     a->pc = pc;
-    if (a->interrupt_state && a->state == cpu_Running && c->row_until <= a->cycle) answer_interrupts(c, slept);
+    if (a->interrupt_state && c->row_until <= a->cycle) answer_interrupts(c, slept);
     c->stepping = 0;
     if (a->run != c->plain_run) restart(c, f_WDRF), set_fence(c, c->fence_at);
     if (c->wanted == WANT_HOLD) chip_hold(c);

@@ -134,6 +134,23 @@ def test_a_drifting_clock_is_followed(build, rig):
     assert true == pytest.approx([20e-3] * len(true), abs=2e-7)
 
 
+def test_no_interrupt_is_lost_around_sleep(build, rig):
+    """SEI, SLEEP, CLI: one instruction runs after SEI, then what is pending is answered (data sheet "Reset and
+    Interrupt Handling"). A millisecond timer and bytes at all phases of it are all counted."""
+    chip = Chip(build("nap"))
+    bench = rig(chip)
+    bench.run(0.07)
+    for i in range(200):
+        chip.send(b"x", 0.07 + i * 1.0137e-3)
+    bench.run(0.25)
+    before = bench.ask(chip, b"r", 0.0005)
+    bench.run(0.0995)
+    after = bench.ask(chip, b"r", 0.0005)
+
+    assert (before[0], after[0]) == (201, 202)
+    assert int.from_bytes(after[1:], "little") - int.from_bytes(before[1:], "little") == 100
+
+
 def waveform(build, rig, registers, pin, seconds=0.02):
     chip = Chip(build("waveforms"))
     bench = rig(chip)

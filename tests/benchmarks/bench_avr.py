@@ -20,13 +20,13 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parents[1]))
 
-from benchctl import benchfile
-from benchctl.avr.bench import AvrBench
-from benchctl.avr.chip import Chip, Reset
-from benchctl.avr.lockstep import Lockstep
-from benchctl.parts.agenda import Agenda
-from benchctl.terms import Role
-from benchctl.wire.catalogue import LinkMode
+from benchctl import benchfile  # noqa: E402
+from benchctl.avr.bench import AvrBench  # noqa: E402
+from benchctl.avr.chip import Chip, Reset  # noqa: E402
+from benchctl.avr.lockstep import Lockstep  # noqa: E402
+from benchctl.parts.agenda import Agenda  # noqa: E402
+from benchctl.terms import Role  # noqa: E402
+from benchctl.wire.catalogue import LinkMode  # noqa: E402
 
 QUICK = "--quick" in sys.argv
 REPEATS = 3 if QUICK else 5
