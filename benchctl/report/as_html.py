@@ -243,8 +243,8 @@ def _cautions() -> Markup:
 
 def _origin(s: Summary) -> Markup:
     rows = []
-    for k, v in words.origin(s):
-        name = k.strip()
-        wide = "wide hash" if name == "sha256" else "wide" if name in ("benchctl", "procedure", "bench") else None
+    for name, v in words.origin(s):
+        hashed = name.endswith("sha256")
+        wide = "wide hash" if hashed else "wide" if name in ("benchctl", "procedure", "bench") else None
         rows.append(joined(el("dt", name), el("dd", v, class_=wide)))
     return _section("To repeat this run", el("dl", *rows, class_="facts"))

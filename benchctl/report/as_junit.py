@@ -44,7 +44,7 @@ def _suite(s: Summary) -> ET.Element:
         time=_seconds(s.seconds),
     )
     properties = ET.SubElement(suite, "properties")
-    facts = [("run", s.run), *((k.strip(), v) for k, v in words.origin(s))]
+    facts = [("run", s.run), *words.origin(s)]
     facts += [(f"{b.role} label", b.label) for b in s.boards.values() if b.seen]
     for name, value in facts:
         ET.SubElement(properties, "property", name=_allowed(name), value=_allowed(value))

@@ -30,7 +30,7 @@ def _lines(s: Summary) -> Iterator[str]:
         yield _comment(words.NOTHING_REAL)
     for number, stage in enumerate(stages, 1):
         if bail and stage.state is not StageState.ENDED:
-            break
+            continue
         yield from _point(number, stage, s)
     for f in s.findings:
         yield _comment(f"likely cause {f.rank}: {f.title} ({words.confidence(f.confidence)}): {f.remedy}")
@@ -91,7 +91,8 @@ def _quoted(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    """A number of YAML's core schema: NaN and infinity have names of their own there."""
+    """A number of YAML: NaN and infinity have names of their own; with a point, which YAML 1.1 wants before "e"."""
     if math.isfinite(value):
-        return repr(float(value))
+        text = repr(float(value))
+        return text if "." in text else text.replace("e", ".0e")
     return ".nan" if math.isnan(value) else ".inf" if value > 0 else "-.inf"

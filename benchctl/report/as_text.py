@@ -151,4 +151,5 @@ def _untested(s: Summary) -> Iterator[str]:
 def _repeat(s: Summary) -> Iterator[str]:
     yield "TO REPEAT IT"
     for name, value in words.origin(s):
-        yield f"  {fit(name, 14)}{fit(value, 64)}".rstrip()
+        shown_name = "  sha256" if name.endswith("sha256") else name
+        yield f"  {fit(shown_name, 14)}{fit(value, 64)}".rstrip()

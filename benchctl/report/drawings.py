@@ -26,6 +26,14 @@ COLOURS = ("#040404", "#050505", "#060606", "#070707")
 #: besides colour, so that lines are told apart in grey print
 DASHES = ("-", "--", "-.", ":")
 _MOST_POINTS = 1200
+_MOST_MARKS = 400
+_MOST_POSES = 24
+_MOST_LETTERS = 18
+
+
+def brief(name: str) -> str:
+    """A name short enough for the edge of a drawing."""
+    return name if len(name) <= _MOST_LETTERS else f"{name[: _MOST_LETTERS - 1]}…"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +55,18 @@ class Series:
     def axis(self, index: int) -> str:
         """The label of a column: "vcc in V"."""
         unit = shown(self.table.units[index])
-        name = self.table.columns[index].replace("_", " ")
+        name = brief(self.table.columns[index].replace("_", " "))
         return f"{name} in {unit}" if unit else name
+
+
+def _greatest(values: Floats, otherwise: float) -> float:
+    """The greatest of what was measured."""
+    return float(np.nanmax(values)) if np.isfinite(values).any() else otherwise
 
 
 def _legend(axes: Axes, wanted: bool) -> None:
     """Above the drawing, where it hides nothing."""
-    if wanted:
+    if wanted and axes.get_legend_handles_labels()[0]:
         columns = 2 if axes.get_window_extent().width < 5 * axes.figure.dpi else 6
         axes.legend(loc="lower left", bbox_to_anchor=(-0.02, 0.98), ncols=columns, handlelength=1.6, borderpad=0.2)
 
@@ -83,7 +96,7 @@ def _packets(figure: Figure, series: Sequence[Series]) -> None:
         lost = s.column("lost")
         if lost is None:
             continue
-        x, counts, sums = _binned(s.data[:, 0], lost)
+        x, counts, sums = _binned(s.data[:, 0], lost > 0)
         share = 100 * sums / counts
         axes.step(x, share, where="mid", label=s.name, **_style(i))
         top = max(top, float(share.max(initial=0)))
@@ -96,11 +109,11 @@ def _packets(figure: Figure, series: Sequence[Series]) -> None:
     _legend(axes, len(series) > 1)
 
 
-def _binned(x: Floats, lost: Floats) -> tuple[Floats, Floats, Floats]:
+def _binned(x: Floats, lost: npt.NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
     """Middles of up to 40 stretches of time, packets in each, lost packets in each; empty ones left out."""
     edges = np.linspace(x.min(), max(x.max(), x.min() + 1e-9), min(40, max(4, len(x) // 50)) + 1)
     counts = np.histogram(x, edges)[0].astype(np.float64)
-    sums = np.histogram(x, edges, weights=np.nan_to_num(lost))[0]
+    sums = np.histogram(x, edges, weights=lost.astype(np.float64))[0]
     some = counts > 0
     return ((edges[:-1] + edges[1:]) / 2)[some], counts[some], sums[some]
 
@@ -134,7 +147,7 @@ def _scan(figure: Figure, series: Sequence[Series]) -> None:
         busy, samples = s.data[:, 1], s.column("samples")
         share = 100 * busy / np.maximum(samples, 1) if samples is not None else busy
         axes.step(s.data[:, 0], share, where="mid", label=s.name, **_style(i))
-        top = max(top, float(np.nanmax(share)))
+        top = max(top, _greatest(share, top))
     for wifi in (1, 6, 11):
         first, last = wifi_span(wifi)
         axes.axvspan(first, last, color=BAND, linewidth=0)
@@ -148,7 +161,7 @@ def _waveform(figure: Figure, series: Sequence[Series]) -> None:
     for i, s in enumerate(series):
         order = np.argsort(s.data[:, 0], kind="stable")
         for j in range(1, s.data.shape[1]):
-            label = s.name if s.data.shape[1] == 2 else f"{s.name} {s.table.columns[j]}"
+            label = s.name if s.data.shape[1] == 2 else f"{s.name} {brief(s.table.columns[j])}"
             axes.plot(*thinned(s.data[order, 0], s.data[order, j]), label=label, **_style(i + j - 1))
     axes.set(xlabel=series[0].axis(0), ylabel=_shared_label(series[0]))
     _legend(axes, len(series) > 1 or series[0].data.shape[1] > 2)
@@ -167,19 +180,17 @@ def _sweep(figure: Figure, series: Sequence[Series]) -> None:
     figure.set_size_inches(figure.get_figwidth(), 1.85)
     upper, lower = figure.subplots(2, sharex=True, height_ratios=(2, 1))
     for i, s in enumerate(series):
-        x, y = s.data[:, 0], s.data[:, 1]
-        good = np.isfinite(x) & np.isfinite(y)
-        if good.sum() < 2:
+        rows = s.data[np.isfinite(s.data[:, :2]).all(axis=1)]
+        if len(rows) < 2:
             continue
-        line = np.polynomial.Polynomial.fit(x[good], y[good], 1) if np.ptp(x[good]) > 0 else None
-        upward = np.gradient(x) >= 0
+        x, y = rows[:, 0], rows[:, 1]
+        line = np.polynomial.Polynomial.fit(x, y, 1) if np.ptp(x) > 0 else np.polynomial.Polynomial([y.mean()])
+        upward, thin = np.gradient(x) >= 0, math.ceil(len(x) / _MOST_MARKS)
         for mark, part, way in (("^", upward, "up"), ("v", ~upward, "down")):
             look: dict[str, Any] = {"color": COLOURS[i % 4], "marker": mark, "markersize": 2.2, "linestyle": ""}
             label = f"{s.name}, {way}" if len(series) > 1 else way
-            upper.plot(x[part & good], y[part & good], label=label, **look)
-            if line is not None:
-                rest = y[part & good] - line(x[part & good])
-                lower.plot(x[part & good], rest, **look)
+            upper.plot(x[part][::thin], y[part][::thin], label=label, **look)
+            lower.plot(x[part][::thin], (y - line(x))[part][::thin], **look)
     upper.set(ylabel=series[0].axis(1))
     lower.set(xlabel=series[0].axis(0), ylabel="off line")
     _legend(upper, True)
@@ -208,7 +219,7 @@ def _edges(figure: Figure, series: Sequence[Series]) -> None:
         if level is None:
             axes.vlines(x[:_MOST_POINTS], i + 0.1, i + 0.8, color=COLOURS[i % 4], linewidth=0.8)
         else:
-            height = float(np.nanmax(np.abs(level))) or 1.0
+            height = _greatest(np.abs(level), 1.0) or 1.0
             axes.step(x, i + 0.1 + 0.7 * level / height, where="post", **_style(i))
     axes.set(xlabel=series[0].axis(0), yticks=[i + 0.45 for i in range(len(series))], ylim=(0, len(series)))
     axes.set_yticklabels([s.name for s in series])
@@ -220,14 +231,14 @@ def _poses(figure: Figure, series: Sequence[Series]) -> None:
     s = series[0]
     numbered = s.table.columns[0] in ("pose", "at", "t")
     first = 1 if numbered else 0
-    columns = s.data.shape[1] - first
+    rows, columns = s.data[:_MOST_POSES], s.data.shape[1] - first
     width = 0.8 / max(1, columns)
     for j in range(columns):
-        x = np.arange(len(s.data)) + (j - (columns - 1) / 2) * width
-        axes.bar(x, s.data[:, first + j], width, color=COLOURS[j % 4], label=s.table.columns[first + j])
+        x = np.arange(len(rows)) + (j - (columns - 1) / 2) * width
+        axes.bar(x, rows[:, first + j], width, color=COLOURS[j % 4], label=brief(s.table.columns[first + j]))
     units = {shown(u) for u in s.table.units[first:]}
-    axes.set(xlabel="pose", ylabel=f"in {units.pop()}" if len(units) == 1 else "", xticks=range(len(s.data)))
-    axes.set_xticklabels([str(i + 1) for i in range(len(s.data))])
+    axes.set(xlabel="pose", ylabel=f"in {units.pop()}" if len(units) == 1 else "", xticks=range(len(rows)))
+    axes.set_xticklabels([str(i + 1) for i in range(len(rows))])
     _legend(axes, True)
 
 

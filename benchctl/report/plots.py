@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -16,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.report import words
-from benchctl.report.drawings import DRAWERS, Series
+from benchctl.report.drawings import DRAWERS, Series, brief
 from benchctl.runs.summary import StageSummary, Table
 
 if TYPE_CHECKING:
@@ -119,7 +120,7 @@ def _groups(tables: Iterable[Table], load: Loader) -> list[list[Series]]:
         data = load(table)
         if not len(data):
             continue
-        series = Series(table, data, words.said(table.name))
+        series = Series(table, np.where(np.isfinite(data), data, np.nan), brief(words.said(table.name)))
         home = next((g for g in groups if _alike(g[0], series)), None)
         if home is None:
             groups.append([series])
@@ -141,7 +142,9 @@ def _draw(series: Sequence[Series], key: str, width: float) -> str:
 
     draw = DRAWERS.get(series[0].table.shows, DRAWERS[""])
     style: dict[Any, Any] = {**_STYLE, "svg.hashsalt": key}
-    with mpl.rc_context(style):
+    with mpl.rc_context(style), warnings.catch_warnings():
+        # labels longer than the drawing: drawn over its edge rather than not at all
+        warnings.filterwarnings("ignore", "constrained_layout not applied", UserWarning)
         figure = Figure(figsize=(width, 1.3), layout="constrained")
         draw(figure, series)
         return _inline(figure, key)

@@ -226,9 +226,9 @@ def origin(s: Summary) -> list[tuple[str, str]]:
     rows = [
         ("benchctl", s.version),
         ("procedure", s.procedure),
-        ("  sha256", s.procedure_sha256),
+        ("procedure sha256", s.procedure_sha256),
         ("bench", f"{s.bench} ({s.bench_kind})" if s.bench_kind != s.bench else s.bench),
-        ("  sha256", s.bench_sha256),
+        ("bench sha256", s.bench_sha256),
         ("seed", str(s.seed)),
         ("operator", s.operator or "none"),
         ("started", s.wall),
