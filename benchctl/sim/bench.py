@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from benchctl.bench import Operator
 from benchctl.benchfile import BenchSpec
@@ -24,6 +24,8 @@ from benchctl.wire.messages import encode
 STOP = frame(encode("stop", 0, {}))
 #: pulses of one frame after a stop, and the way of the bytes
 STOP_TAKES = 0.03
+#: bench seconds between two calls of the pacer
+PACE_STEP = 0.02
 
 
 class SimBench:
@@ -46,6 +48,9 @@ class SimBench:
         self.operator: Operator = self.world.operator
         self._arrivals = Arrivals()
         self._closed = False
+        #: called every `PACE_STEP` of bench time with the bench's time; it may sleep, so that time passes as told
+        self.pacer: Callable[[float], None] | None = None
+        self._pace_due = 0.0
         self._urgent: deque[tuple[SimPort, bytes]] = deque()
         self.ports = {role: self._port(spec, role) for role in spec.boards}
         peers = Peers()
@@ -77,7 +82,7 @@ class SimBench:
     def wait(self, seconds: float) -> None:
         """Let that much virtual time pass. Raises Stopped when the run has been stopped."""
         until = self.agenda.now + max(0.0, seconds)
-        run_next = self.agenda.run_next
+        run_next = self.agenda.run_next if self.pacer is None else self._run_next_paced
         self._refuse_if_halted()
         while run_next(until):
             if self._urgent:
@@ -88,7 +93,7 @@ class SimBench:
     def wait_input(self, deadline: float) -> bool:
         """See `session.port.Clock`. Raises Stopped when the run has been stopped."""
         self._refuse_if_halted()
-        run_next = self.agenda.run_next
+        run_next = self.agenda.run_next if self.pacer is None else self._run_next_paced
         arrivals = self._arrivals
         while not arrivals.fresh:
             if not run_next(deadline):
@@ -98,6 +103,17 @@ class SimBench:
             if self.halted:
                 self._refuse_if_halted()
         return arrivals.take(self.agenda.now, deadline)
+
+    def _run_next_paced(self, until: float) -> bool:
+        """`agenda.run_next` in steps that end where the pacer is due; True too when only such a step has passed."""
+        step = min(until, self._pace_due)
+        if self.agenda.run_next(step):
+            return True
+        now = self.agenda.now
+        if now >= self._pace_due and self.pacer is not None:
+            self._pace_due = now + PACE_STEP
+            self.pacer(now)
+        return now < until
 
     def _refuse_if_halted(self) -> None:
         if self._urgent:

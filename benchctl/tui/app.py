@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 #: seconds that closing the program waits for a stopped run to write its record
 _CLOSING_S = 20.0
+#: screens narrower than the last number show the plot in place of the readings, wider ones beside them
+_BREAKPOINTS = [(0, "-narrow"), (110, "-broad")]
 #: theme → its name in the command palette
 LOOKS = {"dusk": "dark", "day": "light", "ansi-dark": "the terminal's own colours"}
 _THEMES = (
@@ -42,7 +44,7 @@ class BenchApp(App[int]):
 
     TITLE = "benchctl"
     CSS_PATH = "benchctl.tcss"
-    HORIZONTAL_BREAKPOINTS: ClassVar = [(0, "-narrow"), (110, "-broad")]
+    HORIZONTAL_BREAKPOINTS = _BREAKPOINTS
     BINDINGS: ClassVar = [
         Binding("ctrl+x,ctrl+c,f10", "stop_run", "STOP", key_display="Ctrl+X", priority=True),
         Binding("f1,question_mark", "help", "Help", key_display="F1"),

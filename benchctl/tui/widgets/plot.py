@@ -64,7 +64,8 @@ def _connected(column: Floats, row: Floats, good: npt.NDArray[np.bool_]) -> tupl
 
 
 def _between(first: float, last: float, steps: int) -> Floats:
-    return np.round(np.linspace(first, last, steps + 1, dtype=np.float64))
+    found: Floats = np.round(first + (last - first) * np.arange(steps + 1) / steps).astype(np.float64)
+    return found
 
 
 def _rows(dots: npt.NDArray[np.bool_]) -> list[str]:
