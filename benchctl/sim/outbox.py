@@ -45,7 +45,7 @@ class Outbox:
         self._later = later
         self._number = 0
         self._type = 0
-        self._head = b""
+        self._common = b""
         self._batch = bytearray()
         self._batches = 0
 
@@ -71,10 +71,14 @@ class Outbox:
         self._send(body)
         return True
 
-    def row(self, kind: RowKind, head: bytes, row: bytes) -> bool:
-        """A row of an event with these packed fields, together with others of its kind. False: dropped."""
+    def row(self, kind: RowKind, head: bytes, row: bytes, follows: bytes | None = None) -> bool:
+        """A row of an event with these packed fields, together with others of its kind and fields. False: dropped.
+
+        follows: what rows must have in common in place of the fields, where those only tell of a frame's first row.
+        """
         batch = self._batch
-        joins = kind.number == self._type and head == self._head and len(batch) + len(row) <= MAX_BODY
+        common = head if follows is None else follows
+        joins = kind.number == self._type and common == self._common and len(batch) + len(row) <= MAX_BODY
         if not joins:
             self.flush()
         if self._room() < (len(row) if joins else MIN_BODY + len(head) + len(row)) + _MARGIN:
@@ -83,7 +87,7 @@ class Outbox:
         if not joins:
             batch += _HEAD.pack(kind.number, self._number) + head
             self._number = (self._number + 1) & 0xFFFF
-            self._type, self._head = kind.number, head
+            self._type, self._common = kind.number, common
             self._later(HOLD, self._aged, self._batches)
         batch += row
         return True

@@ -12,8 +12,6 @@ from benchctl.sim.settings import pin_exists
 from benchctl.wire.catalogue import NO_PIN, Error, Function, Point
 from benchctl.wire.messages import Msg
 
-#: rows of one stick_rows event
-_STICK_ROWS = 22
 _STICK_PRESCALER = 6
 _STIMULATED = (Function.SWITCH1, Function.SWITCH2, Function.STIMULUS)
 
@@ -96,11 +94,9 @@ class Controls:
 
     def _stream(self, interval: float, count: int) -> Generator[float, None, None]:
         probe, rows = self.probe, self._stick_rows
-        head = b""
         for number in range(count):
-            if number % _STICK_ROWS == 0:
-                head = rows.head(number & 0xFFFF, probe.tick())
-            probe.out.row(rows, head, rows.pack(*self.stick.read()))
+            head = rows.head(number, probe.tick())
+            probe.out.row(rows, head, rows.pack(*self.stick.read()), follows=b"")
             yield interval
         probe.busy.free("adc")
         probe.done("stick_stream", detail=count)

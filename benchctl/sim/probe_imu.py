@@ -18,7 +18,6 @@ READ_MOST, WRITE_MOST = 64, 32
 #: registers of the stream: acceleration, temperature, rate (MPU-6000 register map, 0x3B to 0x48)
 FIRST_REGISTER = 0x3B
 _SAMPLE = struct.Struct(">7h")
-_ROWS = 6
 
 
 class Sensor:
@@ -81,15 +80,14 @@ class Sensor:
 
     def _stream(self, address: int, interval: float, count: int) -> Generator[float, None, None]:
         probe, rows = self.probe, self._rows
-        head, status, sent = b"", 0, 0
+        status, sent = 0, 0
         for number in range(count):
             data = probe.hardware.twi(address, bytes((FIRST_REGISTER,)), _SAMPLE.size)
             if data is None:
                 status = Error.PART
                 break
-            if number % _ROWS == 0:
-                head = rows.head(number & 0xFFFF, probe.tick())
-            probe.out.row(rows, head, rows.pack(*_SAMPLE.unpack(data)))
+            head = rows.head(number, probe.tick())
+            probe.out.row(rows, head, rows.pack(*_SAMPLE.unpack(data)), follows=b"")
             sent += 1
             yield interval
         probe.busy.free("twi")

@@ -25,8 +25,6 @@ CE_PULSE = 11e-6
 RF_PWR = 0x06
 #: settling and the detector's 40 µs (Product Specification, sections 6.1.4 and 6.4)
 DWELL_LEAST_US = 170
-#: channels of one scan event
-SCAN_CHUNK = 64
 FLUSH_TX, FLUSH_RX = bytes((Command.FLUSH_TX,)), bytes((Command.FLUSH_RX,))
 
 
@@ -240,8 +238,7 @@ class Radio:
                 yield dwell
                 self.ce(0)
                 busy = self.spi(radio_setup.read(Reg.RPD))[1] & 1
-                chunk = (channel - first) // SCAN_CHUNK * SCAN_CHUNK
-                self.probe.out.row(self._rows, self._rows.head(sweep, first + chunk), self._rows.pack(busy))
+                self.probe.out.row(self._rows, self._rows.head(sweep, channel), self._rows.pack(busy), follows=b"")
                 yield 4 * self.spi_time(2)
             self.probe.out.flush()
         self.turn(False)

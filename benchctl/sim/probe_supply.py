@@ -21,8 +21,6 @@ COUNT_MOST = 1024
 REPEATS_MOST = 64
 POINTS_MOST = 1000
 FULL = 1023
-#: rows of one droop_rows event
-_ROWS = 46
 
 
 class Supply:
@@ -115,15 +113,12 @@ class Supply:
         return {}
 
     def _points(self, m: Msg) -> Generator[float, None, None]:
-        first = baseline = 0
         yield max(BANDGAP_SETTLE, 5e-3)
         for point in range(m.points):
             delay = self.probe.seconds(2 * (m.first_us + point * m.step_us))
             before, during = yield from self._point(m, delay)
-            if point % _ROWS == 0:
-                self.probe.out.flush()
-                first, baseline = point, before
-            self.probe.out.row(self._rows, self._rows.head(first, baseline), self._rows.pack(during))
+            # a frame's head tells its first point, and the rail before the load at that point
+            self.probe.out.row(self._rows, self._rows.head(point, before), self._rows.pack(during), follows=b"")
         self.probe.out.flush()
         self.probe.busy.free("adc")
         if m.load == Load.TRANSMIT:
