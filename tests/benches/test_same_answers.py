@@ -67,7 +67,7 @@ def ask_all(bench: Any) -> list[tuple[str, Any]]:
         board.open()
     for role, kind, fields, data in SCRIPT:
         try:
-            answer = bench.boards[role].ask(kind, data=data, **fields)
+            answer = bench.boards[role].ask(kind, data=data, also=fields)
             kept = {k: v for k, v in answer.fields.items() if k not in MEASURED}
             out.append((f"{role} {kind} {fields} {data.hex()}", (kept, answer.data.hex())))
         except Refused as e:
