@@ -77,7 +77,7 @@ class Rail:
         if parent is not None:
             parent.children.append(self)
         self._now = self._stretch(agenda.now, *self._at_rest(0.0, agenda.now), 0.0)
-        self._settle = min(self._free(self._feed).settles(), 1.0)
+        self._settle = min(self._feed.settle, 1.0)
         self._worst = _total_variation(self._feed)
         self._safe_amps = 0.0
         self._recording = False
@@ -178,33 +178,40 @@ class Rail:
 
     def _stretch(self, time: float, volts: float, amps: float, load: float) -> Stretch:
         feed = self._feed if self._powered() else self._cut
-        return Stretch(feed, time, max(0.0, volts), amps, load, self._target(time, load))
+        above = self._above(time, load)
+        target = self._target(above)
+        if self._regulated:
+            # cut short what would drive the output above the input: a free answer peaks at amps·τ/(C·e)
+            room = (
+                max(0.0, above - max(target, volts)) * feed.capacity * math.e / (1e-6 * self.spec.regulator_recovery_us)
+            )
+            amps = min(amps, load + room)
+        return Stretch(feed, time, max(0.0, volts), amps, load, target)
 
     def _powered(self) -> bool:
         return self.on if self.parent is None else True
 
-    def _target(self, time: float, load: float) -> float:
-        spec = self.spec
-        above = self.parent.volts(time) if self.parent is not None else spec.source_volts
+    def _above(self, time: float, load: float) -> float:
+        """Volts that feed the regulator, or the path to the node."""
+        source = self.parent.volts(time) if self.parent is not None else self.spec.source_volts
+        return source - self.spec.series_ohms * load if self._regulated else source
+
+    def _target(self, above: float) -> float:
         if not self._regulated:
             return above
-        return max(0.0, min(spec.regulator_volts, above - spec.series_ohms * load - spec.regulator_dropout_v))
+        return max(0.0, min(self.spec.regulator_volts, above - self.spec.regulator_dropout_v))
 
     def _at_rest(self, load: float, time: float) -> tuple[float, float]:
         """(volts, amps) long after the last switching."""
         feed = self._feed
         if not self._powered():
             return 0.0, 0.0
-        target = self._target(time, load)
+        target = self._target(self._above(time, load))
         volts = (target - feed.ohms * load) / (1.0 + feed.ohms * feed.leak)
         amps = load + feed.leak * volts
         if amps <= feed.most:
             return max(0.0, volts), amps
         return max(0.0, (feed.most - load) / feed.leak if feed.leak else 0.0), feed.most
-
-    def _free(self, feed: Feed) -> Stretch:
-        open_feed = replace(feed, least=-math.inf, most=math.inf)
-        return Stretch(open_feed, 0.0, 0.0, 0.0, 0.0, 0.0)
 
     def _solve(self, time: float) -> None:
         """Work the noted switchings up to `time` into stretches."""
@@ -267,19 +274,23 @@ class Rail:
         while True:
             now = self._now
             ends = now.start + max(now.ends, _SHORTEST)
-            if self.parent is not None and self.parent._moving(now.start):
-                ends = min(ends, now.start + max(GRID, 0.1 * (now.start - self.parent._now.start)))
+            if self.parent is not None:
+                ends = min(ends, self.parent._next_look(now.start))
             if ends > time:
                 return
             self._begin(ends)
 
-    def _moving(self, time: float) -> bool:
-        """The voltage is still on its way."""
-        now = self._now
-        after = time - now.start
-        if now.mode:
-            return now.node(max(0.0, after)) > 1e-3
-        return after < now.feed.settle and abs(now.node(max(0.0, after)) - now.rest) > 2e-3
+    def _next_look(self, time: float) -> float:
+        """When a rail that is fed by this one, and looked at `time`, has to look again."""
+        here, until = self._now, math.inf
+        for stretch in () if time >= here.start else reversed(self._past):
+            here, until = stretch, here.start
+            if stretch.start <= time:
+                break
+        after = max(0.0, time - here.start)
+        if _moving(here, after):
+            return min(until, time + max(GRID, 0.1 * after))
+        return until
 
     def _earlier(self, time: float) -> float:
         for stretch in reversed(self._past):
@@ -349,10 +360,10 @@ class Rail:
                 break
             ends = max(stretch.ends, _SHORTEST)
             volts, amps = stretch.state(ends)
-            stretch = self._stretch(stretch.start + ends, volts, amps, stretch.load)
-        if self.parent is not None and self.parent._moving(time):
-            step = max(GRID, 0.1 * (time - self.parent._now.start))
-            self._entry = self._agenda.at(time + step, self._again)
+            # not `_stretch`: that would ask, and so solve, the parent ahead of time
+            stretch = Stretch(stretch.feed, stretch.start + ends, max(0.0, volts), amps, stretch.load, stretch.target)
+        if self.parent is not None and (again := self.parent._next_look(time)) < math.inf:
+            self._entry = self._agenda.at(again, self._again)
 
     def _stay_alert(self, time: float) -> None:
         """Every switching is looked at until the rail has settled after `time`."""
@@ -377,6 +388,14 @@ class Rail:
             self._again()
 
 
+def _moving(stretch: Stretch, after: float) -> bool:
+    """The voltage is still on its way."""
+    if stretch.mode == 0 and after >= stretch.feed.settle:
+        return False
+    volts = stretch.node(after)
+    return abs(volts - max(0.0, stretch.rest)) > 2e-3
+
+
 def _next(stretch: Stretch, watch: Watch) -> float | None:
     """Seconds until the watch would change on this stretch, its hold included."""
     if watch.below:
@@ -388,14 +407,13 @@ def _next(stretch: Stretch, watch: Watch) -> float | None:
 def _total_variation(feed: Feed) -> float:
     """Of the node's answer to a load of one amp: no sequence of loads up to I takes it down by more than I times it."""
     open_feed = replace(feed, least=-math.inf, most=math.inf)
-    stretch = Stretch(open_feed, 0.0, 0.0, 0.0, 1.0, 0.0)
-    least = 1e-10
-    most = max(stretch.settles(), 1e-5)
-    moved, last = abs(feed.esr), -feed.esr
+    high = 1e5  # so that nothing comes near zero; the law is linear
+    before = high / (1.0 + feed.ohms * feed.leak)
+    stretch = Stretch(open_feed, 0.0, before, feed.leak * before, 1.0, high)
+    least, most = 1e-10, max(stretch.settles(), 1e-5)
+    moved, last = feed.esr, before - feed.esr
     for n in range(400):
-        after = least * (most / least) ** (n / 399)
-        v, i = stretch.state(after)
-        here = v + feed.esr * (i - 1.0 - feed.leak * v)
+        here = stretch.node(least * (most / least) ** (n / 399))
         moved += abs(here - last)
         last = here
     return 1.1 * moved

@@ -21,6 +21,8 @@ CERAMIC_F = 1e-7
 CERAMIC_ESR = 0.02
 LEAST_H = 1e-8
 LEAST_OHMS = 1e-4
+#: a mode of `Stretch`
+DOWN = 2
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,8 @@ def feed_of(
     """The feed of a rail in SI units; limit_a 0 is "no limit"."""
     capacity = bulk_f + CERAMIC_F
     esr = esr if bulk_f >= CERAMIC_F else CERAMIC_ESR
+    # the leak hangs at the node, not at the capacitor: the same law with a little less ESR and more capacity
+    capacity, esr = capacity * (1.0 + esr * leak), esr / (1.0 + esr * leak)
     most = limit_a if limit_a > 0 else math.inf
     if regulated:
         a = capacity / recovery_s**2
@@ -75,8 +79,8 @@ def feed_of(
 class Stretch:
     """The node from `start` on, while load and target stay as they are: exact, until a clamp is met.
 
-    mode: 0 free, +1 held at the upper clamp, -1 at the lower. `ends` is when the clamp is met or left, seconds after
-    the start; infinity when never.
+    mode: 0 free, +1 held at the upper clamp, -1 at the lower, DOWN at zero volts under a load that the feed cannot
+    carry. `ends` is when the mode changes by itself, seconds after the start; infinity when never.
     """
 
     __slots__ = (
@@ -100,8 +104,11 @@ class Stretch:
         self.amps = min(max(amps, feed.least), feed.most)
         f = feed
         slope = f.a * (target - f.ohms * self.amps - volts) - f.b * (self.amps - load - f.leak * volts)
+        most = min(target / f.ohms, f.most)
         self.mode = 0
-        if self.amps >= f.most and (slope > 0 or f.least == f.most):
+        if volts <= 0 and most < load:
+            self.mode, self.amps = DOWN, most
+        elif self.amps >= f.most and (slope > 0 or f.least == f.most):
             self.mode = 1
         elif self.amps <= f.least and slope < 0:
             self.mode = -1
@@ -109,43 +116,52 @@ class Stretch:
         self._v0 = (target - f.ohms * load) / (1.0 + f.ohms * f.leak)
         self._sv = volts - self._v0
         self.ends = math.inf
-        if self.mode:
-            self.ends = self._leaves_clamp()
-        elif f.most < math.inf or f.least > -math.inf:
-            self.ends = self._meets_clamp()
+        if self.mode == 0:
+            if f.most < math.inf or f.least > -math.inf:
+                self.ends = self._meets_clamp()
+            if self._v0 < 0 < volts:
+                self.ends = min(self.ends, _root(lambda t: self.state(t)[0], f.settle))
+        elif self.mode != DOWN:
+            self.ends = min(self._leaves_clamp(), self._falls_to_zero())
 
     @property
     def rest(self) -> float:
         """Volts at the node in the end."""
-        if self.mode:
-            return self._clamped_rest()
-        return self._v0
-
-    def _clamped_rest(self) -> float:
+        if self.mode == 0:
+            return self._v0
         net = self.amps - self.load
-        return net / self.feed.leak if self.feed.leak else math.copysign(math.inf, net)
+        if self.mode == DOWN or net <= 0:
+            return 0.0
+        return net / self.feed.leak if self.feed.leak else math.inf
 
     def settles(self) -> float:
         """Seconds until a free stretch has forgotten its start."""
         return self.feed.settle
 
     def horizon(self) -> float:
-        """Seconds after which nothing new comes: settled, at the next clamp, or down at zero."""
+        """Seconds after which nothing new comes: settled, or the mode changes."""
         if self.ends < math.inf:
             return self.ends
-        if not self.mode:
+        if self.mode in (0, DOWN):
             return self.settles()
+        leak = self.feed.leak
+        return 7.0 * self.feed.capacity / leak if leak else self.settles()
+
+    def _falls_to_zero(self) -> float:
+        """When a clamped node is down at zero."""
         net, leak, capacity = self.amps - self.load, self.feed.leak, self.feed.capacity
-        if net < 0 < self.volts:
-            rest = net / leak if leak else -math.inf
-            if rest < -1e4:
-                return -capacity * self.volts / net
-            return capacity / leak * math.log((self.volts - rest) / -rest)
-        return 7.0 * capacity / leak if leak else self.settles()
+        if net >= 0 or self.volts <= 0:
+            return math.inf
+        if leak * self.volts < -1e-6 * net:
+            return -capacity * self.volts / net
+        rest = net / leak
+        return capacity / leak * math.log((self.volts - rest) / -rest)
 
     def state(self, after: float) -> tuple[float, float]:
         """(v, i) `after` seconds from the start."""
         f = self.feed
+        if self.mode == DOWN:
+            return 0.0, self.amps
         if self.mode:
             return self._clamped_volts(after), self.amps
         c, s = self._basis(after)
@@ -277,6 +293,8 @@ class Stretch:
     def _reaches(self, level: float, until: float) -> float:
         """When the node passes `level`, which lies between its values now and at `until`."""
         f = self.feed
+        if self.mode == DOWN:
+            return 0.0
         if not self.mode:
             return _root(lambda t: self.node(t) - level, until)
         net = self.amps - self.load

@@ -148,9 +148,9 @@ def test_exact_stretches_agree_with_brute_force(seed: int) -> None:
     keys = {
         "bulk_uf": capacity * 1e6 - CERAMIC_UF, "bulk_esr_ohms": esr, "joint_ohms": joint, "series_ohms": 0.0,
         "inductance_uh": inductance * 1e6, "regulator_limit_ma": limit * 1e3 if limit < 1 else 0.0,
-        "regulator_recovery_us": tau * 1e6, "regulator_dropout_v": 0.0,
+        "regulator_recovery_us": tau * 1e6, "regulator_dropout_v": 2.0,
     }  # fmt: skip
-    node = rail(agenda, source_volts=5.0, regulator_volts=5.0 if regulated else 0.0, **keys)
+    node = rail(agenda, source_volts=7.0 if regulated else 5.0, regulator_volts=5.0 if regulated else 0.0, **keys)
     got, left = [], list(loads)
     for time in times:
         while left and left[0][0] <= time:
@@ -276,6 +276,68 @@ def test_long_unasked_rail_stays_small() -> None:
     assert len(node._pending) < 2000
     # a regulator cannot take back what it overshot, and this rail has no leak
     assert node.volts(2.1) == pytest.approx(3.3, abs=3e-3)
+
+
+@pytest.mark.parametrize("recovery_us", [0.5, 50.0, 5000.0])
+def test_output_never_exceeds_its_input(recovery_us: float) -> None:
+    """A regulator that is slow to let go still cannot lift its output above what feeds it."""
+    node = radio_rail(Agenda(), bulk_uf=0.0, regulator_recovery_us=recovery_us)
+    node.set_load("lamp", 0.2, 1e-3)
+    node.volts(20e-3)
+    node.set_load("lamp", 0.0, 20e-3)
+    highest = max(node.volts(20e-3 + n * 1e-6) for n in range(20_000))
+
+    assert highest <= 5.01
+
+
+@pytest.mark.parametrize("seed", range(15))
+def test_any_rail_under_any_load_is_solved(seed: int) -> None:
+    """Overloads, shorts, chokes, dead capacitors: few stretches, and volts between zero and an inductive kick."""
+    chance, agenda = random.Random(seed), Agenda()
+    main = Rail(
+        "main",
+        RailSpec(
+            source_volts=chance.uniform(3.5, 5.5),
+            series_ohms=chance.choice([0.0, 0.5, 3.0, 20.0]),
+            inductance_uh=chance.choice([0.0, 0.5, 100.0]),
+            regulator_limit_ma=chance.choice([0.0, 100.0, 500.0]),
+            bulk_uf=chance.choice([0.0, 1.0, 47.0]),
+            bulk_esr_ohms=chance.choice([0.0, 0.1, 2.0]),
+            leak_ohms=chance.choice([1e4, math.inf, 10.0, 1.0]),
+        ),
+        agenda,
+    )
+    fed = Rail(
+        "fed",
+        RailSpec(
+            fed_from="main",
+            regulator_volts=chance.choice([3.3, 0.0]),
+            regulator_limit_ma=chance.choice([0.0, 50.0, 100.0]),
+            regulator_recovery_us=chance.choice([0.5, 20.0, 5000.0]),
+            joint_ohms=chance.choice([0.0, 1.0, 90.0]),
+            bulk_uf=chance.choice([0.0, 10.0]),
+            leak_ohms=chance.choice([math.inf, 100.0, 2.0]),
+        ),
+        agenda,
+        main,
+    )
+    for level in (4.3, 2.7, 1.0):
+        main.watch(level, lambda below, time: None)
+    fed.watch(1.9, lambda below, time: None)
+    for n in range(60):
+        amps, name, node = chance.choice([0.0, 0.05, 0.1, 0.5]), chance.choice("ab"), chance.choice([main, fed])
+        agenda.at(n * 1e-3, lambda amps=amps, name=name, node=node: node.set_load(name, amps, agenda.now))
+    agenda.at(0.07, lambda: main.switch(False, agenda.now))
+    agenda.at(0.12, lambda: main.switch(True, agenda.now))
+    seen = []
+    for n in range(400):
+        agenda.run_to(n * 5e-4)
+        seen += [main.volts(agenda.now), fed.volts(agenda.now)]
+
+    # 0.5 A through 100 µH into 2 Ω adds a volt; a choke and 0.1 µF ring at sqrt(L/C) = 32 Ω
+    assert min(seen) >= 0.0
+    assert max(seen) < 6.0 + 0.5 * 35.0
+    assert agenda._count < 20_000
 
 
 def test_minimum_since() -> None:
