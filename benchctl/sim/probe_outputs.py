@@ -177,7 +177,8 @@ class Outputs:
 
     def throttle(self, message: Msg) -> Done:
         guard = self.guard
-        guard.throttle(message.channel, message.permille, message.number, self._now())
+        # as an attribute, "number" is the request's own
+        guard.throttle(message.channel, message.permille, message.fields["number"], self._now())
         self._after()
         return {"state": guard.state, "reason": guard.reason, "width_us": guard.width_us()}
 
