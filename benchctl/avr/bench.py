@@ -47,7 +47,7 @@ class AvrBench:
     def __init__(self, spec: BenchSpec, images: Mapping[Role, str] | None = None) -> None:
         self.name, self.sha256, self.seed = spec.name, spec.sha256, spec.seed
         self.chance = random.Random(self.seed)
-        self.halted = False
+        self._halted = False
         self._spec = spec
         self._agenda = Agenda()
         self.world = World(spec, self._agenda, random.Random(self.seed))
@@ -170,7 +170,7 @@ class AvrBench:
         return self._arrivals.take(self.now(), deadline)
 
     def _pass_time(self, until: float) -> None:
-        if self.halted:
+        if self._halted:
             raise Stopped("the run was stopped")
         pacer = self.pacer
         with self._running:
@@ -188,6 +188,15 @@ class AvrBench:
             port.collect()
 
     # ---- stopping, closing
+
+    @property
+    def halted(self) -> bool:
+        return self._halted
+
+    @halted.setter
+    def halted(self, value: bool) -> None:
+        self._halted = value
+        self._lockstep.stop()  # a wait that is going on looks at once
 
     def stop_all(self) -> None:
         """From any thread. While time passes elsewhere the stop goes out there; else some time passes here for it."""

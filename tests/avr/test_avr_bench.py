@@ -1,5 +1,7 @@
 """The bench: ports, time, supply, stop and wiring of the modelled world, with small programs in place of the probe."""
 
+import threading
+import time
 from dataclasses import replace
 
 import pytest
@@ -237,3 +239,31 @@ def test_a_missing_image_is_a_sentence(avr_tools):
 def test_closing_twice_is_fine(pair):
     pair.close()
     pair.close()
+
+
+def test_the_shipped_probe_knows_its_board(benches, avr_tools):
+    """The probe on the healthy pair: role, label, signature (data sheet table "Device ID"), a transceiver that holds
+    its settings, and no watchdog in ten seconds."""
+    bench = benches({})
+    for role, board in bench.boards.items():
+        found = board.open()
+
+        assert (found.role, found.label) == (role, f"mudlark-{role}-01")
+        assert found.signature == bytes([0x1E, 0x95, 0x0F])
+        assert board.ask("radio_apply", timeout=1.0).wrong == 0
+    bench.wait(10.0)
+    assert [chip.resets(Reset.WATCHDOG) for chip in bench.chips.values()] == [0, 0]
+    assert [chip.overruns for chip in bench.chips.values()] == [0, 0]
+
+
+def test_a_stop_from_another_thread_ends_the_wait(pair):
+    def stop():
+        pair.stop_all()
+        time.sleep(0.05)  # the order in which a run does it, with a gap
+        pair.halted = True
+
+    timer = threading.Timer(0.2, stop)
+    timer.start()
+    with pytest.raises(Stopped):
+        pair.wait(1e9)
+    timer.join()
