@@ -2,11 +2,13 @@
 #include "frame.h"
 
 // CRC-16 with polynomial 0x1021 a byte at a time without a table.
-uint16_t crc16(uint16_t crc, uint8_t byte) {
+static inline __attribute__((always_inline)) uint16_t crc_step(uint16_t crc, uint8_t byte) {
   uint8_t x = (uint8_t)(crc >> 8) ^ byte;
   x ^= x >> 4;
   return (uint16_t)(crc << 8) ^ ((uint16_t)x << 12) ^ ((uint16_t)x << 5) ^ x;
 }
+
+uint16_t crc16(uint16_t crc, uint8_t byte) { return crc_step(crc, byte); }
 
 // ---------------------------------------------------------------- receiving
 
@@ -62,7 +64,7 @@ static bool is_open;
 static uint16_t out_crc, code_place;
 static uint8_t code;  // COBS code of the block that is being filled
 
-static void put_coded(uint8_t byte) {
+static inline void put_coded(uint8_t byte) {
   if (byte == 0) {
     hw_uart_patch(code_place, code);
     code_place = hw_uart_stage(0);
@@ -73,14 +75,15 @@ static void put_coded(uint8_t byte) {
   code++;  // a frame is shorter than 254 bytes, so the code never runs over
 }
 
-static void put_byte(uint8_t byte) {
-  out_crc = crc16(out_crc, byte);
-  put_coded(byte);
-}
-
-void frame_put(const void *data, uint8_t size) {
+HW_FAST void frame_put(const void *data, uint8_t size) {
   const uint8_t *p = (const uint8_t *)data;
-  while (size--) put_byte(*p++);
+  uint16_t crc = out_crc;
+  while (size--) {
+    uint8_t byte = *p++;
+    crc = crc_step(crc, byte);
+    put_coded(byte);
+  }
+  out_crc = crc;
 }
 
 void frame_open(uint8_t type, uint16_t number) {
@@ -88,9 +91,8 @@ void frame_open(uint8_t type, uint16_t number) {
   out_crc = 0xFFFF;
   code_place = hw_uart_stage(0);
   code = 1;
-  put_byte(type);
-  put_byte((uint8_t)number);
-  put_byte(number >> 8);
+  uint8_t head[FRAME_HEAD] = {type, (uint8_t)number, (uint8_t)(number >> 8)};
+  frame_put(head, sizeof head);
 }
 
 void frame_close(void) {
@@ -161,6 +163,7 @@ bool event_row(uint8_t type, const void *head, uint8_t head_size, const void *ro
   }
   frame_put(row, row_size);
   batch_length += row_size;
+  if (batch_length + row_size > MAX_BODY) event_flush();  // now rather than with the next row's work on top
   return true;
 }
 

@@ -8,8 +8,10 @@
 
 #ifdef __AVR__
 #define HW_FLASH __attribute__((progmem))
+#define HW_FAST __attribute__((optimize("O2")))  // for the few functions that every packet goes through
 #else
 #define HW_FLASH
+#define HW_FAST
 #endif
 
 #define TICKS_PER_US 2UL
@@ -55,8 +57,16 @@ bool hw_uart_get(uint8_t *byte);
 uint32_t hw_uart_frame_at(void);     // when the last frame's closing delimiter came in
 uint16_t hw_uart_overruns(void);
 uint16_t hw_uart_room(void);         // bytes that can be staged
-uint16_t hw_uart_stage(uint8_t byte);  // returns its place, for hw_uart_patch
-void hw_uart_patch(uint16_t place, uint8_t byte);
+#define HW_TX_SIZE 512u              // power of two
+extern uint8_t hw_tx_ring[HW_TX_SIZE];
+extern uint16_t hw_tx_staged;
+inline __attribute__((always_inline)) uint16_t hw_uart_stage(uint8_t byte) {  // returns its place, for hw_uart_patch
+  uint16_t place = hw_tx_staged;
+  hw_tx_ring[place] = byte;
+  hw_tx_staged = (place + 1) & (HW_TX_SIZE - 1);
+  return place;
+}
+inline void hw_uart_patch(uint16_t place, uint8_t byte) { hw_tx_ring[place] = byte; }
 void hw_uart_commit(void);           // what is staged may go out
 void hw_uart_drop(void);             // forget what is staged
 bool hw_uart_sent(void);             // the last bit is out
@@ -83,6 +93,7 @@ void hw_spi_bind(uint8_t csn, uint8_t ce);
 void hw_spi_select(void);
 uint8_t hw_spi_swap(uint8_t byte);
 void hw_spi_release(void);
+uint8_t hw_spi_two(uint8_t first, uint8_t second, uint8_t *second_in);  // a whole transaction; returns the first byte in
 void hw_ce(bool level);
 uint32_t hw_ce_rise(void);           // raise CE; returns the tick at which it rose
 

@@ -16,6 +16,18 @@
 #endif
 
 extern volatile uint8_t hw_work;  // an interrupt has left something to do
+extern volatile uint16_t hw_overflows;
+
+// A time stamp taken in the fewest cycles; made a tick later.
+struct HwStamp {
+  uint16_t count, overflows;
+  uint8_t flags;
+};
+#define HW_STAMP(s) ((s).count = TCNT1, (s).flags = TIFR1, (s).overflows = hw_overflows)
+inline uint32_t hw_stamp_tick(const HwStamp &s) {
+  uint16_t high = s.overflows + ((s.flags & 1) && s.count < 0x8000);  // TOV1 is bit 0
+  return (((uint32_t)high << 16) | s.count) << HW_TICK_SHIFT;
+}
 
 void hw_ticks_start(void);
 void hw_adc_start(void);

@@ -12,7 +12,7 @@ static volatile uint8_t edge_head, edge_tail;
 static volatile uint16_t edges_lost;
 static volatile uint8_t watched[4], levels[4];  // by port
 static volatile bool irq_fell;
-static volatile uint32_t irq_at;
+static HwStamp irq_at;
 static uint8_t irq_pin = NO_PIN;
 
 bool hw_pin_exists(uint8_t pin) {
@@ -116,16 +116,17 @@ void hw_radio_irq_bind(uint8_t pin) {
 bool hw_radio_irq_take(uint32_t *at) {
   if (!irq_fell) return false;
   uint8_t held = hw_hold();
-  *at = irq_at;
+  HwStamp stamp = irq_at;
   irq_fell = false;
   hw_release(held);
+  *at = hw_stamp_tick(stamp);
   return true;
 }
 
 bool hw_radio_irq_low(void) { return hw_pin_exists(irq_pin) && !hw_pin_read(irq_pin); }
 
-static void note_irq(uint32_t now) {
-  irq_at = now;
+static inline __attribute__((always_inline)) void note_irq(void) {
+  HW_STAMP(irq_at);
   irq_fell = true;
   hw_work = 1;
 }
@@ -150,12 +151,12 @@ static void port_changed(uint8_t port) {
   for (uint8_t bit = 0; changed; bit++, changed >>= 1) {
     if (!(changed & 1)) continue;
     uint8_t mask = 1 << bit, pin = (uint8_t)(port << 4) | bit;
-    if (pin == irq_pin && !(level & mask)) note_irq(now);
+    if (pin == irq_pin && !(level & mask)) note_irq();
     if (watched[port] & mask) note_edge(pin, (level & mask) != 0, now);
   }
 }
 
-ISR(INT0_vect) { note_irq(hw_ticks_held()); }
+ISR(INT0_vect) { note_irq(); }
 ISR(PCINT0_vect) { port_changed(1); }
 ISR(PCINT1_vect) { port_changed(2); }
 ISR(PCINT2_vect) { port_changed(3); }

@@ -40,8 +40,8 @@ void hw_spi_select(void) {
 
 uint8_t hw_spi_swap(uint8_t byte) {
   SPDR = byte;
-  for (uint8_t patience = 255; !(SPSR & _BV(SPIF)); patience--) {
-    if (patience == 0) return 0xFF;  // the master bit was lost in the middle
+  // a line pulled low at SS clears the master bit in the middle of it; the flag may then never come
+  while (!(SPSR & _BV(SPIF)) && (SPCR & _BV(MSTR))) {
   }
   return SPDR;
 }
@@ -50,6 +50,20 @@ void hw_spi_release(void) {
   uint8_t held = hw_hold();
   *csn_port |= csn_mask;
   hw_release(held);
+}
+
+uint8_t hw_spi_two(uint8_t first, uint8_t second, uint8_t *second_in) {
+  hw_spi_select();
+  SPDR = first;
+  while (!(SPSR & _BV(SPIF)) && (SPCR & _BV(MSTR))) {
+  }
+  uint8_t in = SPDR;
+  SPDR = second;
+  while (!(SPSR & _BV(SPIF)) && (SPCR & _BV(MSTR))) {
+  }
+  *second_in = SPDR;
+  hw_spi_release();
+  return in;
 }
 
 void hw_ce(bool level) {

@@ -5,7 +5,7 @@
 #include <avr/sleep.h>
 #include "hw_chip.h"
 
-static volatile uint16_t overflows;
+volatile uint16_t hw_overflows;
 static volatile uint32_t milliseconds;
 volatile uint8_t hw_work;
 
@@ -28,7 +28,7 @@ void hw_ticks_start(void) {
 }
 
 uint32_t hw_ticks_held(void) {
-  uint16_t low = TCNT1, high = overflows;
+  uint16_t low = TCNT1, high = hw_overflows;
   if ((TIFR1 & _BV(TOV1)) && low < 0x8000) high++;
   return (((uint32_t)high << 16) | low) << HW_TICK_SHIFT;
 }
@@ -78,31 +78,32 @@ bool hw_active(void) {
 
 // A wake-up within this millisecond comes from timer 2's second compare; a later one from the millisecond itself.
 void hw_sleep_until(uint32_t tick) {
-  set_sleep_mode(SLEEP_MODE_IDLE);
-  for (;;) {
-    cli();
-    int32_t left = (int32_t)(tick - hw_ticks_held());
-    if (hw_work || left <= 16) break;
-    if (left < (int32_t)TICKS_PER_MS) {
-      uint8_t at = TCNT2 + (uint8_t)(left / 8) - 1;
-      if (at < 249) {
-        OCR2B = at;
-        TIFR2 = _BV(OCF2B);
-        TIMSK2 |= _BV(OCIE2B);
-      }
+  cli();
+  int32_t left = (int32_t)(tick - hw_ticks_held());
+  if (left <= 16) hw_work = 1;
+  if (left < (int32_t)TICKS_PER_MS) {
+    uint8_t at = TCNT2 + (uint8_t)(left / 8) - 1;
+    if (left > 16 && at < 249) {
+      OCR2B = at;
+      TIFR2 = _BV(OCF2B);
+      TIMSK2 |= _BV(OCIE2B);
     }
+  }
+  set_sleep_mode(SLEEP_MODE_IDLE);
+  while (!hw_work) {
     sleep_enable();
     sei();
     sleep_cpu();
     sleep_disable();
+    cli();
   }
   TIMSK2 &= (uint8_t)~_BV(OCIE2B);
   sei();
 }
 
-ISR(TIMER1_OVF_vect) { overflows++; }
+ISR(TIMER1_OVF_vect) { hw_overflows++; }
 
-ISR(TIMER2_COMPB_vect) { TIMSK2 &= (uint8_t)~_BV(OCIE2B); }
+ISR(TIMER2_COMPB_vect) { hw_work = 1; }
 
 ISR(TIMER2_COMPA_vect) {
   milliseconds++;

@@ -8,16 +8,16 @@
 #include "hw_chip.h"
 
 #define RX_SIZE 128u
-#define TX_SIZE 512u
+#define TX_SIZE HW_TX_SIZE
 
 static volatile uint8_t rx_ring[RX_SIZE];
 static volatile uint8_t rx_head, rx_tail;
 static volatile uint16_t overruns;
 static volatile uint32_t frame_at;
 static volatile uint8_t last_byte;
-static uint8_t tx_ring[TX_SIZE];
+uint8_t hw_tx_ring[TX_SIZE];
+uint16_t hw_tx_staged;
 static volatile uint16_t tx_head, tx_tail;
-static uint16_t staged;
 static bool ever_sent;
 
 // UBRR with U2X: exact at 500 000, 250 000 and 1 000 000 baud on both clocks; 115 200 is 2.1 % fast at 16 MHz and
@@ -60,29 +60,21 @@ uint16_t hw_uart_overruns(void) {
 
 uint16_t hw_uart_room(void) {
   uint8_t held = hw_hold();
-  uint16_t used = (staged - tx_tail) & (TX_SIZE - 1);
+  uint16_t used = (hw_tx_staged - tx_tail) & (TX_SIZE - 1);
   hw_release(held);
   return TX_SIZE - 1 - used;
 }
 
-uint16_t hw_uart_stage(uint8_t byte) {
-  uint16_t place = staged;
-  tx_ring[place] = byte;
-  staged = (place + 1) & (TX_SIZE - 1);
-  return place;
-}
-
-void hw_uart_patch(uint16_t place, uint8_t byte) { tx_ring[place] = byte; }
-
 void hw_uart_commit(void) {
   uint8_t held = hw_hold();
-  tx_head = staged;
-  UCSR0B |= _BV(UDRIE0);
+  tx_head = hw_tx_staged;
+  UCSR0A = _BV(U2X0) | _BV(TXC0);  // writing the flag clears it
+  if (tx_head != tx_tail) UCSR0B |= _BV(UDRIE0);
   hw_release(held);
   ever_sent = true;
 }
 
-void hw_uart_drop(void) { staged = tx_head; }
+void hw_uart_drop(void) { hw_tx_staged = tx_head; }
 
 bool hw_uart_sent(void) {
   return !(UCSR0B & _BV(UDRIE0)) && (!ever_sent || (UCSR0A & _BV(TXC0)));
@@ -108,11 +100,8 @@ ISR(USART_RX_vect) {
 
 ISR(USART_UDRE_vect) {
   uint16_t tail = tx_tail;
-  if (tail == tx_head) {
-    UCSR0B &= (uint8_t)~_BV(UDRIE0);
-    return;
-  }
-  UCSR0A |= _BV(TXC0);
-  UDR0 = tx_ring[tail];
-  tx_tail = (tail + 1) & (TX_SIZE - 1);
+  UDR0 = hw_tx_ring[tail];
+  tail = (tail + 1) & (TX_SIZE - 1);
+  tx_tail = tail;
+  if (tail == tx_head) UCSR0B &= (uint8_t)~_BV(UDRIE0);
 }

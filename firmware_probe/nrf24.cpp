@@ -22,20 +22,12 @@ uint8_t nrf_command(uint8_t command) {
 }
 
 uint8_t nrf_read(uint8_t reg) {
-  hw_spi_select();
-  hw_spi_swap(NRF_R_REGISTER | reg);
-  uint8_t value = hw_spi_swap(NRF_NOP);
-  hw_spi_release();
+  uint8_t value;
+  hw_spi_two(NRF_R_REGISTER | reg, NRF_NOP, &value);
   return value;
 }
 
-uint8_t nrf_write(uint8_t reg, uint8_t value) {
-  hw_spi_select();
-  uint8_t status = hw_spi_swap(NRF_W_REGISTER | reg);
-  hw_spi_swap(value);
-  hw_spi_release();
-  return status;
-}
+uint8_t nrf_write(uint8_t reg, uint8_t value) { return hw_spi_two(NRF_W_REGISTER | reg, value, &value); }
 
 void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack) {
   hw_spi_select();
@@ -46,10 +38,8 @@ void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack) {
 
 static uint8_t waiting_width(void) {
   if (nrf_needs_fixed_length()) return fixed_length;
-  hw_spi_select();
-  hw_spi_swap(NRF_R_RX_PL_WID);
-  uint8_t size = hw_spi_swap(NRF_NOP);
-  hw_spi_release();
+  uint8_t size;
+  hw_spi_two(NRF_R_RX_PL_WID, NRF_NOP, &size);
   return size;
 }
 

@@ -14,10 +14,12 @@
 static FrameDecoder decoder;
 static uint8_t pending;        // length of a request that waits for room for its answer
 static uint32_t wake;
+static bool wake_set;
 static uint16_t late_us;
 
 void wake_at(uint32_t tick) {
-  if ((int32_t)(tick - wake) < 0) wake = tick;
+  if (!wake_set || (int32_t)(tick - wake) < 0) wake = tick;
+  wake_set = true;
 }
 
 uint16_t probe_late_us(void) { return late_us; }
@@ -63,24 +65,36 @@ static void note_lateness(uint32_t began) {
   if (took > late_us) late_us = took > 0xFFFF ? 0xFFFF : took;
 }
 
-void probe_poll(void) {
-  uint32_t began = hw_ticks();
-  wake = began + NAP;
-  hw_active();
-  link_poll();
-  poll_serial();
+// What can wait for the millisecond while packets fly.
+static void poll_rest(void) {
+  static uint8_t last_ms;
+  uint8_t ms = (uint8_t)hw_ms();
+  if (link_busy() && ms == last_ms) return;
+  last_ms = ms;
   radio_poll();
   outputs_poll();
   supply_poll();
   board_poll();
   event_poll(hw_ticks());
+}
+
+static void watch_over_stack(void) {
+  if (hw_stack_sound()) return;
+  life.intent = INTENT_STACK;
+  hw_restart();
+}
+
+void probe_poll(void) {
+  hw_active();
+  wake_set = false;
+  link_poll();
+  uint32_t began = hw_ticks();
+  poll_serial();
+  poll_rest();
   life.loop_age_ms = 0;
   outputs_loop_alive();
   hw_watchdog_kick();
-  if (!hw_stack_sound()) {
-    life.intent = INTENT_STACK;
-    hw_restart();
-  }
+  watch_over_stack();
   note_lateness(began);
-  hw_sleep_until(wake);
+  hw_sleep_until(wake_set ? wake : began + NAP);
 }
