@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cache, partial
+from types import UnionType
 from typing import Any, ClassVar, get_type_hints
 
 import numpy as np
@@ -349,6 +350,15 @@ def _exactly(kind: type, value: Any) -> Any:
     return value
 
 
+def _one_of(kinds: tuple[type, ...], value: Any) -> Any:
+    """A value of one of some plain types; JSON tells them apart, but for whole numbers where a float is meant."""
+    if type(value) in kinds:
+        return value
+    if float in kinds:
+        return _float(value)
+    raise ValueError(f"expected {' or '.join(k.__name__ for k in kinds)}, got {value!r:.40}")
+
+
 @cache
 def _reader(hint: Any) -> Callable[[Any], Any]:
     """What turns JSON into the type that `hint` names; only the forms used above are known."""
@@ -357,6 +367,8 @@ def _reader(hint: Any) -> Callable[[Any], Any]:
     if type(None) in args:
         inner = _reader(next(a for a in args if a is not type(None)))
         return lambda value: None if value is None else inner(value)
+    if isinstance(hint, UnionType):
+        return partial(_one_of, args)
     if origin is tuple:
         inner = _reader(args[0])
         return lambda value: tuple([inner(v) for v in _list(value)])
