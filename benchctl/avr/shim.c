@@ -49,6 +49,16 @@ void *module(chip *c, const char *kind, char name) {
     return NULL;
 }
 
+/* A new period counts at once (data sheet "Watchdog Timer"); the library keeps the old one until the next WDR. */
+static void write_wdtcsr(avr_t *avr, avr_io_addr_t addr, uint8_t v, void *p) {
+    enum { WDIE = 0x40, WDE = 0x08, PERIOD = 0x27 };
+    chip *c = p;
+    uint8_t old = avr->data[addr];
+    c->write_wdtcsr(avr, addr, v, c->wdtcsr_param);
+    uint8_t new = avr->data[addr];
+    if ((old ^ new) & PERIOD && new & (WDIE | WDE)) avr_ioctl(avr, AVR_IOCTL_WATCHDOG_RESET, 0);
+}
+
 chip *chip_new(void *user, double frequency) {
     static int silent;
     if (!silent) avr_global_logger_set(log_line), silent = 1;
@@ -67,6 +77,9 @@ chip *chip_new(void *user, double frequency) {
     c->rate = frequency;
     all[slot] = c;
     pins_init(c), timers_init(c), uart_init(c), buses_init(c), analog_init(c), row_init(c);
+    c->write_wdtcsr = avr->io[r_WDTCSR - 32].w.c;
+    c->wdtcsr_param = avr->io[r_WDTCSR - 32].w.param;
+    hook(c, r_WDTCSR, write_wdtcsr, NULL);
     c->held = 1;
     return c;
 }

@@ -35,7 +35,7 @@ enum { UART_RING = 1 << 14, EDGE_RING = 1 << 12, SPI_LONGEST = 64 };
 /* data addresses of registers, data sheet "Register Summary" */
 enum {
     r_PINB = 0x23, r_TIFR0 = 0x35, r_TIFR1, r_TIFR2, r_PCIFR = 0x3B, r_EIFR, r_EIMSK, r_EECR = 0x3F, r_EEDR, r_EEARL,
-    r_EEARH, r_SPCR = 0x4C, r_SPSR, r_SPDR, r_SMCR = 0x53, r_MCUSR, r_SPMCSR = 0x57, r_PCICR = 0x68, r_EICRA, r_PCMSK0 = 0x6B, r_TIMSK0 = 0x6E,
+    r_EEARH, r_SPCR = 0x4C, r_SPSR, r_SPDR, r_SMCR = 0x53, r_MCUSR, r_SPMCSR = 0x57, r_WDTCSR = 0x60, r_PCICR = 0x68, r_EICRA, r_PCMSK0 = 0x6B, r_TIMSK0 = 0x6E,
     r_TIMSK1, r_TIMSK2, r_ADCL = 0x78, r_ADCH, r_ADCSRA, r_ADCSRB, r_ADMUX, r_TWBR = 0xB8, r_TWSR, r_TWAR, r_TWDR,
     r_TWCR, r_UCSR0A = 0xC0, r_UCSR0B, r_UCSR0C, r_UBRR0L = 0xC4, r_UBRR0H, r_UDR0
 };
@@ -114,7 +114,7 @@ struct chip {
     uint32_t edge_count;
     wire wires[16]; int wire_count;
     uint8_t row[4], signature[6], beneath[6]; uint64_t row_until;  /* fuses and lock; what LPM reads instead of flash */
-    avr_io_write_t write_spmcsr; void *spmcsr_param;
+    avr_io_write_t write_spmcsr, write_wdtcsr; void *spmcsr_param, *wdtcsr_param;  /* the library's own */
     uart uart; spi spi; twi twi; timer timers[3]; adc adc;
 };
 

@@ -162,6 +162,18 @@ def test_watchdog_reset(build, rig):
     assert bench.ask(chip, b"x") == b"x"
 
 
+def test_a_new_watchdog_period_counts_at_once(build, rig):
+    """After a watchdog reset it runs on at its shortest period, 16 ms; a program that sets 0.125 s gets that."""
+    seen = []
+    chip = Chip(build("watchdog"))
+    chip.on_reset = lambda cause, time: seen.append(time)
+    rig(chip).run(0.5)
+    steps = [b - a - 0.065 for a, b in itertools.pairwise(seen)]
+
+    assert steps[0] == pytest.approx(0.032, abs=0.1e-3)
+    assert steps[1] == pytest.approx(0.128, abs=0.1e-3)
+
+
 def test_a_reset_asked_for_by_a_part_within_a_call(build, rig):
     """A part may pull reset while the chip is telling it something, as a collapsing supply does."""
     chip, bench = started(build, rig, "pulse")
