@@ -137,16 +137,22 @@ bool event_send(uint8_t type, const void *fields, uint8_t size) {
   return true;
 }
 
-static bool fits_batch(uint8_t type, const void *head, uint8_t head_size, uint8_t row_size) {
+static bool fits_batch(uint8_t type, const void *head, uint8_t head_size, uint8_t same, uint8_t row_size) {
   if (type != batch_type || head_size != batch_head_size || batch_length + row_size > MAX_BODY) return false;
-  for (uint8_t i = 0; i < head_size; i++) {
+  // from `same` on the head tells of the frame's first row only, so later rows may bring another
+  for (uint8_t i = 0; i < same; i++) {
     if (batch_head[i] != ((const uint8_t *)head)[i]) return false;
   }
   return true;
 }
 
 bool event_row(uint8_t type, const void *head, uint8_t head_size, const void *row, uint8_t row_size) {
-  bool joins = fits_batch(type, head, head_size, row_size);
+  return event_row_first(type, head, head_size, head_size, row, row_size);
+}
+
+bool event_row_first(uint8_t type, const void *head, uint8_t head_size, uint8_t same, const void *row,
+                     uint8_t row_size) {
+  bool joins = fits_batch(type, head, head_size, same, row_size);
   if (!joins) event_flush();
   if (!room(joins ? row_size : FRAME_HEAD + head_size + row_size)) {
     event_flush();

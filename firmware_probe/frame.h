@@ -34,6 +34,9 @@ bool event_send(uint8_t type, const void *fields, uint8_t size);
 // Rows go out when the frame is full, when another frame must go, or after EVENT_HOLD_MS. When the ring has no room
 // the row is dropped whole and counted; its number is used up, so that the host sees the gap.
 bool event_row(uint8_t type, const void *head, uint8_t head_size, const void *row, uint8_t row_size);
+// The same where the head tells of the frame's first row: it joins when only the first `same` bytes are alike.
+bool event_row_first(uint8_t type, const void *head, uint8_t head_size, uint8_t same, const void *row,
+                     uint8_t row_size);
 void event_flush(void);
 void event_poll(uint32_t now);
 uint16_t events_dropped(void);

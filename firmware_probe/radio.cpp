@@ -96,13 +96,11 @@ static struct {
   uint32_t dwell, due;
 } scan;
 
-// A row's frame names its first channel; rows follow on, so a new frame begins when the last one was full.
-#define SCAN_CHUNK 64
+// A frame names the channel of its first row.
 static void scan_row(bool busy) {
-  uint8_t chunk = (scan.channel - scan.first) & (uint8_t)~(SCAN_CHUNK - 1);
-  msg_scan head = {scan.sweep, (uint8_t)(scan.first + chunk)};
+  msg_scan head = {scan.sweep, scan.channel};
   row_scan row = {busy};
-  event_row(MSG_SCAN, &head, sizeof head, &row, sizeof row);
+  event_row_first(MSG_SCAN, &head, sizeof head, sizeof head.sweep, &row, sizeof row);
 }
 
 static void scan_listen(void) {
