@@ -13,6 +13,7 @@ from benchctl.session.exchange import MAX_EVENTS, Exchange
 from benchctl.session.port import Clock, Port
 from benchctl.terms import Role
 from benchctl.wire.catalogue import (
+    BY_NAME,
     PIN_KEYS,
     PULSE_KIND_KEYS,
     SETTING_BY_NAME,
@@ -191,13 +192,24 @@ class Board:
                 if not self._kept[kind]:
                     raise NoAnswer(f"the {self.role} board sent no {kind!r} within {timeout:g} s")
 
-    def wait_done(self, timeout: float) -> int:
-        """Wait for the end of a long request; returns its detail. Raises Refused when it ended with an error."""
-        done = self.wait_event("done", timeout)
+    def wait_done(self, kind: str, timeout: float) -> int:
+        """Wait for the end of a long request; returns its detail. Ends of other requests are dropped.
+
+        Raises Refused when it ended with an error.
+        """
+        number, deadline = BY_NAME[kind].number, self.clock.now() + timeout
+        while True:
+            done = self.wait_event("done", max(0.0, deadline - self.clock.now()))
+            if done.what == number:
+                break
         if done.status:
             code = name_of(Error, done.status)
-            raise Refused(f"the {self.role} board gave up: {code} (detail {done.detail})", code)
+            raise Refused(f"the {self.role} board gave up {kind!r}: {code} (detail {done.detail})", code)
         return int(done.detail)
+
+    def is_done(self, kind: str) -> bool:
+        """Whether the end of a long request has come; ends are forgotten by the look."""
+        return any(done.what == BY_NAME[kind].number for done in self.events("done"))
 
     def forget_events(self) -> None:
         """Drop all kept events, before a stage begins."""

@@ -56,7 +56,7 @@ def _stimulate(ctx: Context, path: ControlPath) -> None:
     while left > 0:
         some = min(left, 20)
         board.ask("self_stimulus", function=Function.SWITCH1, presses=some, down_us=_DOWN_US, up_us=_UP_US)
-        board.wait_done(2.0 + 2 * some * (_DOWN_US + _UP_US) * 1e-6)
+        board.wait_done("self_stimulus", 2.0 + 2 * some * (_DOWN_US + _UP_US) * 1e-6)
         path.poll()
         left -= some
         ctx.progress(ctx.count("presses") - left, ctx.count("presses"), "stimulated presses")

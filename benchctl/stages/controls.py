@@ -161,7 +161,7 @@ def _stream(ctx: Context, board: Board, seconds: float, label: str) -> npt.NDArr
     board.events("stick_rows")
     board.ask("stick_stream", interval_us=_STICK_INTERVAL_US, count=count)
     began = ctx.now()
-    while not board.events("done"):
+    while not board.is_done("stick_stream"):
         if ctx.now() - began > seconds + 3.0:
             ctx.doubt("the joystick's samples did not end")
             break

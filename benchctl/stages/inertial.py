@@ -98,7 +98,7 @@ def _stream(ctx: Context, board: Board, address: int, count: int, label: str) ->
     board.events("imu_rows")
     board.ask("imu_stream", address=address, interval_us=_SAMPLE_US, count=count)
     ctx.progress(0, 0, label)
-    board.wait_done(3.0 + count * _SAMPLE_US * 1e-6)
+    board.wait_done("imu_stream", 3.0 + count * _SAMPLE_US * 1e-6)
     rows = [row for event in board.events("imu_rows") for row in event.rows]
     return np.array(rows, np.float64).reshape(-1, len(_ORDER))
 

@@ -119,7 +119,7 @@ class LinkRun:
             self.ctx.wait(STEP_S)
             self.poll()
             self.ctx.progress(min(self.ctx.now() - began, expected_s), expected_s, label)
-            if enough() or self.sender.events("done"):
+            if enough() or self.sender.is_done("link_start"):
                 break
         self.ctx.wait(LOST_AFTER_S)
 

@@ -233,7 +233,7 @@ def _waveform(
         prescaler=_FAST,
     )
     span_s = step.points * step.repeats * (step.settle_ms * 1e-3 + step.points * step.step_us * 1e-6)
-    board.wait_done(2.0 + 3.0 * span_s)
+    board.wait_done("droop", 2.0 + 3.0 * span_s)
     index: list[int] = []
     codes: list[float] = []
     before: list[float] = []

@@ -106,7 +106,7 @@ def _scan(ctx: Context) -> None:
 def _sweep(ctx: Context, board: Board, sweeps: int, dwell_us: int) -> tuple[np.ndarray, np.ndarray]:
     board.ask("energy_scan", first=0, last=_CHANNELS - 1, dwell_us=dwell_us, sweeps=sweeps)
     # each channel also needs settling and a few SPI transactions
-    board.wait_done(2.0 + sweeps * _CHANNELS * (dwell_us + 500e0) * 1e-6)
+    board.wait_done("energy_scan", 2.0 + sweeps * _CHANNELS * (dwell_us + 500.0) * 1e-6)
     hits, tries = np.zeros(_CHANNELS, np.int64), np.zeros(_CHANNELS, np.int64)
     for event in board.events("scan"):
         for offset, (busy,) in enumerate(event.rows):
