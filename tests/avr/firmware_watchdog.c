@@ -4,8 +4,8 @@
 int main(void) {
     uint8_t cause = MCUSR;
     MCUSR = 0;
-    WDTCSR = _BV(WDCE) | _BV(WDE);
-    WDTCSR = cause & _BV(WDRF) ? _BV(WDE) | _BV(WDP1) | _BV(WDP0) : _BV(WDE) | _BV(WDP0);
+    uint8_t period = cause & _BV(WDRF) ? _BV(WDE) | _BV(WDP1) | _BV(WDP0) : _BV(WDE) | _BV(WDP0);
+    asm volatile("sts %0, %1\n sts %0, %2" ::"n"(_SFR_MEM_ADDR(WDTCSR)), "r"((uint8_t)(_BV(WDCE) | _BV(WDE))), "r"(period));
     line_on();
     put(cause);
     for (;;);
