@@ -181,7 +181,7 @@ def light_terminal(told: str) -> bool:
 
 def main() -> int:
     """Run the terminal UI until it is closed; 0. Raises UsageError without a terminal."""
-    if not (sys.stdin and sys.stdin.isatty() and sys.stdout.isatty()):
+    if not all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
         raise UsageError("the terminal UI needs a terminal; see benchctl --help for commands that do without")
     app = BenchApp()
 

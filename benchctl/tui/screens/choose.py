@@ -189,7 +189,7 @@ class ChooseScreen(Screen[None]):
     def _show_found(self) -> None:
         pane = self.query_one(FoundPane)
         width = max(20, self.size.width - 2)
-        pane.styles.height = min(6, max(3, len(pane.build(width, 0))))
+        pane.set_height(min(6, max(3, len(pane.build(width, 0)))))
         pane.renew()
 
     # ------------------------------------------------------------------ procedures

@@ -128,15 +128,14 @@ class RunScreen(Screen[None]):
         for pane in (title, banner, self.query_one(StagesPane), head, readings, plot):
             if pane.display:
                 pane.renew()
-        prompt = next(iter(s.prompts.values()), None)
-        self.query_one(PromptPanel).update(s, prompt, prompt is not None and self.link.answers_by_person(prompt))
+        self.query_one(PromptPanel).update(s, self.link.answers_by_person)
 
     def _show_boards(self) -> None:
         pane = self.query_one(BoardsPane)
         pane.summary = self.summary
         if not self.link.alive and not self.summary.started:
             pane.waiting = words.sentence(self.link.error)
-        pane.styles.height = max(1, len(self.summary.boards))
+        pane.set_height(max(1, len(self.summary.boards)))
         pane.renew()
 
     def _stage(self) -> StageSummary | None:

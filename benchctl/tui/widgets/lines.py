@@ -62,6 +62,7 @@ class Lines(ScrollView):
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
         self._shown: list[Line] = []
+        self._height = 0
 
     def build(self, width: int, height: int) -> list[Line]:
         """The lines for an area of so many cells. Overridden by every pane."""
@@ -81,6 +82,12 @@ class Lines(ScrollView):
             before, after = (lines[row] if row < len(lines) else () for lines in (old, new))
             if before != after:
                 self._draw_changed(row - top, before, after, size.width)
+
+    def set_height(self, rows: int) -> None:
+        """So many rows high from now on; the layout is made anew only where that is a change."""
+        if rows != self._height:
+            self._height = rows
+            self.styles.height = rows
 
     def _draw_changed(self, y: int, before: Line, after: Line, width: int) -> None:
         first, last = _changed(before, after, width)

@@ -10,7 +10,7 @@ from benchctl.units import number
 #: the stop key as it is named everywhere; the others do the same
 STOP_KEY = "Ctrl+X"
 STOP_KEYS = "ctrl+x,ctrl+c,f10"
-OTHER_STOP_KEYS = "Ctrl+C and F10 do the same"
+OTHER_STOP_KEYS = "so do Ctrl+C and F10"
 
 
 def banner(summary: Summary, stopping: bool, width: int) -> list[Line]:
@@ -25,7 +25,7 @@ def banner(summary: Summary, stopping: bool, width: int) -> list[Line]:
     if stopping and summary.state in (RunState.RUNNING, RunState.WAITING):
         return [line(("■ Stopping: outputs have been told to go idle.", "strong")), ()]
     if summary.state in (RunState.RUNNING, RunState.WAITING):
-        told = f"○ Outputs idle.  {STOP_KEY} stops the run at any moment ({OTHER_STOP_KEYS})."
+        told = f"○ Outputs idle.  {STOP_KEY} stops the run at any moment; {OTHER_STOP_KEYS}."
         more = "  The battery plug or supply switch is the emergency stop; the key is not."
         return [line(fit(told, width)), line((fit(more, width), "soft"))]
     return [line(("○ Outputs idle: the run is over.", "")), ()]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import ClassVar
 
 from textual import on
@@ -46,30 +47,34 @@ class Talk(Lines):
     def __init__(self) -> None:
         super().__init__(id="talk")
         self.summary = Summary()
-        self.prompt: ev.Prompt | None = None
-        self.asks_person = False
+        self.prompts: tuple[ev.Prompt, ...] = ()
+        self.asked: ev.Prompt | None = None
 
     def build(self, width: int, height: int) -> list[Line]:
-        if self.prompt is None:
+        if not self.prompts:
             return told(self.summary, width, height)
-        return _question(self.prompt, self.asks_person, len(self.summary.prompts), width)[: max(height, 3)]
+        return _questions(self.prompts, self.asked, width)
 
 
-def _question(prompt: ev.Prompt, asks_person: bool, open_count: int, width: int) -> list[Line]:
-    text = words.clean(prompt.text)
-    if prompt.choices:
-        text += "  " + "  ".join(f"{i} {c}" for i, c in enumerate(prompt.choices, 1))
-    more = f" ({open_count - 1} more open)" if open_count > 1 else ""
-    out = wrapped(f"? {text}{more}", width, "strong" if asks_person else "")
-    if prompt.kind is ev.PromptKind.DO:
-        out.append(line(("  Nothing to type: the boards measure that it was done.", "soft")))
-    elif not asks_person:
+def _questions(prompts: Sequence[ev.Prompt], asked: ev.Prompt | None, width: int) -> list[Line]:
+    """What is to be done first, then what is to be answered."""
+    out: list[Line] = []
+    for prompt in sorted(prompts, key=lambda p: p.kind is not ev.PromptKind.DO):
+        text = words.clean(prompt.text)
+        if prompt.choices:
+            text += "  " + "  ".join(f"{i} {c}" for i, c in enumerate(prompt.choices, 1))
+        doing = prompt.kind is ev.PromptKind.DO
+        out += wrapped(text, width, "strong" if doing or prompt is asked else "", "► " if doing else "? ", "  ")
+    last = prompts[-1]
+    if asked is None and last.kind is not ev.PromptKind.DO:
         out.append(line(("  The modelled person answers this one.", "soft")))
+    elif asked is None and len(prompts) == 1:
+        out.append(line(("  Nothing to type: the boards measure that it was done.", "soft")))
     return out
 
 
 class PromptPanel(Vertical):
-    """Shows the oldest open prompt and takes its answer."""
+    """Shows the open prompts and takes the answer to the oldest that wants one."""
 
     class Answered(Message):
         """The person has answered prompt `prompt_id`."""
@@ -93,13 +98,12 @@ class PromptPanel(Vertical):
             yield Button("Answer", id="give", compact=True)
             yield Button("No, or I cannot", id="refuse", compact=True)
 
-    def update(self, summary: Summary, prompt: ev.Prompt | None, asks_person: bool) -> None:
-        """Show the state; the field appears with a prompt that is the person's and takes the focus."""
-        if prompt is not None and prompt.id in self._answered:
-            prompt = None
+    def update(self, summary: Summary, asks_person: Callable[[ev.Prompt], bool]) -> None:
+        """Show the state; the field appears with a prompt that the person answers, and takes the focus."""
+        prompts = tuple(p for p in summary.prompts.values() if p.id not in self._answered)
+        wanted = next((p for p in prompts if asks_person(p)), None)
         talk = self.query_one(Talk)
-        talk.summary, talk.prompt, talk.asks_person = summary, prompt, asks_person
-        wanted = prompt if asks_person else None
+        talk.summary, talk.prompts, talk.asked = summary, prompts, wanted
         if (wanted and wanted.id) != (self._asked and self._asked.id):
             self._ask(wanted)
         talk.renew()

@@ -7,7 +7,7 @@ from benchctl.runs.summary import StageState, StageSummary, Summary
 from benchctl.tui.widgets.lines import Line, Lines, fit, line
 
 TONES = {"pass": "good", "fail": "bad", "undecided": "warn", "not run": "soft", "running": "strong", "waiting": "soft"}
-_STATE_WIDTH = 10
+_STATE_WIDTH = 9
 
 
 def stage_line(stage: StageSummary, width: int) -> Line:

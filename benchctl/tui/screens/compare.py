@@ -1,0 +1,130 @@
+"""Two runs side by side, reading by reading."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import groupby
+from pathlib import Path
+from typing import ClassVar
+
+from textual import work
+from textual.app import ComposeResult
+from textual.binding import Binding
+from textual.screen import Screen
+from textual.widgets import Footer
+
+from benchctl.analysis.equivalence import Outcome
+from benchctl.compare import Comparison, Row, compare
+from benchctl.errors import UsageError
+from benchctl.report import words
+from benchctl.runs.summary import Summary
+from benchctl.terms import Verdict
+from benchctl.tui.screens.history import load_summary
+from benchctl.tui.widgets.lines import Line, Lines, fit, joined, line, right, wrapped
+from benchctl.tui.widgets.readings import split_name
+from benchctl.tui.widgets.stages import TONES
+from benchctl.units import quantity
+
+#: outcome → sign and tone
+_OUTCOMES = {
+    "same": ("=", "good"),
+    "better": ("↑", "good"),
+    "worse": ("↓", "bad"),
+    "undecided": ("?", "warn"),
+    "": ("·", "soft"),
+}
+
+
+def compare_lines(c: Comparison, reference: Summary, new: Summary, width: int) -> list[Line]:
+    """The whole page: verdict, what is not alike, changed stages, then every reading."""
+    wide = min(width, 120)
+    tone = TONES.get(str(c.verdict), "")
+    counts = [(len(c.having(o)), str(o)) for o in _outcomes_of(c)]
+    told = ", ".join(f"{n} {o}" for n, o in counts) or "no reading in common"
+    head = [
+        line((f"{c.verdict.sign} {str(c.verdict).upper()}", tone), f"   {told}"),
+        line(fit(f"earlier  {_named(reference)}", wide)),
+        line(fit(f"later    {_named(new)}", wide)),
+    ]
+    unlike = [w for d in c.differences for w in wrapped(words.clean(d), wide, "warn", "! ", "  ")]
+    gone = [w for m in c.missing for w in wrapped(f"measured in the earlier run only: {m}", wide, "warn", "! ", "  ")]
+    changed = [line(f"{words.said(s)}: {_or_dash(old)} → {_or_dash(later)}") for s, old, later in c.verdicts]
+    readings = [_stage(stage, list(rows), wide) for stage, rows in groupby(c.rows, lambda r: r.stage)]
+    return joined([head, [*unlike, *gone], _headed("Stages that ended differently", changed), *readings])
+
+
+def _outcomes_of(c: Comparison) -> list[Outcome]:
+    return list(dict.fromkeys(r.outcome for r in c.rows if r.outcome is not None))
+
+
+def _named(s: Summary) -> str:
+    boards = words.names([b.label or str(b.role) for b in s.boards.values()])
+    return f"{words.moment(s.wall)}  {s.procedure}, {boards}"
+
+
+def _or_dash(verdict: Verdict | None) -> str:
+    return f"{verdict.sign} {verdict}" if verdict else "–"
+
+
+def _headed(title: str, rows: list[Line]) -> list[Line]:
+    return [line((title, "strong")), *rows] if rows else []
+
+
+def _stage(stage: str, rows: Iterable[Row], width: int) -> list[Line]:
+    value_width = 15 if width >= 100 else 12
+    name_width = width - 2 * value_width - 17
+    out = [line((fit(words.said(stage), name_width), "strong"),
+                (f" {right('earlier', value_width)} {right('later', value_width)}", "soft"))]  # fmt: skip
+    for row in rows:
+        said = str(row.outcome) if row.outcome is not None else ""
+        sign, tone = _OUTCOMES.get(said, ("·", ""))
+        name = " ".join(t for t in split_name(row.new.name) if t)
+        old, new = (right(quantity(r.value, r.unit), value_width) for r in (row.reference, row.new))
+        out.append(line(fit(f"  {name}", name_width), f" {old} {new}", (f"  {sign} {said or 'for info'}", tone)))
+    return out
+
+
+class ComparePane(Lines):
+    can_focus = True
+
+    def __init__(self) -> None:
+        super().__init__(id="compare")
+        self.found: tuple[Comparison, Summary, Summary] | None = None
+        self.problem = ""
+
+    def build(self, width: int, height: int) -> list[Line]:
+        if self.problem:
+            return wrapped(self.problem, width, "bad")
+        if self.found is None:
+            return [line(("Reading the two runs…", "soft"))]
+        return compare_lines(*self.found, width)
+
+
+class CompareScreen(Screen[None]):
+    BINDINGS: ClassVar = [Binding("escape", "back", "Back")]
+
+    def __init__(self, reference: Path, new: Path) -> None:
+        super().__init__()
+        self.reference = reference
+        self.new = new
+
+    def compose(self) -> ComposeResult:
+        yield ComparePane()
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        self.query_one(ComparePane).focus()
+        self._load()
+
+    @work(thread=True)
+    def _load(self) -> None:
+        pane = self.query_one(ComparePane)
+        try:
+            reference, new = load_summary(self.reference), load_summary(self.new)
+            pane.found = compare(reference, new), reference, new
+        except UsageError as e:
+            pane.problem = words.sentence(str(e))
+        self.app.call_from_thread(pane.renew)
+
+    def action_back(self) -> None:
+        self.dismiss()

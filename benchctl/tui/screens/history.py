@@ -1,0 +1,177 @@
+"""Past runs: a list with a filter; open one, or mark two and see them side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import ClassVar
+
+from textual import on, work
+from textual.app import ComposeResult
+from textual.binding import Binding
+from textual.containers import Horizontal
+from textual.screen import Screen
+from textual.widgets import DataTable, Footer, Input, Label
+
+from benchctl.errors import UsageError
+from benchctl.report import words
+from benchctl.runs.index import RunRow, list_rows
+from benchctl.runs.log import read
+from benchctl.runs.summary import RunState, Summary, summarise
+
+#: rows put into the table; the filter finds the others
+_MOST = 300
+_COLUMNS = ("", "verdict", "when (UTC)", "procedure", "boards", "bench", "what failed, likeliest cause")
+_MARK = "●"
+
+
+def verdict_words(row: RunRow) -> str:
+    """ "✓ pass"; of a run without an end how far it came."""
+    if row.state in (RunState.RUNNING, RunState.WAITING):
+        return "▸ running"
+    cut = ", cut off" if row.state is RunState.ABORTED else ", stopped" if row.state is RunState.STOPPED else ""
+    return f"{row.verdict.sign} {row.verdict}{cut}"
+
+
+def cells(row: RunRow, marked: bool) -> tuple[str, ...]:
+    """A run as the cells of its line."""
+    boards = " ".join(b.label or str(b.role) for b in row.boards)
+    bench = f"{row.bench}, rehearsal" if row.simulated else row.bench
+    why = ", ".join(words.said(f) for f in row.failed)
+    cause = words.said(row.causes[0][0]) if row.causes else ""
+    when = row.wall[:16].replace("T", " ")
+    mark = _MARK if marked else " "
+    return (mark, verdict_words(row), when, row.procedure, boards, bench, ": ".join(t for t in (why, cause) if t))
+
+
+def matching(rows: Sequence[RunRow], wanted: str) -> list[RunRow]:
+    """Rows in which every word of the filter occurs somewhere."""
+    asked = wanted.lower().split()
+    return [r for r in rows if all(w in _text(r) for w in asked)] if asked else list(rows)
+
+
+def _text(row: RunRow) -> str:
+    return " ".join((row.name, *cells(row, False))).lower()
+
+
+def load_summary(folder: Path) -> Summary:
+    """A recorded run. Raises UsageError."""
+    found = read(folder)
+    return summarise(found.events, found.missing)
+
+
+class HistoryScreen(Screen[None]):
+    BINDINGS: ClassVar = [
+        Binding("enter", "open", "Open"),
+        Binding("space", "mark", "Mark"),
+        Binding("c", "compare", "Compare marked"),
+        Binding("b", "batch", "Batch"),
+        Binding("slash", "filter", "Filter", key_display="/"),
+        Binding("escape", "back", "Back"),
+    ]
+
+    def __init__(self, root: Path) -> None:
+        super().__init__()
+        self.root = root
+        self.rows: list[RunRow] = []
+        self._shown: list[RunRow] = []
+        self._marked: list[str] = []
+
+    def compose(self) -> ComposeResult:
+        with Horizontal(id="filterline"):
+            yield Label("Filter")
+            yield Input(placeholder="words: a label, a procedure, fail, a cause…", id="filter", compact=True)
+            yield Label("Reading…", id="count")
+        yield DataTable(id="runs", cursor_type="row", zebra_stripes=False)
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        table = self.query_one(DataTable)
+        for name in _COLUMNS:
+            table.add_column(name, key=name or "mark")
+        table.focus()
+        self._load()
+
+    @work(thread=True, exclusive=True)
+    def _load(self) -> None:
+        try:
+            rows, problem = list_rows(self.root), ""
+        except UsageError as e:
+            rows, problem = [], str(e)
+        self.app.call_from_thread(self._loaded, rows, problem)
+
+    def _loaded(self, rows: list[RunRow], problem: str) -> None:
+        self.rows = rows
+        if problem:
+            self.notify(problem, severity="error")
+        self._fill()
+
+    @on(Input.Changed, "#filter")
+    def _fill(self) -> None:
+        found = matching(self.rows, self.query_one("#filter", Input).value)
+        self._shown = found[:_MOST]
+        table = self.query_one(DataTable)
+        table.clear()
+        for row in self._shown:
+            table.add_row(*cells(row, row.name in self._marked), key=row.name)
+        more = f", the latest {_MOST} listed" if len(found) > _MOST else ""
+        told = f"{len(found)} of {words.many(len(self.rows), 'run')}{more}" if self.rows else "no run yet"
+        self.query_one("#count", Label).update(told)
+
+    @on(Input.Submitted, "#filter")
+    def _filtered(self) -> None:
+        self.query_one(DataTable).focus()
+
+    def action_filter(self) -> None:
+        self.query_one("#filter").focus()
+
+    def _current(self) -> RunRow | None:
+        place = self.query_one(DataTable).cursor_row
+        return self._shown[place] if 0 <= place < len(self._shown) else None
+
+    # ------------------------------------------------------------------ what can be done with a run
+
+    @on(DataTable.RowSelected)
+    def action_open(self) -> None:
+        row = self._current()
+        if row is None:
+            return
+        folder = self.root / row.name
+        try:
+            summary = load_summary(folder)
+        except UsageError as e:
+            self.notify(str(e), severity="error")
+            return
+        self.app.show_verdict(summary, folder)  # type: ignore[attr-defined]
+
+    def action_mark(self) -> None:
+        """Mark or unmark; at most two are marked, the oldest mark gives way."""
+        row = self._current()
+        if row is None:
+            return
+        if row.name in self._marked:
+            self._marked.remove(row.name)
+        else:
+            self._marked = [*self._marked, row.name][-2:]
+        table = self.query_one(DataTable)
+        for shown in self._shown:
+            mark = _MARK if shown.name in self._marked else " "
+            if table.get_cell(shown.name, "mark") != mark:
+                table.update_cell(shown.name, "mark", mark)
+
+    def action_compare(self) -> None:
+        from benchctl.tui.screens.compare import CompareScreen
+
+        if len(self._marked) != 2:
+            self.notify("Mark two runs with Space first.", severity="warning")
+            return
+        earlier, later = sorted(self._marked)
+        self.app.push_screen(CompareScreen(self.root / earlier, self.root / later))
+
+    def action_batch(self) -> None:
+        from benchctl.tui.screens.batch import BatchScreen
+
+        self.app.push_screen(BatchScreen(self.root, self.rows))
+
+    def action_back(self) -> None:
+        self.dismiss()
