@@ -35,6 +35,7 @@ class Server:
         self.slips = 0
         self._outlets = dict(outlets)
         self._reset_on_open = reset_on_open
+        self._speeds: dict[Role, int] = {}
 
     def run(self, should_stop: Callable[[], bool]) -> None:
         """Pass bytes on and let bench time follow real time until `should_stop`. Raises Stopped once halted."""
@@ -59,7 +60,9 @@ class Server:
         for role, outlet in self._outlets.items():
             port = self.bench.boards[role].port
             try:
-                if outlet.look() and self._reset_on_open:
+                came = outlet.look()
+                self._follow_speed(role, outlet)
+                if came and self._reset_on_open:
                     port.reset()
                 data = outlet.receive()
                 if data:
@@ -68,6 +71,14 @@ class Server:
             except PortLost:
                 # the modelled cable is pulled: nothing passes until it is back
                 continue
+
+    def _follow_speed(self, role: Role, outlet: Outlet) -> None:
+        """The line runs at the speed that the other program has set, where the bench models speeds."""
+        speed = outlet.speed()
+        set_baud: Callable[[int], object] | None = getattr(self.bench.boards[role].port, "set_baud", None)
+        if speed and set_baud is not None and self._speeds.get(role) != speed:
+            self._speeds[role] = speed
+            set_baud(speed)
 
     def close(self) -> None:
         for outlet in self._outlets.values():

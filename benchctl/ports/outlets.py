@@ -6,6 +6,8 @@ import contextlib
 import os
 import select
 import socket
+import struct
+import sys
 from pathlib import Path
 from typing import Protocol
 
@@ -27,6 +29,9 @@ class Outlet(Protocol):
 
     def look(self) -> bool:
         """Note who has come or gone; True when somebody has just connected."""
+
+    def speed(self) -> int | None:
+        """The speed in Bd that the other program has set, None where that is not known."""
 
     def receive(self) -> bytes: ...
 
@@ -96,6 +101,9 @@ class PtyOutlet(_Sending):
             self._waiting.clear()
         return came
 
+    def speed(self) -> int | None:
+        return _speed_of(self._master) if sys.platform == "linux" else None
+
     def receive(self) -> bytes:
         try:
             return os.read(self._master, CHUNK)
@@ -146,6 +154,9 @@ class TcpOutlet(_Sending):
         self._waiting.clear()
         return True
 
+    def speed(self) -> int | None:
+        return None
+
     def receive(self) -> bytes:
         if self._peer is None:
             return b""
@@ -172,6 +183,21 @@ class TcpOutlet(_Sending):
         if self._peer is not None:
             self._peer.close()
             self._peer = None
+
+
+#: request number and layout of `struct termios2` (Linux, asm-generic/termbits.h): the speed out is its last field
+_TCGETS2, _TERMIOS2 = 0x802C542A, struct.Struct("4I20s2I")
+
+
+def _speed_of(fd: int) -> int | None:
+    """The speed set on a terminal, also one that has no name of its own in termios."""
+    import fcntl
+
+    try:
+        answer = fcntl.ioctl(fd, _TCGETS2, bytes(_TERMIOS2.size))
+    except OSError:
+        return None
+    return int(_TERMIOS2.unpack(answer)[-1])
 
 
 def wait_any(outlets: list[Outlet], seconds: float) -> None:

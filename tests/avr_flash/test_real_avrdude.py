@@ -1,0 +1,140 @@
+"""The real programmer, a real boot loader, the real firmware: flashed through a pseudo-terminal on the avr bench.
+
+Boot loaders: as the Debian package arduino-core-avr brings them. Where they start: their own first record, which is
+where the fuses BOOTSZ and BOOTRST of the boards in that package's boards.txt point.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from benchctl import benchfile, shipped
+from benchctl.avr.build_shim import available
+from benchctl.avr.image import read_image
+from benchctl.flash import flash
+from benchctl.ports.port import still_open
+from benchctl.serve import Server, make_server
+from benchctl.terms import Role
+
+LOADERS = Path("/usr/share/arduino/hardware/arduino/avr/bootloaders")
+OLDER = LOADERS / "atmega/ATmegaBOOT_168_atmega328.hex"
+NEWER = LOADERS / "optiboot/optiboot_atmega328.hex"
+FLASH_SIZE = 32768
+#: "rjmp to itself": what the board runs before it has been flashed
+NOTHING = b"\xff\xcf"
+
+
+def missing() -> str:
+    """What this machine lacks for these tests, "" when nothing."""
+    if shutil.which("avrdude") is None:
+        return "avrdude is not installed"
+    if not OLDER.is_file():
+        return "the package arduino-core-avr is not installed"
+    return available() or ""
+
+
+if missing() and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
+    pytest.fail(missing(), pytrace=False)
+pytestmark = [
+    pytest.mark.skipif(bool(missing()), reason=missing() or "nothing is missing"),
+    # with one wrong speed on the way, on a busy machine
+    pytest.mark.timeout(240),
+]
+
+
+def loader_and_start(path: Path) -> tuple[bytes, int]:
+    """The boot loader's bytes in a whole flash, and where it starts.
+
+    Records beyond the flash are left out, as a programmer has to: one of the package's images has some.
+    """
+    whole, start = bytearray(b"\xff" * FLASH_SIZE), FLASH_SIZE
+    for line in path.read_text().split():
+        record = bytes.fromhex(line[1:])
+        at = int.from_bytes(record[1:3], "big")
+        if record[3] == 0 and at < FLASH_SIZE:
+            whole[at : at + record[0]] = record[4:-1]
+            start = min(start, at)
+    whole[: len(NOTHING)] = NOTHING
+    return bytes(whole), start
+
+
+def as_hex(data: bytes) -> str:
+    rows = []
+    for at in range(0, len(data), 16):
+        body = bytes((16, at >> 8, at & 0xFF, 0)) + data[at : at + 16]
+        rows.append(":" + (body + bytes((-sum(body) & 0xFF,))).hex())
+    return "\n".join([*rows, ":00000001FF"])
+
+
+@contextmanager
+def board_with(loader: Path, folder: Path) -> Iterator[tuple[Server, object]]:
+    """A hand board that holds nothing but a boot loader, served in real time; and its chip."""
+    from benchctl.avr.bench import AvrBench
+
+    whole, start = loader_and_start(loader)
+    image = folder / "loader.hex"
+    image.write_text(as_hex(whole))
+    bench = AvrBench(benchfile.parse(b'kind = "avr"\n[board.hand]\n'), {Role.HAND: image})
+    chip = bench.chips[Role.HAND]
+    start_at(chip, start)
+    server = make_server(bench)
+    over = threading.Event()
+    thread = threading.Thread(target=server.run, args=(over.is_set,))
+    thread.start()
+    try:
+        yield server, chip
+    finally:
+        over.set()
+        thread.join()
+        server.close()
+
+
+def start_at(chip: object, address: int) -> None:
+    """The fuse that has the chip start there after a reset."""
+    chip._lib.chip_start_at(chip.c, address)  # type: ignore[attr-defined]
+
+
+def test_probe_is_flashed_and_identifies_itself(tmp_path: Path) -> None:
+    """The right speed is found by trying, avrdude writes and reads back, the board boots and reports the CRC."""
+    phases: list[str] = []
+    image = shipped.image(16_000_000)
+    with board_with(OLDER, tmp_path) as (server, chip):
+        done = flash(server.names[Role.HAND], image, lambda phase, part: phases.append(phase))
+        held = chip.flash  # type: ignore[attr-defined]
+
+    wanted = read_image(image)
+    assert wanted == held[: len(wanted)]
+    assert done.speed == 57_600
+    assert done.identity is not None
+    assert done.image_crc == done.identity.image_crc
+    assert list(dict.fromkeys(phases)) == [
+        "trying 115200 Bd",
+        "trying 57600 Bd",
+        "writing",
+        "checking",
+        "asking the board",
+    ]
+    assert still_open() == []
+
+
+def test_newer_boot_loader_is_programmed_at_its_speed(tmp_path: Path) -> None:
+    """At 115200 Bd, at the first try. What it holds is compared with the image.
+
+    The package's build of this boot loader is 20 bytes too long: the part that starts the program lies beyond the
+    flash. So the board cannot boot from it, and is not asked.
+    """
+    image = shipped.image(16_000_000)
+    with board_with(NEWER, tmp_path) as (server, chip):
+        done = flash(server.names[Role.HAND], image, is_probe=False)
+        held = chip.flash  # type: ignore[attr-defined]
+
+    wanted = read_image(image)
+    assert done.speed == 115_200
+    assert wanted == held[: len(wanted)]
