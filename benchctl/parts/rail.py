@@ -352,11 +352,15 @@ class Rail:
             due = [(when, n) for n, watch in enumerate(self._watches) if (when := _next(stretch, watch)) is not None]
             if due:
                 when, n = min(due)
+                # a crossing nearer than the grain of time would be foreseen again and again
+                when = max(when, _SHORTEST)
                 self._entry = self._agenda.at(stretch.start + when, self._crossed, self._watches[n])
                 self._stay_alert(stretch.start + when)
                 return
             if stretch.ends == math.inf:
-                self._stay_alert(math.inf if stretch.mode else stretch.start)
+                # a rail that rests below a watched level comes up again by a switching that is small in itself
+                low = any(watch.below for watch in self._watches)
+                self._stay_alert(math.inf if stretch.mode or low else stretch.start)
                 break
             ends = max(stretch.ends, _SHORTEST)
             volts, amps = stretch.state(ends)

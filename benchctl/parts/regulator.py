@@ -104,13 +104,14 @@ class Stretch:
         self.amps = min(max(amps, feed.least), feed.most)
         f = feed
         slope = f.a * (target - f.ohms * self.amps - volts) - f.b * (self.amps - load - f.leak * volts)
+        grain = 1e-9 * f.a * (1.0 + target)  # a slope that rounding can make
         most = min(target / f.ohms, f.most)
         self.mode = 0
         if volts <= 0 and most < load:
             self.mode, self.amps = DOWN, most
-        elif self.amps >= f.most and (slope > 0 or f.least == f.most):
+        elif self.amps >= f.most and (slope > grain or f.least == f.most):
             self.mode = 1
-        elif self.amps <= f.least and slope < 0:
+        elif self.amps <= f.least and slope < -grain:
             self.mode = -1
         self._mu, self._real, self._delta = f.mu, f.real, f.delta
         self._v0 = (target - f.ohms * load) / (1.0 + f.ohms * f.leak)
@@ -219,7 +220,7 @@ class Stretch:
         last = self.load + f.leak * self._v0
         peak_after = self._turning(*self._current_slope())
         peak = self.state(peak_after)[1] if peak_after is not None else self.amps
-        reached = max(peak, last) > f.most or min(peak, last) < f.least
+        reached = max(peak, last) > f.most + 1e-9 or min(peak, last) < f.least - 1e-9
         if not reached:
             return math.inf
         until = peak_after if peak_after is not None and not f.least <= peak <= f.most else self.settles()

@@ -353,3 +353,17 @@ def test_minimum_since() -> None:
 
     assert node.minimum_since(0.05) == pytest.approx(5.0 - 0.51, abs=0.02)
     assert node.minimum_since(0.4) == pytest.approx(5.0, abs=0.01)
+
+
+def test_load_exactly_at_the_limit_is_no_chatter() -> None:
+    """A regulator of 120 mA under 120 mA holds its voltage, and the model goes forward in time."""
+    agenda = Agenda()
+    node = radio_rail(agenda, regulator_limit_ma=120.0)
+    node.watch(1.9, lambda below, time: None)
+    for name, amps in (("a", 0.1), ("b", 0.02), ("c", 0.3), ("c", 0.0)):
+        agenda.run_to(agenda.now + 1e-3)
+        node.set_load(name, amps, agenda.now)
+    agenda.run_to(1.0)
+
+    assert node.volts(1.0) >= 0.0
+    assert agenda._count < 100
