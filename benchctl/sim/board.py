@@ -97,6 +97,12 @@ class SimBoard:
         if not self.parts.held:
             self._start(cause)
 
+    def hang(self) -> None:
+        """The main loop stops coming round, as a program fault would have it; the watchdog ends that."""
+        if self.probe is not None:
+            self.probe.hung = True
+            self.probe.later(self.chip.timing.watchdog, self.reset, ResetCause.WATCHDOG)
+
     def _stop(self) -> None:
         if self._starting is not None:
             self._starting.cancel()

@@ -127,6 +127,7 @@ class Probe:
         self.reason = start
         self.before = before
         self.alive = True
+        self.hung = False  # the main loop does not come round; interrupts go on
         self.began = chip.agenda.now
         self.settings, self.settings_ok = chip.eeprom.load()
         self.counts = Counts()
@@ -244,6 +245,8 @@ class Probe:
         self.later(self.timing.turn + self.timing.turn_byte * len(body), self._turn)
 
     def _turn(self) -> None:
+        if self.hung:
+            return
         if not self.out.room_for_answer():  # a request waits until its answer will have room
             self.out.flush()
             self.later(self.out.missing_time(), self._turn)

@@ -218,9 +218,11 @@ class Outputs:
 
     def _tick(self) -> None:
         now = self._now()
-        self.guard.loop_alive(now)
+        if not self.probe.hung:
+            self.guard.loop_alive(now)
         self.guard.tick(now)
-        self._tell()
+        if not self.probe.hung:
+            self._tell()
         self._ticking = self.guard.state is not GuardState.IDLE
         if self._ticking:
             self.probe.later(self.probe.seconds(TICKS_A_MS), self._tick)

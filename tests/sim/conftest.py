@@ -1,0 +1,33 @@
+"""Opens simulated benches from TOML text and closes them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from benchctl import benchfile
+from benchctl.sim.bench import SimBench
+
+Open = Callable[..., SimBench]
+
+
+@pytest.fixture
+def open_sim() -> Iterator[Open]:
+    """open_sim(text, seed, loader_s): text is laid over the healthy pair; the boards are open unless started is False."""
+    opened: list[SimBench] = []
+
+    def make(text: str = "", seed: int = 1, loader_s: float = 0.0, started: bool = True) -> SimBench:
+        whole = f"{text}\n[board.hand]\n[board.craft]\n" if "[board" not in text else text
+        spec = benchfile.parse(whole.encode(), "test").with_changes(kind="sim", seed=seed)
+        bench = SimBench(spec, loader_s=loader_s)
+        opened.append(bench)
+        if started:
+            for board in bench.boards.values():
+                board.open()
+                board.forget_events()
+        return bench
+
+    yield make
+    for bench in opened:
+        bench.close()
