@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchctl import events as ev
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
-from benchctl.stages.motor import drive_of, motor_channel, pulse_widths
+from benchctl.stages.motor import ControlTraffic, drive_of, motor_channel, pulse_widths
 from benchctl.terms import Limit, Role, Source
 from benchctl.wire.catalogue import GuardState, name_of
 
@@ -30,6 +30,7 @@ def perform(ctx: Context) -> None:
     if not refused:
         ctx.fail("the board armed on a wrong answer to its challenge; do not use this firmware with a motor")
         return
+    ControlTraffic(ctx).start()
     drive.arm()
     drive.hold(0, ctx.number("hold_seconds"))
     widths, how = pulse_widths(ctx, channel, 2, frame_s)

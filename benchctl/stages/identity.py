@@ -130,8 +130,9 @@ def _clock(ctx: Context, board: Board) -> None:
         arrived = extend.extend(answer.received)
         turn = (answer.sent - answer.received) & 0xFFFFFFFF
         sent.append(t1 * 1e6)
-        stamps.append((arrived + turn / 2) * 0.5)
-        received.append(t4 * 1e6)
+        stamps.append(arrived * 0.5)
+        # the board's own turn-around is known: without it only the ways there and back are left
+        received.append(t4 * 1e6 - turn * 0.5)
         if len(sent) % 20 == 0:
             ctx.progress(ctx.now() - began, seconds, f"{board.role} clock")
         # at irregular distances, or they keep step with the latency timer of the USB chip

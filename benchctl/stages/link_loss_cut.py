@@ -8,21 +8,18 @@ from collections.abc import Callable
 import numpy as np
 
 from benchctl import events as ev
-from benchctl.analysis.clocks import TickExtender
 from benchctl.analysis.latency import worst_case
-from benchctl.errors import BoardError, NoAnswer, PortLost
+from benchctl.errors import NoAnswer
 from benchctl.safety.attesting import attest_all
 from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.esc_arming import NEEDED
-from benchctl.stages.motor import drive_of
+from benchctl.stages.motor import ControlTraffic, drive_of
 from benchctl.terms import Limit, Role, Source
-from benchctl.wire.catalogue import GuardReason, GuardState, Point, name_of
+from benchctl.wire.catalogue import GuardReason, GuardState, name_of
 
-_TICK_MS = 0.5e-3
 #: how long to wait for a cut before it is called missing
 _PATIENCE_S = 6.0
-_SENDING_US = 20_000
 
 
 def perform(ctx: Context) -> None:
@@ -68,30 +65,14 @@ _WORDS = {
 # ---------------------------------------------------------------------- one cut each
 
 
-def _live(ctx: Context, *, radio: bool) -> Drive:
-    """Armed and above idle, the control loop running where the radio is a condition."""
-    drive = drive_of(ctx, radio=radio)
-    if radio:
-        ctx.cleanup.callback(_loops_off, ctx)
-        for role in (Role.CRAFT, Role.HAND):
-            board = ctx.board(role)
-            board.write_setting("send_interval_us", _SENDING_US)
-            board.ask("loop_start", trace=1)
-        ctx.wait(0.2)
+def _live(ctx: Context) -> tuple[Drive, ControlTraffic]:
+    """Armed and above idle, the control loop running on both boards."""
+    drive, traffic = drive_of(ctx), ControlTraffic(ctx)
+    traffic.start()
     drive.arm()
     drive.hold(round(10 * ctx.number("throttle")), 0.6)
-    craft = ctx.board(Role.CRAFT)
-    craft.events("guard_changed")
-    return drive
-
-
-def _loops_off(ctx: Context) -> None:
-    for role in (Role.HAND, Role.CRAFT):
-        try:
-            ctx.board(role).clear_restart()
-            ctx.board(role).ask("loop_stop", timeout=0.5, repeats=0)
-        except (BoardError, PortLost):
-            continue
+    ctx.board(Role.CRAFT).events("guard_changed")
+    return drive, traffic
 
 
 def _frame_ms(ctx: Context) -> float:
@@ -101,31 +82,27 @@ def _frame_ms(ctx: Context) -> float:
 
 def _radio_lost(ctx: Context) -> float | None:
     """The hand unit stops sending; keep-alives from the host go on. Timed by the craft alone, from its last packet."""
-    drive, frame = _live(ctx, radio=True), _frame_ms(ctx)
-    extend = TickExtender()
-    received = _last_received(ctx, extend)
-    ctx.board(Role.HAND).ask("loop_stop", timeout=0.5)
-    taken = _wait_for_cut(ctx, drive, extend, received, keep_alive=True)
-    _loops_off(ctx)
+    (drive, traffic), frame = _live(ctx), _frame_ms(ctx)
+    traffic.stop_hand()
+    taken = _wait_for_cut(ctx, drive, traffic, _PATIENCE_S)
+    traffic.stop_quietly()
     drive.disarm()
     return None if taken is None else taken + frame
 
 
 def _hand_unpowered(ctx: Context) -> float | None:
     """A person pulls the hand unit's supply; timed as above."""
-    drive, frame = _live(ctx, radio=True), _frame_ms(ctx)
-    hand, extend = ctx.board(Role.HAND), TickExtender()
-    received = _last_received(ctx, extend)
-    hand.expects_restart = True
+    (drive, traffic), frame = _live(ctx), _frame_ms(ctx)
+    ctx.board(Role.HAND).expects_restart = True
     prompt = ctx.prompt(ev.PromptKind.DO, "Pull the hand unit's supply now.", "unplug", role=Role.HAND, timeout_s=30.0)
-    taken = _wait_for_cut(ctx, drive, extend, received, keep_alive=True, patience=prompt.timeout_s + _PATIENCE_S)
+    taken = _wait_for_cut(ctx, drive, traffic, prompt.timeout_s + _PATIENCE_S)
     ctx.done(prompt)
     drive.disarm()
     back = ctx.prompt(ev.PromptKind.DO, "Connect the hand unit's supply again.", "plug", role=Role.HAND, timeout_s=60.0)
     _reopen(ctx, back.timeout_s)
     ctx.done(back)
     ctx.interlock.lapse(Role.HAND)
-    _loops_off(ctx)
+    traffic.stop_quietly()
     return None if taken is None else taken + frame
 
 
@@ -143,25 +120,28 @@ def _reopen(ctx: Context, timeout: float) -> None:
 
 def _host_lost(ctx: Context) -> float | None:
     """No keep-alive any more. Timed by the host, so that USB delays make it longer, never shorter."""
-    drive, frame = _live(ctx, radio=False), _frame_ms(ctx)
+    (drive, traffic), frame = _live(ctx), _frame_ms(ctx)
     drive.throttle(round(10 * ctx.number("throttle")))
     last = ctx.now()
     drive.silence()
     event = _wait_for_idle_event(ctx, _PATIENCE_S)
     taken = None if event is None else 1000 * (ctx.now() - last) + frame
+    traffic.stop_quietly()
     drive.disarm()
     return taken
 
 
 def _craft_reset(ctx: Context) -> float | None:
     """The craft restarts in the middle; timed by the host until its first life sign, then the pulse must be idle."""
-    drive = _live(ctx, radio=False)
+    drive, traffic = _live(ctx)
     craft, began = ctx.board(Role.CRAFT), ctx.now()
     drive.silence()
     craft.restart()
     taken = 1000 * (ctx.now() - began)
     guard = drive.read_guard()
     ctx.interlock.lapse(Role.CRAFT)
+    traffic.stop_quietly()
+    craft.ask("radio_apply", timeout=1.0)
     idle = int(craft.read_setting("idle_us"))
     if guard.state != GuardState.IDLE or guard.width_us > idle + 10:
         drive.disarm()
@@ -172,42 +152,23 @@ def _craft_reset(ctx: Context) -> float | None:
 # ---------------------------------------------------------------------- waiting for the cut
 
 
-def _last_received(ctx: Context, extend: TickExtender) -> list[float]:
-    """Times of arrival of control packets at the craft so far, in ms of its clock; extended by `_more`."""
-    received: list[float] = []
-    _more(ctx, extend, received)
-    return received
+def _wait_for_cut(ctx: Context, drive: Drive, traffic: ControlTraffic, patience: float) -> float | None:
+    """ms from the last control packet to the guard's cut, by the craft's clock; None when it never cuts.
 
-
-def _more(ctx: Context, extend: TickExtender, received: list[float]) -> None:
-    for event in ctx.board(Role.CRAFT).events("trace"):
-        for point, _, at in event.rows:
-            if point == Point.RECEIVED:
-                received.append(extend.extend(at) * _TICK_MS)
-
-
-def _wait_for_cut(
-    ctx: Context,
-    drive: Drive,
-    extend: TickExtender,
-    received: list[float],
-    *,
-    keep_alive: bool,
-    patience: float = _PATIENCE_S,
-) -> float | None:
-    """ms from the last control packet to the guard's cut, by the craft's clock; None when it never cuts."""
+    The host's keep-alive goes on, so that only the radio can be the reason.
+    """
     craft, deadline = ctx.board(Role.CRAFT), ctx.now() + patience
     permille = round(10 * ctx.number("throttle"))
     while ctx.now() < deadline:
-        _more(ctx, extend, received)
+        traffic.poll()
         for event in craft.events("guard_changed"):
             if event.state == GuardState.IDLE:
-                cut = extend.extend(event.at) * _TICK_MS
-                _more(ctx, extend, received)
-                before = [t for t in received if t <= cut]
+                traffic.poll()
+                cut = traffic.ms(event.at)
+                before = [t for _, t in traffic.received if t <= cut]
                 ctx.note(f"cut by {name_of(GuardReason, event.reason)}")
                 return cut - before[-1] if before else math.nan
-        if keep_alive and drive.interlock.may_move:
+        if drive.interlock.may_move:
             _keep_alive(drive, permille)
         ctx.wait(0.05)
     return None

@@ -139,7 +139,7 @@ def _judge(ctx: Context, seen: _Seen) -> None:
         drift = loss_drift(times, flags)
         hourly = 360_000 * drift.slope
         ctx.read("loss_drift", hourly, "%", sent, drift.interval.scaled(360_000) if drift.interval else None,
-                 Source.COUNTING, note=f"per hour; by chance in {100 * drift.p_value:.2g} % of steady links")  # fmt: skip
+                 Source.COUNTING, note=f"per hour; chance {100 * drift.p_value:.2g} % in a steady link")  # fmt: skip
 
 
 STAGE = Stage(

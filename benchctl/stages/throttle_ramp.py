@@ -7,17 +7,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from benchctl.analysis.loss import clopper_pearson
 from benchctl.analysis.pose import acceleration_g
 from benchctl.errors import BenchctlError, Refused
 from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.esc_arming import NEEDED
-from benchctl.stages.link_run import Clocks, LinkRun
-from benchctl.stages.motor import drive_of
+from benchctl.stages.motor import ControlTraffic, drive_of
 from benchctl.terms import Limit, Role, Source
-from benchctl.wire.catalogue import LinkMode
 
-_LINK_US = 20_000
 _VIBRATION_US = 5_000
 
 
@@ -38,9 +36,8 @@ def perform(ctx: Context) -> None:
     began = ctx.now()
     rest = _vcc(ctx)
     slew = int(craft.read_setting("slew_permille_s"))
-    link = LinkRun(ctx, Role.HAND, Role.CRAFT, Clocks(), 0xC0)
-    ctx.cleanup.callback(link.stop_quietly)
-    link.start(LinkMode.SEND_ACK, 0, _LINK_US, 8)
+    link = ControlTraffic(ctx)
+    link.start()
     has_sensor = _sensor_there(ctx)
     drive.arm()
     try:
@@ -56,7 +53,8 @@ def perform(ctx: Context) -> None:
         ctx.fail(str(e))
     finally:
         drive.disarm()
-    link.stop()
+    link.poll()
+    link.stop_quietly()
     _judge(ctx, ramp, link, rest, slew)
 
 
@@ -72,12 +70,19 @@ def _sensor_there(ctx: Context) -> bool:
 
 
 def _step(
-    ctx: Context, drive: Drive, ramp: _Ramp, link: LinkRun, percent: float, rest: float, sensor: bool, began: float
+    ctx: Context,
+    drive: Drive,
+    ramp: _Ramp,
+    link: ControlTraffic,
+    percent: float,
+    rest: float,
+    sensor: bool,
+    began: float,
 ) -> None:
     """One hold. The supply is looked at between keep-alives; the sensor streams by itself."""
     craft, hold = ctx.board(Role.CRAFT), ctx.number("hold_seconds")
     craft.events("imu_rows")
-    before = len(link.packets())
+    before = max(0, len(link.received) - 1)
     if sensor:
         count = int(hold * 1e6 / _VIBRATION_US)
         craft.ask("imu_stream", address=ctx.count("address"), interval_us=_VIBRATION_US, count=count, timeout=0.1)
@@ -100,9 +105,8 @@ def _step(
         drive.disarm()
     ramp.widths.append((percent, drive.width_us))
     vibration = _vibration(ctx)
-    packets = link.packets()
-    new = packets.delivered[before:]
-    lost = float((~new).mean()) if len(new) else math.nan
+    missing, sent = link.missed(before)
+    lost = 100 * missing / sent if sent else math.nan
     ramp.steps.append((percent, lowest, vibration, lost))
     if vibration > ctx.number("abort_vibration"):
         ramp.abort = f"vibration of {vibration:.2f} g rms at {percent:g} % throttle"
@@ -146,10 +150,10 @@ def _slewed(ctx: Context, drive: Drive, ramp: _Ramp, cap: float, slew: int) -> N
             ctx.fail(f"throttle rose by {rate / 10:.1f} % a second, the board's limit is {slew / 10:g} %")
 
 
-def _judge(ctx: Context, ramp: _Ramp, link: LinkRun, rest: float, slew: int) -> None:
+def _judge(ctx: Context, ramp: _Ramp, link: ControlTraffic, rest: float, slew: int) -> None:
     if ramp.steps:
         steps = np.array(ramp.steps)
-        columns = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": ""}
+        columns = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": "%"}
         ctx.samples("ramp", "timeline", columns, steps)
         ctx.samples("ramp_supply", "timeline", {"at": "s", "throttle": "%", "supply": "V"}, np.array(ramp.looks))
         ctx.read("reached", float(steps[:, 0].max()), "%", len(steps), note="of full throttle")
@@ -166,17 +170,11 @@ def _judge(ctx: Context, ramp: _Ramp, link: LinkRun, rest: float, slew: int) -> 
         ctx.read(
             "sag", max(0.0, rest - min(ramp.vcc)), "V", len(ramp.vcc), source=Source.ADC, note="processor's supply"
         )
-    packets = link.packets()
-    if len(packets):
-        lost = 100 * float((~packets.delivered).mean())
-        ctx.read(
-            "given_up",
-            lost,
-            "%",
-            len(packets),
-            source=Source.COUNTING,
-            note="packets never acknowledged while the motor ran",
-        )
+    missing, sent = link.missed()
+    if sent:
+        interval = clopper_pearson(missing, sent).scaled(100)
+        note = "control packets, while the motor ran"
+        ctx.read("packets_missed", 100 * missing / sent, "%", sent, interval, Source.COUNTING, note=note)
     if ramp.abort:
         ctx.fail(f"aborted: {ramp.abort}")
 
@@ -200,7 +198,7 @@ STAGE = Stage(
         Measure("sag", "V", "processor's supply under throttle", Limit(max=0.3), "lower", 0.05, ""),
         Measure("vibration", "g", "rms, worst step", Limit(max=1.0), "lower", 0.05, ""),
         Measure("slew", "%", "throttle rise per second", None, "same", 3, ""),
-        Measure("given_up", "%", "packets never acknowledged", Limit(max=2.0), "lower", 1, ""),
+        Measure("packets_missed", "%", "control packets missed", Limit(max=2.0), "lower", 1, ""),
     ),
     expected_s=lambda p: 6.0 + float(p["cap"]) / float(p["step"]) * float(p["hold_seconds"]),
     spins=True,
