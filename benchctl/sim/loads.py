@@ -13,6 +13,8 @@ from benchctl.wire.catalogue import NO_PIN, Error, Function, Load, PulseKind
 _BURST = bytes(range(32))
 #: between two bursts: interrupt, flags, CE (count)
 _BETWEEN = 30e-6
+#: a burst that says nothing is given up
+BURST_LIMIT = 5e-3
 
 
 class Loads:
@@ -87,9 +89,9 @@ class Loads:
         now = self.probe.agenda.now
         if not self.radio.works():
             self.radio.check()
-            return 5e-3
+            return BURST_LIMIT
         outcome = self.probe.hardware.transact(_BURST, now, True)
-        return max(0.0, outcome.done_time - now)
+        return max(0.0, outcome.done_time - now) if outcome.on_air else BURST_LIMIT
 
     def _servo(self, on: bool, percent: int) -> None:
         number = self.probe.settings.number

@@ -106,15 +106,13 @@ class Link:
     def _begin(self, run: _Run) -> None:
         """The transceiver's crystal runs."""
         if run.mode in _RECEIVERS:
-            self.radio.on_packet = self._arrived
-            self.radio.turn(True)
+            self.radio.serve(self._arrived)
             return
         now = self.probe.agenda.now
         run.next_at = now
         if run.mode is LinkMode.PING:
             # it listens whenever it does not send; the first ping waits until it does
-            self.radio.on_packet = self._echoed
-            self.radio.turn(True)
+            self.radio.serve(self._echoed)
             run.next_at = now + LISTENS
         self._upload(run, run.next_at)
 
@@ -185,8 +183,9 @@ class Link:
         run.next_at += run.interval
         outcome = None
         if self.radio.works():
-            outcome = probe.hardware.transact(body, now, run.mode is not LinkMode.SEND_ACK)
-            for got in outcome.received:
+            sent = probe.hardware.transact(body, now, run.mode is not LinkMode.SEND_ACK)
+            outcome = sent if sent.on_air else None
+            for got in sent.received:
                 self.peers.deliver(got)
         if run.mode is LinkMode.PING:
             self._ping(run, number, now, outcome)
@@ -196,7 +195,7 @@ class Link:
     def _flight(self, run: _Run, number: int, now: float, queued: float, outcome: Outcome | None) -> None:
         probe, rate = self.probe, run.rate
         result, over = 0, now + FLIGHT_LIMIT
-        if outcome is not None and outcome.done_time > now:
+        if outcome is not None:
             over = outcome.done_time + probe.isr()
             result = outcome.retries | (DELIVERED if outcome.ok else 0)
             run.delivered += outcome.ok and run.mode is LinkMode.SEND_ACK
@@ -268,6 +267,6 @@ class Link:
         if not self.radio.works():
             return
         outcome = probe.hardware.transact(reply, time + (behind + turnaround) / run.rate, True)
-        run.busy_until = outcome.done_time + LISTENS
+        run.busy_until = outcome.done_time + LISTENS if outcome.on_air else 0.0
         for got in outcome.received:
             self.peers.deliver(got)

@@ -136,7 +136,7 @@ class HandLoop(_Loop):
             outcome = probe.hardware.transact(body, now, not probe.settings.number("loop_ack"))
             for got in outcome.received:
                 self._peers.deliver(got)
-            if outcome.done_time > now:
+            if outcome.on_air:
                 over, ok = outcome.done_time, outcome.ok
         else:
             self.radio.check()
@@ -171,8 +171,7 @@ class CraftLoop(_Loop):
         self._expected: int | None = None
 
     def start(self) -> None:
-        self.radio.on_packet = self._arrived
-        self.radio.turn(True)
+        self.radio.serve(self._arrived)
 
     def stop(self) -> None:
         self.on = False

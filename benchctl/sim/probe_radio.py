@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 
-from benchctl.parts.nrf24_registers import FLAGS, MAX_RT, PAYLOAD_MAX, TX_DS, Command, Reg
+from benchctl.parts.nrf24_registers import FLAGS, MAX_RT, PAYLOAD_MAX, RX_EMPTY, TX_DS, Command, Reg
 from benchctl.sim import radio_setup
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.probe import Done, Handler, Probe, Refusal
@@ -44,6 +44,7 @@ class Radio:
         self.length = 0  # of payloads where it is fixed
         self.on_packet: Callable[[bytes, float], object] | None = None
         self._rows = RowKind("scan")
+        self._listened: set[int] = set()
         self.handlers: dict[str, Handler] = {
             "radio_spi": self.radio_spi,
             "radio_apply": self.radio_apply,
@@ -126,6 +127,29 @@ class Radio:
         setup = bytes((self.held[Reg.RF_SETUP][0] & ~RF_PWR | code << 1,))
         self.held[Reg.RF_SETUP] = setup
         self.spi(radio_setup.write(Reg.RF_SETUP, setup))
+
+    def serve(self, on_packet: Callable[[bytes, float], object]) -> None:
+        """Listen; packets that arrive are taken by `on_packet(payload, time of the interrupt)`."""
+        pin = self._pin(Function.RADIO_IRQ)
+        if pin not in self._listened:
+            self._listened.add(pin)
+            self.probe.hardware.listen(pin, self._interrupt)
+        self.on_packet = on_packet
+        self.turn(True)
+
+    def _interrupt(self, level: float, time: float) -> None:
+        """Packets of senders that go through their registers end in the store; whole sends are handed over."""
+        if level < 0.5 and self.on_packet is not None and self.receiving:
+            self.probe.at(time + self.probe.timing.radio_isr, self._download, time)
+
+    def _download(self, time: float) -> None:
+        self.clear_flags()
+        while self.on_packet is not None and not self.spi(radio_setup.read(Reg.FIFO_STATUS))[1] & RX_EMPTY:
+            width = self.spi(bytes((Command.R_RX_PL_WID, Command.NOP)))[1]
+            if not 0 < width <= PAYLOAD_MAX:
+                self.spi(FLUSH_RX)
+                return
+            self.on_packet(self.spi(bytes((Command.R_RX_PAYLOAD,)) + bytes(width))[1:], time)
 
     def _read(self, register: int) -> bytes:
         assert self.held is not None

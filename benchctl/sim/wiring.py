@@ -152,7 +152,7 @@ class Wiring:
     def transact(self, payload: bytes, time: float, no_ack: bool) -> Outcome:
         """A whole send at once, CE rising now or a little later, with the current of its tries on the rail."""
         outcome = self.lines.transact(payload, time, no_ack)
-        if self._rail is not None:
+        if self._rail is not None and outcome.on_air:
             self._draw(outcome)
         return outcome
 
