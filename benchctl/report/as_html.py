@@ -7,15 +7,15 @@ from pathlib import Path
 
 from benchctl import events as ev
 from benchctl.report import words
-from benchctl.report.gauge import gauge
 from benchctl.report.markup import Markup, el, joined, text
 from benchctl.report.plots import Loader, Plot, plots
+from benchctl.report.readings_table import mark, readings_table
 from benchctl.report.style import STYLE
 from benchctl.runs.summary import BoardSummary, StageSummary, Summary
 from benchctl.runs.tables import Tables
 from benchctl.safety.cautions import CAUTIONS
-from benchctl.terms import Reading, Verdict
-from benchctl.units import number, shown
+from benchctl.terms import Verdict
+from benchctl.units import number
 
 
 def render(s: Summary, folder: Path | None = None) -> str:
@@ -38,17 +38,14 @@ def page(s: Summary, load: Loader | None) -> str:
         _overview(s),
         _findings(s),
         _boards(s),
-        _stages(s, load),
+        _stages(s),
+        _plots(s, load),
         _outputs(s),
         _untested(s),
         _cautions(),
         _origin(s),
     )
     return f"<!doctype html>\n{el('html', el('head', head), el('body', body), lang='en')}\n"
-
-
-def _mark(verdict: Verdict) -> str:
-    return f"v-{str(verdict).replace(' ', '-')}"
 
 
 def _section(title: str, *content: object) -> Markup:
@@ -64,7 +61,7 @@ def _top(s: Summary, verdict: Verdict) -> Markup:
         el("p", when),
         el("p", f"Run {s.run}", class_="soft"),
     )
-    banner = el("header", el("div", verdict.sign, class_="sign"), el("div", told), class_=f"top {_mark(verdict)}")
+    banner = el("header", el("div", verdict.sign, class_="sign"), el("div", told), class_=f"top {mark(verdict)}")
     notices = [words.NOTHING_REAL] if s.simulated else []
     return joined(banner, *(el("p", n, class_="notice") for n in [*notices, *words.interruptions(s)]))
 
@@ -73,9 +70,9 @@ def _overview(s: Summary) -> Markup:
     lines = [
         el(
             "li",
-            el("span", v.sign, class_=_mark(v)),
+            el("span", v.sign, class_=mark(v)),
             stage.title or stage.name,
-            el("span", v, class_=f"word {_mark(v)}"),
+            el("span", v, class_=f"word {mark(v)}"),
         )
         for stage in s.stages.values()
         for v in (words.stage_verdict(stage),)
@@ -122,92 +119,49 @@ def _board(b: BoardSummary) -> Markup:
         lines.append(el("div", f"lowest supply between stages: {number(b.lowest_vcc)} V"))
     trouble = words.board_trouble(b)
     if trouble:
-        lines.append(el("div", words.sentence(trouble), class_=_mark(Verdict.UNDECIDED)))
+        lines.append(el("div", words.sentence(trouble), class_=mark(Verdict.UNDECIDED)))
     return el("div", *lines, class_="card")
 
 
 # ---------------------------------------------------------------------- stages
 
 
-def _stages(s: Summary, load: Loader | None) -> Markup | None:
-    done = [stage for stage in s.stages.values() if stage.readings or stage.notes or stage.tables or stage.reason]
-    shown_ones = [stage for stage in done if words.stage_verdict(stage) is not Verdict.NOT_RUN]
-    return _section("Stages", *(_stage(stage, s, load) for stage in shown_ones)) if shown_ones else None
+def _stages(s: Summary) -> Markup | None:
+    done = [stage for stage in s.stages.values() if words.stage_verdict(stage) is not Verdict.NOT_RUN]
+    return _section("Stages", *(_stage(stage, s) for stage in done)) if done else None
 
 
-def _stage(stage: StageSummary, s: Summary, load: Loader | None) -> Markup:
+def _stage(stage: StageSummary, s: Summary) -> Markup:
     verdict = words.stage_verdict(stage)
-    mark = _mark(verdict)
     head = el(
         "h3",
-        el("span", verdict.sign, class_=mark),
+        el("span", verdict.sign, class_=mark(verdict)),
         stage.title or stage.name,
-        el("span", verdict, class_=mark),
+        el("span", verdict, class_=mark(verdict)),
         el("span", words.duration(stage.seconds), class_="took"),
     )
     reason = words.sentence(words.stage_reason(stage, s))
-    drawn = plots(stage, load) if load is not None else []
+    notes = words.notes(stage)
     return el(
         "div",
         head,
         el("p", reason, class_="reason") if reason else None,
-        _readings(stage.readings.values()) if stage.readings else None,
-        el("ul", *(el("li", _note(n)) for n in stage.notes), class_="note") if stage.notes else None,
-        el("div", *(_figure(p) for p in drawn), class_="plots") if drawn else None,
+        readings_table(stage.readings.values()) if stage.readings else None,
+        el("ul", *(el("li", n) for n in notes), class_="note") if notes else None,
         class_="stage",
     )
 
 
-def _note(n: ev.Note) -> str:
-    return f"Warning: {n.text}" if n.level == "warning" else n.text
+def _plots(s: Summary, load: Loader | None) -> Markup | None:
+    if load is None:
+        return None
+    drawn = [(stage, p) for stage in s.stages.values() for p in plots(stage, load)]
+    figures = (_figure(stage, p) for stage, p in drawn)
+    return _section("Plots", el("div", *figures, class_="plots")) if drawn else None
 
 
-def _figure(p: Plot) -> Markup:
-    return el("figure", Markup(p.svg), el("figcaption", p.caption), class_=f"w{p.span}")
-
-
-_HEADS = (
-    ("", "sign"),
-    ("reading", "name"),
-    ("value", "n"),
-    ("unit", "unit"),
-    ("95 % interval", "between"),
-    ("limit", "limit"),
-    ("within its limit", "gauge"),
-    ("samples", "n count"),
-    ("source", "source"),
-)
-
-
-def _readings(readings: Iterable[Reading]) -> Markup:
-    heads = el("tr", *(el("th", head, class_=kind) for head, kind in _HEADS))
-    return el(
-        "div",
-        el("table", el("thead", heads), el("tbody", *(_reading(r) for r in readings)), class_="readings"),
-        class_="scroll",
-    )
-
-
-def _reading(r: Reading) -> Markup:
-    judged = r.verdict
-    sign = el("span", judged.sign, class_=_mark(judged), title=str(judged)) if judged else ""
-    level = "" if r.interval is None or abs(r.interval.level - 0.95) < 1e-9 else f" at {100 * r.interval.level:g} %"
-    row = el(
-        "tr",
-        el("td", sign, class_="sign"),
-        el("td", r.name, class_="name"),
-        el("td", number(r.value), class_="n"),
-        el("td", shown(r.unit), class_="tight"),
-        el("td", words.interval(r), level, class_="tight"),
-        el("td", words.limit(r), class_="tight"),
-        el("td", gauge(r), class_="gauge"),
-        el("td", r.n if r.n != 1 else "", class_="n"),
-        el("td", words.SOURCES[r.source], class_="tight"),
-    )
-    remark = words.remark(r)
-    if not remark:
-        return row
-    return joined(row, el("tr", el("td"), el("td", remark, colspan=8, class_="note"), class_="remark"))
+def _figure(stage: StageSummary, p: Plot) -> Markup:
+    return el("figure", el("figcaption", el("b", stage.title or stage.name), f": {p.caption}"), Markup(p.svg))
 
 
 # ---------------------------------------------------------------------- the rest
@@ -219,7 +173,7 @@ def _outputs(s: Summary) -> Markup | None:
     if s.attestations:
         rows = [
             el("tr", el("td", "✓" if a.accepted else "✗"), el("td", words.clock(a.t), class_="tight"), el("td", a.text),
-               el("td", words.attested(a)))
+               el("td", words.attested(a), class_="tight"))
             for a in s.attestations
         ]  # fmt: skip
         heads = el("tr", *(el("th", h) for h in ("", "time", "stated by the operator", "how it was proven")))

@@ -96,8 +96,8 @@ def _stage(stage: StageSummary, s: Summary) -> Iterator[str]:
         yield from _wrapped(reason, "    ")
     for r in stage.readings.values():
         yield from _reading(r)
-    for n in stage.notes:
-        yield from _wrapped(n.text, "      ", "    ! " if n.level == "warning" else "    - ")
+    for note in words.notes(stage):
+        yield from _wrapped(note, "      ", "    - ")
 
 
 def _reading(r: Reading) -> Iterator[str]:

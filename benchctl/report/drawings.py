@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -48,6 +48,12 @@ class Series:
         """A column by name, None where the table has none of it."""
         return self.data[:, self.table.columns.index(name)] if name in self.table.columns else None
 
+    @property
+    def lossless(self) -> bool:
+        """A table of packets none of which was lost: a flat line says less than the reading does."""
+        lost = self.column("lost")
+        return self.table.shows == "packets" and lost is not None and not (lost > 0).any()
+
     def span(self) -> float:
         x = self.data[:, 0]
         return float(np.nanmax(x) - np.nanmin(x)) if np.isfinite(x).any() else 0.0
@@ -59,6 +65,14 @@ class Series:
         return f"{name} in {unit}" if unit else name
 
 
+def in_seconds(s: Series) -> Series:
+    """The same with a first column of microseconds in seconds, where it spans more than a tenth of one."""
+    if s.table.units[0] != "us" or s.span() < 1e5 or s.table.shows in ("latency", "sweep", "poses"):
+        return s
+    units = ("s", *s.table.units[1:])
+    return Series(replace(s.table, units=units), s.data * np.array([1e-6, *[1.0] * (len(units) - 1)]), s.name)
+
+
 def _greatest(values: Floats, otherwise: float) -> float:
     """The greatest of what was measured."""
     return float(np.nanmax(values)) if np.isfinite(values).any() else otherwise
@@ -66,9 +80,17 @@ def _greatest(values: Floats, otherwise: float) -> float:
 
 def _legend(axes: Axes, wanted: bool) -> None:
     """Above the drawing, where it hides nothing."""
-    if wanted and axes.get_legend_handles_labels()[0]:
-        columns = 2 if axes.get_window_extent().width < 5 * axes.figure.dpi else 6
-        axes.legend(loc="lower left", bbox_to_anchor=(-0.02, 0.98), ncols=columns, handlelength=1.6, borderpad=0.2)
+    labels = axes.get_legend_handles_labels()[1]
+    if wanted and labels:
+        columns = 4 if max(map(len, labels)) < 6 else 2
+        axes.legend(
+            loc="lower left",
+            bbox_to_anchor=(-0.1, 0.97),
+            ncols=columns,
+            handlelength=1.4,
+            borderpad=0.1,
+            columnspacing=1,
+        )
 
 
 def _style(i: int) -> dict[str, Any]:
@@ -177,7 +199,7 @@ def _shared_label(s: Series) -> str:
 
 def _sweep(figure: Figure, series: Sequence[Series]) -> None:
     """Delivered against commanded, upward and downward passes apart; below, what a straight line leaves."""
-    figure.set_size_inches(figure.get_figwidth(), 1.85)
+    figure.set_size_inches(2.7, 1.6)
     upper, lower = figure.subplots(2, sharex=True, height_ratios=(2, 1))
     for i, s in enumerate(series):
         rows = s.data[np.isfinite(s.data[:, :2]).all(axis=1)]
@@ -185,7 +207,8 @@ def _sweep(figure: Figure, series: Sequence[Series]) -> None:
             continue
         x, y = rows[:, 0], rows[:, 1]
         line = np.polynomial.Polynomial.fit(x, y, 1) if np.ptp(x) > 0 else np.polynomial.Polynomial([y.mean()])
-        upward, thin = np.gradient(x) >= 0, math.ceil(len(x) / _MOST_MARKS)
+        told = rows[:, s.table.columns.index("rising")] > 0 if "rising" in s.table.columns else None
+        upward, thin = np.gradient(x) >= 0 if told is None else told, math.ceil(len(x) / _MOST_MARKS)
         for mark, part, way in (("^", upward, "up"), ("v", ~upward, "down")):
             look: dict[str, Any] = {"color": COLOURS[i % 4], "marker": mark, "markersize": 2.2, "linestyle": ""}
             label = f"{s.name}, {way}" if len(series) > 1 else way
@@ -200,7 +223,7 @@ def _timeline(figure: Figure, series: Sequence[Series]) -> None:
     """One strip a column, all over the same time."""
     s = series[0]
     count = max(1, s.data.shape[1] - 1)
-    figure.set_size_inches(figure.get_figwidth(), max(1.4, 0.4 + 0.45 * count))
+    figure.set_size_inches(2.7, max(1.35, 0.4 + 0.4 * count))
     strips = np.atleast_1d(figure.subplots(count, sharex=True))
     for j, axes in enumerate(strips, 1):
         if j < s.data.shape[1]:
@@ -226,11 +249,18 @@ def _edges(figure: Figure, series: Sequence[Series]) -> None:
 
 
 def _poses(figure: Figure, series: Sequence[Series]) -> None:
-    """The readings of each pose as bars, axes side by side."""
-    axes = figure.subplots()
+    """The readings of each pose as bars, axes side by side; two quantities of very many poses as a track."""
     s = series[0]
-    numbered = s.table.columns[0] in ("pose", "at", "t")
-    first = 1 if numbered else 0
+    first = 1 if s.table.columns[0] in ("pose", "at", "t") else 0
+    columns = s.data.shape[1] - first
+    if columns == 2 and len(s.data) > _MOST_POSES:
+        _track(figure, s, first)
+    else:
+        _bars(figure, s, first)
+
+
+def _bars(figure: Figure, s: Series, first: int) -> None:
+    axes = figure.subplots()
     rows, columns = s.data[:_MOST_POSES], s.data.shape[1] - first
     width = 0.8 / max(1, columns)
     for j in range(columns):
@@ -240,6 +270,14 @@ def _poses(figure: Figure, series: Sequence[Series]) -> None:
     axes.set(xlabel="pose", ylabel=f"in {units.pop()}" if len(units) == 1 else "", xticks=range(len(rows)))
     axes.set_xticklabels([str(i + 1) for i in range(len(rows))])
     _legend(axes, True)
+
+
+def _track(figure: Figure, s: Series, first: int) -> None:
+    """Two quantities against each other, point by point: where a stick has been."""
+    axes = figure.subplots()
+    rows = s.data[:: math.ceil(len(s.data) / _MOST_MARKS)]
+    axes.plot(rows[:, first], rows[:, first + 1], ".", markersize=2, color=COLOURS[0])
+    axes.set(xlabel=s.axis(first), ylabel=s.axis(first + 1))
 
 
 Drawer = Callable[["Figure", Sequence[Series]], None]

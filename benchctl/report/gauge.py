@@ -1,38 +1,49 @@
-"""A reading drawn against its limit: the allowed zone, the interval, the value. The number stands beside it."""
+"""Readings drawn against their limit: the allowed zone, the interval, the value. The number stands beside it."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from benchctl.report.markup import Markup, el
-from benchctl.terms import Reading, Verdict
+from benchctl.terms import Limit, Reading, Verdict
 
 _WIDE, _HIGH, _EDGE = 100.0, 12.0, 4.0
 
 
-def gauge(r: Reading) -> Markup | None:
-    """An <svg>, or None where there is no limit or nothing was measured."""
-    if r.limit is None or (r.limit.min is None and r.limit.max is None) or not math.isfinite(r.value):
+def gauge(readings: Sequence[Reading]) -> Markup | None:
+    """An <svg> of readings with one limit in common; None where there is no limit or nothing was measured.
+
+    The first is a filled dot, the second an open one.
+    """
+    limit, measured = readings[0].limit, [r for r in readings if math.isfinite(r.value)]
+    if limit is None or (limit.min is None and limit.max is None) or not measured:
         return None
-    low, high = _range(r)
+    low, high = _range(limit, [r.value for r in measured])
     place = _Scale(low, high)
-    zone = (place(r.limit.min if r.limit.min is not None else low), place(_top(r, high)))
-    colour = {Verdict.PASS: "var(--pass)", Verdict.FAIL: "var(--fail)"}.get(r.verdict, "var(--undecided)")  # type: ignore[arg-type]
+    zone = (place(low if limit.min is None else limit.min), place(high if limit.max is None else limit.max))
     middle = _HIGH / 2
     parts = [
         el("line", x1=0, x2=_WIDE, y1=middle, y2=middle, stroke="var(--line)", stroke_width=1),
         el("rect", x=zone[0], y=2, width=max(1.0, zone[1] - zone[0]), height=_HIGH - 4, rx=2, fill="var(--band)"),
     ]
-    if r.interval is not None:
-        ends = place(r.interval.low), place(r.interval.high)
-        parts.append(el("line", x1=ends[0], x2=ends[1], y1=middle, y2=middle, stroke=colour, stroke_width=2))
-    parts.append(el("circle", cx=place(r.value), cy=middle, r=3, fill=colour))
+    for i, r in enumerate(measured):
+        parts += _reading(r, place, middle, filled=r is readings[0] or i == 0)
     size = {"viewBox": f"0 0 {_WIDE:g} {_HIGH:g}", "width": f"{_WIDE:g}", "height": f"{_HIGH:g}"}
     return el("svg", *parts, **size, aria_hidden="true")
 
 
-def _top(r: Reading, high: float) -> float:
-    return r.limit.max if r.limit is not None and r.limit.max is not None else high
+_COLOURS = {Verdict.PASS: "var(--pass)", Verdict.FAIL: "var(--fail)"}
+
+
+def _reading(r: Reading, place: _Scale, middle: float, filled: bool) -> list[Markup]:
+    colour = _COLOURS.get(r.verdict, "var(--undecided)") if r.verdict else "var(--soft)"
+    look = {"fill": colour} if filled else {"fill": "var(--paper)", "stroke": colour, "stroke_width": 1.3}
+    out = [el("circle", cx=place(r.value), cy=middle, r=2.8, **look)]
+    if r.interval is not None:
+        ends = place(r.interval.low), place(r.interval.high)
+        out.insert(0, el("line", x1=ends[0], x2=ends[1], y1=middle, y2=middle, stroke=colour, stroke_width=2))
+    return out
 
 
 class _Scale:
@@ -46,11 +57,10 @@ class _Scale:
         return round(_EDGE + (_WIDE - 2 * _EDGE) * min(1.0, max(0.0, part)), 1)
 
 
-def _range(r: Reading) -> tuple[float, float]:
-    """What the drawing spans: the limits and the value, and 0 where the limit has one side only."""
-    assert r.limit is not None
-    bounds = [b for b in (r.limit.min, r.limit.max) if b is not None]
-    points = [*bounds, r.value] + ([0.0] if len(bounds) == 1 else [])
+def _range(limit: Limit, values: list[float]) -> tuple[float, float]:
+    """What the drawing spans: the limits and the values, and 0 where the limit has one side only."""
+    bounds = [b for b in (limit.min, limit.max) if b is not None]
+    points = [*bounds, *values] + ([0.0] if len(bounds) == 1 else [])
     low, high = min(points), max(points)
     span = (high - low) or abs(high) or 1.0
     return low - (0.0 if low == 0 else 0.12 * span), high + 0.12 * span

@@ -7,7 +7,7 @@ import html
 from benchctl.report.words import clean
 
 #: elements without an end tag
-_VOID = frozenset(("meta", "br", "hr", "rect", "line", "circle", "path"))
+_VOID = frozenset(("meta", "br", "hr", "col", "rect", "line", "circle", "path"))
 
 
 class Markup(str):
@@ -33,5 +33,5 @@ def el(name: str, /, *content: object, **attributes: object) -> Markup:
         if value is not None
     )
     if name in _VOID:
-        return Markup(f"<{name}{told}>" if name in ("meta", "br", "hr") else f"<{name}{told}/>")
+        return Markup(f"<{name}{told}>" if name in ("meta", "br", "hr", "col") else f"<{name}{told}/>")
     return Markup(f"<{name}{told}>{joined(*content)}</{name}>")

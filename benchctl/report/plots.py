@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.report import words
-from benchctl.report.drawings import DRAWERS, Series, brief
+from benchctl.report.drawings import DRAWERS, Series, brief, in_seconds
 from benchctl.runs.summary import StageSummary, Table
 
 if TYPE_CHECKING:
@@ -43,8 +43,7 @@ _STYLE: dict[str, Any] = {
     "text.parse_math": False,  # a "$" in a label is a "$"
     "svg.fonttype": "none",
     "font.family": "sans-serif",
-    "font.size": 7.5,
-    "axes.titlesize": 8,
+    "font.size": 7,
     "axes.linewidth": 0.6,
     "axes.edgecolor": "#020202",
     "axes.labelcolor": "#010101",
@@ -60,7 +59,7 @@ _STYLE: dict[str, Any] = {
     "grid.linewidth": 0.5,
     "axes.axisbelow": True,
     "legend.frameon": False,
-    "legend.fontsize": 7,
+    "legend.fontsize": 6.3,
     "lines.linewidth": 1.1,
     "axes.facecolor": "none",
     "figure.facecolor": "none",
@@ -69,47 +68,34 @@ _STYLE: dict[str, Any] = {
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """caption: one line below it. svg: markup, safe to put into a page. span: width in sixths of the page."""
+    """caption: what it shows. svg: markup, safe to put into a page."""
 
     caption: str
     svg: str
-    span: int
 
 
 def plots(stage: StageSummary, load: Loader) -> list[Plot]:
-    """Every plot of a stage, in the order the tables came; rows of up to three are filled evenly."""
-    groups = _groups(stage.tables.values(), load)
-    spans = _spans(len(groups))
-    return [_plot(g, span, f"{stage.name}-{i}") for i, (g, span) in enumerate(zip(groups, spans, strict=True))]
+    """Every plot of a stage, in the order the tables came; none of packets that all arrived."""
+    groups = [g for g in _groups(stage.tables.values(), load) if not all(s.lossless for s in g)]
+    return [_plot(g, f"{stage.name}-{i}") for i, g in enumerate(groups)]
 
 
-#: drawing width in inches by span: what it has on paper, so that letters keep their size
-_WIDTHS = {2: 2.6, 3: 3.6, 6: 7.2}
-
-
-def _spans(count: int) -> list[int]:
-    """Rows of three; what is left over shares its row."""
-    left = count % 3
-    return [2] * (count - left) + [6 // left] * left if left else [2] * count
-
-
-def _plot(group: list[Series], span: int, key: str) -> Plot:
+def _plot(group: list[Series], key: str) -> Plot:
     drawn, left = group[:_MOST_SERIES], len(group) - _MOST_SERIES
     title = words.names([words.said(s.table.name) for s in drawn])
     more = f" ({words.many(left, 'more table')} of this kind not drawn)" if left > 0 else ""
-    kind = _SAYS.get(drawn[0].table.shows, "Recorded")
-    return Plot(f"{kind}: {title}{more}", _draw(drawn, key, _WIDTHS[span]), span)
+    return Plot(f"{_SAYS.get(drawn[0].table.shows, 'recorded')}, {title}{more}", _draw(drawn, key))
 
 
 _SAYS = {
-    "packets": "Loss over time",
-    "latency": "Distribution of latency",
-    "scan": "Energy on the channels",
-    "waveform": "Supply waveform",
-    "sweep": "Delivered against commanded",
-    "timeline": "Over time",
-    "edges": "Edges",
-    "poses": "Poses",
+    "packets": "loss over time",
+    "latency": "distribution of latency",
+    "scan": "energy on the channels",
+    "waveform": "supply waveform",
+    "sweep": "delivered against commanded",
+    "timeline": "over time",
+    "edges": "edges",
+    "poses": "poses",
 }
 
 
@@ -120,7 +106,7 @@ def _groups(tables: Iterable[Table], load: Loader) -> list[list[Series]]:
         data = load(table)
         if not len(data):
             continue
-        series = Series(table, np.where(np.isfinite(data), data, np.nan), brief(words.said(table.name)))
+        series = in_seconds(Series(table, np.where(np.isfinite(data), data, np.nan), brief(words.said(table.name))))
         home = next((g for g in groups if _alike(g[0], series)), None)
         if home is None:
             groups.append([series])
@@ -136,7 +122,7 @@ def _alike(a: Series, b: Series) -> bool:
     return a.table.shows != "waveform" or (x <= 3 * y and y <= 3 * x)
 
 
-def _draw(series: Sequence[Series], key: str, width: float) -> str:
+def _draw(series: Sequence[Series], key: str) -> str:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -145,7 +131,7 @@ def _draw(series: Sequence[Series], key: str, width: float) -> str:
     with mpl.rc_context(style), warnings.catch_warnings():
         # labels longer than the drawing: drawn over its edge rather than not at all
         warnings.filterwarnings("ignore", "constrained_layout not applied", UserWarning)
-        figure = Figure(figsize=(width, 1.3), layout="constrained")
+        figure = Figure(figsize=(2.7, 1.35), layout="constrained")
         draw(figure, series)
         return _inline(figure, key)
 

@@ -49,37 +49,38 @@ th{font-weight:400;color:var(--soft);text-align:left;font-size:12px;padding:1px 
 td{padding:2px 8px 2px 0;border-top:1px solid var(--line);vertical-align:top}
 th.n,td.n{text-align:right}
 td.name{overflow-wrap:anywhere}
-td.sign{width:20px;white-space:nowrap}
-td.gauge{padding-top:6px}
-td.tight,td.n{white-space:nowrap}
-tr.remark td{border-top:0;padding-top:0}
+.tight{white-space:nowrap}
+td.gauge{padding-top:5px}
+.gauge svg{display:block;width:74px;height:9px}
 svg text{fill:var(--ink)}
-.gauge svg{display:block;width:84px;height:10px}
 .readings{table-layout:fixed}
-th.sign{width:20px}th.n{width:7.5%}th.count{width:7.5%}th.unit{width:7%}th.between{width:14%}th.limit{width:11.5%}
-th.gauge{width:92px}th.source{width:9.5%}
-.plots{display:grid;grid-template-columns:repeat(6,1fr);gap:8px 18px;margin-top:8px}
+td b{font-weight:600}
+col.name{width:14%}col.cell{width:19.5%}col.limit{width:11%}col.gauge{width:84px}
+.plots{display:grid;grid-template-columns:repeat(3,1fr);gap:14px 18px;margin-top:8px}
 figure{margin:0;break-inside:avoid}
-.w2{grid-column:span 2}.w3{grid-column:span 3}.w6{grid-column:span 6}
 figure svg{width:100%;height:auto;display:block}
-figcaption{font-size:12.5px;color:var(--soft)}
+figcaption{font-size:12px;color:var(--soft)}figcaption b{color:var(--ink);font-weight:600}
 .cautions{columns:2;column-gap:26px;font-size:13px}
 .cautions p{break-inside:avoid;margin:0 0 6px}
-@media(max-width:640px){.glance,.cautions{columns:1}.top .sign{width:36px;font-size:34px}
- .scroll{overflow-x:auto}.scroll table{min-width:640px}.w2,.w3{grid-column:span 6}}
+@media screen and (max-width:760px){.glance,.cautions{columns:1}.top .sign{width:36px;font-size:34px}
+ .scroll{overflow-x:auto}.scroll table{min-width:820px}.plots{grid-template-columns:1fr}}
 @page{size:A4;margin:11mm 13mm 13mm;@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif}}
 @media print{:root{color-scheme:light;
  --paper:#fff;--card:#f3f3ef;--ink:#1a2329;--soft:#525f68;--line:#d5d8d5;--band:#e2e8e6;
  --pass:#17683f;--fail:#a8261c;--undecided:#84590a;--idle:#525f68;
  --s1:#1c5d8f;--s2:#b4541a;--s3:#2e7d5b;--s4:#7a4a94}
  *{print-color-adjust:exact;-webkit-print-color-adjust:exact}
- body{max-width:none;padding:0;font-size:8.4pt;line-height:1.28}
- h1{font-size:14pt}h2{font-size:10pt;margin:7pt 0 3pt;break-after:avoid}h3{font-size:9pt;break-after:avoid}
- .top{padding:6pt 10pt}.top .sign{font-size:26pt}.top .word,.top p{font-size:8.6pt}
- .card .label{font-size:10pt}.card .role,.note,h3 .took{font-size:7.8pt}
- table{font-size:7.8pt}th{font-size:7pt}td{padding-top:.6pt;padding-bottom:.6pt}tr{break-inside:avoid}
- .stage{margin:4pt 0 5pt;break-inside:avoid}.plots{gap:2pt 10pt;margin-top:2pt}
- dl.facts{break-inside:avoid;margin:0}td.gauge{padding-top:3pt}figcaption{font-size:7pt;margin-top:-2pt}
+ body{max-width:none;padding:0;font-size:8pt;line-height:1.25}
+ h1{font-size:14pt}h2{font-size:10pt;margin:6pt 0 2pt;break-after:avoid}h3{font-size:9pt;break-after:avoid}
+ .top{padding:6pt 10pt}.top .sign{font-size:24pt}.top .word,.top p{font-size:8pt}
+ .card{padding:4pt 9pt}.card div{font-size:7.4pt}
+ .card div.label{font-size:9.5pt}.note,h3 .took{font-size:7pt}
+ table{font-size:7pt;line-height:1.22;margin:2pt 0}th{font-size:6.4pt}.stage~.stage thead{display:none}
+ .glance{columns:3;margin:3pt 0}.note{margin:1pt 0;padding-left:12pt}.note li{margin:0}
+ td{padding-top:.6pt;padding-bottom:.6pt}tr{break-inside:avoid}
+ .stage{margin:4pt 0 5pt}.plots{gap:5pt 9pt;margin-top:2pt}thead{break-after:avoid}
+ dl.facts{break-inside:avoid;margin:0}td.gauge{padding-top:2.4pt}figcaption{font-size:6.8pt}
+ td.gauge,th.gauge,col.gauge{display:none}col.name{width:14%}col.cell{width:20%}col.limit{width:12.5%}
  .cards{grid-template-columns:1fr 1fr}.cautions{font-size:7pt}.hash{font-size:6.8pt}
  .cautions p{margin-bottom:3pt}}
 """

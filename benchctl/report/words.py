@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 from benchctl import events as ev
 from benchctl.runs.summary import BoardSummary, LivePeriod, RunState, StageState, StageSummary, Summary
+from benchctl.safety.cautions import CAUTIONS
 from benchctl.terms import Reading, Source, Verdict
 from benchctl.units import number, quantity
 
@@ -110,8 +111,16 @@ def cut_offs(s: Summary) -> Iterator[str]:
 
 
 def said(name: str) -> str:
-    """A name from a file or a stage as words: "hand_to_craft.loss" is "hand to craft loss"."""
-    return re.sub(r"[_.\s]+", " ", name).strip()
+    """A name from a file or a stage as words: "hand_to_craft.loss" is "hand→craft loss"."""
+    return re.sub(r"[_.\s]+", " ", name.replace("_to_", "→")).strip()
+
+
+def notes(stage: StageSummary) -> list[str]:
+    """The notes of a stage; the cautions, which a report has in full anyway, are only said to have been shown."""
+    cautions = {c.text for c in CAUTIONS}
+    told = [n for n in stage.notes if not any(n.text.endswith(c) for c in cautions)]
+    out = [f"Warning: {n.text}" if n.level == "warning" else n.text for n in told]
+    return out if len(told) == len(stage.notes) else ["The cautions were shown.", *out]
 
 
 def clean(text: str) -> str:
@@ -131,7 +140,7 @@ def image(b: BoardSummary) -> str:
     if not b.seen:
         return ""
     via = f", through {b.via}" if b.via else ""
-    return f"{b.firmware}, image {b.image_crc}, {b.clock_hz / 1e6:g} MHz{via}"
+    return f"firmware {b.firmware}, image {b.image_crc}, {b.clock_hz / 1e6:g} MHz{via}"
 
 
 def board_trouble(b: BoardSummary) -> str:
@@ -211,7 +220,7 @@ def attested(a: ev.Attestation) -> str:
     """How a statement was proven and how long it counted."""
     if not a.accepted:
         return f"not accepted: asked for {a.challenge}, answered {a.answer or 'nothing'}"
-    until = f", valid until {clock(a.expires)}" if a.expires < float("inf") else ""
+    until = f", valid until {clock(a.expires)}" if a.t < a.expires < float("inf") else ""
     return f"proven by {a.challenge}{until}" if a.challenge else f"stated{until}"
 
 

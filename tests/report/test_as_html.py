@@ -17,14 +17,15 @@ from benchctl.report.as_html import page, render
 from benchctl.report.drawings import DRAWERS, thinned
 from benchctl.report.markup import el
 from benchctl.report.plots import INKS, plots
+from benchctl.report.readings_table import rows_of
 from benchctl.report.words import NOTHING_REAL
 from benchctl.runs.log import RunLog, read
 from benchctl.runs.summary import Summary, Table, summarise
 from benchctl.runs.tables import Tables
 from benchctl.safety.cautions import CAUTIONS
-from benchctl.terms import Verdict
+from benchctl.terms import Limit, Reading, Verdict
 
-VOID = {"meta", "br", "hr"}
+VOID = {"meta", "br", "hr", "col"}
 
 
 class Reader(HTMLParser):
@@ -111,9 +112,48 @@ def test_the_verdict_and_summary_come_before_everything_else() -> None:
 
 def test_every_reading_shows_its_interval_samples_source_and_floor() -> None:
     text = parsed(page(summarise(healthy_run()), None)).text
-    for part in ("hand_to_craft.round_trip_p99", "755 … 790", "scatter", "counting", "converter", "clocks"):
+    for part in (
+        "round trip p99",
+        "755 … 790",
+        "2000, counting",
+        "400, converter",
+        "200, clocks",
+        "1996 / 1994, scatter",
+    ):
         assert part in text
-    assert "physics allows 662 µs at best; the other" in text
+    assert "physics allows 662 µs, yours is 99 / 98.8 µs" in text
+
+
+def test_no_reading_is_left_out_and_two_boards_share_a_row() -> None:
+    for make in (healthy_run, failing_run):
+        for stage in summarise(make()).stages.values():
+            rows = rows_of(stage.readings.values())
+            told = [f"{s}.{row.name}" if s else row.name for row in rows for s in row.cells]
+            assert sorted(told) == sorted(stage.readings)
+            assert all(len(row.cells) <= 2 for row in rows)
+    identity = rows_of(summarise(healthy_run()).stages["identity"].readings.values())
+    assert [(r.name, list(r.cells)) for r in identity] == [
+        ("clock_error", ["hand", "craft"]), ("free_stack", ["hand", "craft"])
+    ]  # fmt: skip
+
+
+def test_readings_with_different_limits_or_units_never_share_a_row() -> None:
+    a = Reading("hand.vcc", 5.0, "V", limit=Limit(max=6))
+    for other in (
+        Reading("craft.vcc", 5.0, "V", limit=Limit(max=5)),
+        Reading("craft.vcc", 5.0, "mV", limit=Limit(max=6)),
+        Reading("craft.vdd", 5.0, "V", limit=Limit(max=6)),
+        Reading("hand_to_craft.vcc", 5.0, "V", limit=Limit(max=6)),
+        Reading("vcc", 5.0, "V", limit=Limit(max=6)),
+    ):
+        assert len(rows_of([a, other])) == 2
+
+
+def test_packets_that_all_arrived_need_no_plot() -> None:
+    rows = np.column_stack([np.arange(100.0), np.zeros(100)])
+    assert drawn("packets", {"at": "s", "lost": ""}, rows) == []
+    rows[50, 1] = 1
+    assert len(drawn("packets", {"at": "s", "lost": ""}, rows)) == 1
 
 
 def test_statements_caps_and_cut_off_times_are_in_it() -> None:
@@ -207,6 +247,7 @@ def drawn(shows: str, columns: dict[str, str], rows: np.ndarray, more: int = 0) 
 def test_every_kind_of_table_is_drawn_at_any_size(shows: str, rows: int) -> None:
     rng = np.random.default_rng(rows)
     data = np.column_stack([np.arange(rows) / 7, rng.random(rows), rng.integers(0, 2, rows)])
+    data[0, 2] = 1
     svg = drawn(shows, {"t": "s", "x": "us", "lost": ""}, data)
 
     assert len(svg) == 1
@@ -232,8 +273,8 @@ def test_tables_alike_share_a_plot_and_too_many_are_counted() -> None:
     made = plots(summarise(story.events).stages["supply"], lambda t: data * 1000 if t.name == "servo" else data)
 
     assert [p.caption for p in made] == [
-        "Supply waveform: w0, w1, w2 and w3 (2 more tables of this kind not drawn)",
-        "Supply waveform: servo",
+        "supply waveform, w0, w1, w2 and w3 (2 more tables of this kind not drawn)",
+        "supply waveform, servo",
     ]
 
 
