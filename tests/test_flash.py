@@ -11,12 +11,13 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from ports.boot_loader import BootLoader, speed_of
+from ports.boot_loader import BootLoader
 from ports.scripted import FarEnd, ScriptedBoard, on_pty
 
 from benchctl import flash as flash_module
 from benchctl.errors import BoardError, NoAnswer, UsageError
 from benchctl.flash import flash
+from benchctl.ports.outlets import speed_of
 from benchctl.ports.port import still_open
 
 NEEDS_AVRDUDE = pytest.mark.skipif(shutil.which("avrdude") is None, reason="avrdude is not installed")

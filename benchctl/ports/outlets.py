@@ -102,7 +102,7 @@ class PtyOutlet(_Sending):
         return came
 
     def speed(self) -> int | None:
-        return _speed_of(self._master) if sys.platform == "linux" else None
+        return speed_of(self._master) if sys.platform == "linux" else None
 
     def receive(self) -> bytes:
         try:
@@ -189,7 +189,7 @@ class TcpOutlet(_Sending):
 _TCGETS2, _TERMIOS2 = 0x802C542A, struct.Struct("4I20s2I")
 
 
-def _speed_of(fd: int) -> int | None:
+def speed_of(fd: int) -> int | None:
     """The speed set on a terminal, also one that has no name of its own in termios."""
     import fcntl
 

@@ -5,7 +5,6 @@ Commands and answers: application note AVR061 (STK500 communication protocol), a
 
 from __future__ import annotations
 
-import termios
 import zlib
 from collections.abc import Callable
 
@@ -25,7 +24,7 @@ class BootLoader:
     """
 
     def __init__(
-        self, speed: Callable[[], int], at: int, signature: bytes = b"\x1e\x95\x0f", bad_byte: int = -1
+        self, speed: Callable[[], int | None], at: int, signature: bytes = b"\x1e\x95\x0f", bad_byte: int = -1
     ) -> None:
         self.flash = bytearray(b"\xff" * 32768)
         self.board = ScriptedBoard()
@@ -83,10 +82,3 @@ class BootLoader:
         if self._address <= self._bad_byte < self._address + count:
             page[self._bad_byte - self._address] ^= 0x01
         return bytes(page)
-
-
-def speed_of(fd: int) -> int:
-    """The speed that the program on a pseudo-terminal has set, read at its other end."""
-    code = termios.tcgetattr(fd)[4]
-    by_code = {getattr(termios, f"B{baud}"): baud for baud in (19200, 38400, 57600, 115200, 500000)}
-    return by_code.get(code, 0)

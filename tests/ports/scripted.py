@@ -11,6 +11,7 @@ import tty
 from collections.abc import Callable, Iterator
 from typing import Any, Protocol
 
+from benchctl.ports.outlets import speed_of
 from benchctl.wire.catalogue import PROTOCOL
 from benchctl.wire.framing import Deframer, frame
 from benchctl.wire.messages import Malformed, Msg, decode, encode
@@ -115,6 +116,17 @@ class FarEnd:
             os.close(fd)
 
 
+class AtSpeed:
+    """A device that hears, and is heard, at one speed only; at others both sides get rubbish, as on a real line."""
+
+    def __init__(self, device: Device, baud: int) -> None:
+        self.device, self.baud = device, baud
+        self.speed: Callable[[], int | None] = lambda: baud
+
+    def feed(self, data: bytes) -> bytes:
+        return self.device.feed(data) if self.speed() == self.baud else b"\xf8\x7f\x81"
+
+
 @contextlib.contextmanager
 def on_pty(device: Device, tick: Callable[[], bytes] = lambda: b"") -> Iterator[str]:
     """A device behind a pseudo-terminal; gives the port's name."""
@@ -129,6 +141,8 @@ def unplug(device: Device, tick: Callable[[], bytes] = lambda: b"") -> Iterator[
     tty.setraw(slave)
     name = os.ttyname(slave)
     os.close(slave)
+    if isinstance(device, AtSpeed):
+        device.speed = lambda: speed_of(master)
     end = FarEnd(master, device, tick)
     pulled = []
 

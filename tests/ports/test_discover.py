@@ -17,7 +17,7 @@ from benchctl.ports.listen import is_text
 from benchctl.session.boot import Identity
 from benchctl.terms import Role
 
-from .scripted import ScriptedBoard, Silent, Talker, on_pty, on_socket, unplug
+from .scripted import AtSpeed, ScriptedBoard, Silent, Talker, on_pty, on_socket, unplug
 
 
 def test_a_board_is_told_with_role_and_label() -> None:
@@ -65,6 +65,30 @@ def test_another_device_that_sends_binary() -> None:
     assert State.OTHER is found.state
     assert "80 81 82" in found.sentence
     assert "90" not in found.sentence.removeprefix(name)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a pseudo-terminal tells any speed at its other end")
+@pytest.mark.parametrize("baud", [250_000, 115_200, 1_000_000])
+def test_a_board_set_to_another_speed_is_found_at_it(baud: int) -> None:
+    """All speeds that the firmware can be set to are tried, and the sentence says which it is."""
+    with on_pty(AtSpeed(ScriptedBoard(), baud)) as name:
+        found = probe(name, 0.1)
+
+    assert State.BOARD is found.state
+    assert baud == found.baud
+    assert found.sentence.endswith(f", at {baud} Bd")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a pseudo-terminal tells any speed at its other end")
+def test_text_at_another_speed_is_read() -> None:
+    """Another firmware's text is found at the speed that it prints at."""
+    device = AtSpeed(Talker(b"battery 7.4 V\r\n"), 57_600)
+    with on_pty(device, tick=lambda: device.feed(b"")) as name:
+        found = probe(name, 0.1)
+
+    assert State.OTHER is found.state
+    assert "'battery 7.4 V" in found.sentence
+    assert "at 57600 Bd" in found.sentence
 
 
 def test_another_protocol_version_says_what_to_do() -> None:
