@@ -75,12 +75,12 @@ figcaption{font-size:12px;color:var(--soft)}figcaption b{color:var(--ink);font-w
  .top{padding:6pt 10pt}.top .sign{font-size:24pt}.top .word,.top p{font-size:8pt}
  .card{padding:4pt 9pt}.card div{font-size:7.4pt}
  .card div.label{font-size:9.5pt}.note,h3 .took{font-size:7pt}
- table{font-size:7pt;line-height:1.22;margin:2pt 0}th{font-size:6.4pt}.stage~.stage thead{display:none}
+ table{font-size:7pt;line-height:1.18;margin:1pt 0}th{font-size:6.4pt}.stage~.stage thead{display:none}
  .glance{columns:3;margin:3pt 0}.note{margin:1pt 0;padding-left:12pt}.note li{margin:0}
  td{padding-top:.6pt;padding-bottom:.6pt}tr{break-inside:avoid}
  .stage{margin:4pt 0 5pt}.plots{gap:5pt 9pt;margin-top:2pt}thead{break-after:avoid}
  dl.facts{break-inside:avoid;margin:0}td.gauge{padding-top:2.4pt}figcaption{font-size:6.8pt}
- td.gauge,th.gauge,col.gauge{display:none}col.name{width:14%}col.cell{width:20%}col.limit{width:12.5%}
+ td.gauge,th.gauge,col.gauge{display:none}col.name{width:13%}col.cell{width:19.5%}col.limit{width:12%}
  .cards{grid-template-columns:1fr 1fr}.cautions{font-size:7pt}.hash{font-size:6.8pt}
  .cautions p{margin-bottom:3pt}}
 """
