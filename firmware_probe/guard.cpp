@@ -143,22 +143,29 @@ void Guard::expire(uint32_t now) {
   }
 }
 
-// The slew limit counts real milliseconds, so a late tick does not slow it and an early one does not speed it up.
-void Guard::tick(uint32_t now) {
-  if (armed()) expire(now);
+// While nothing is armed: a challenge ends, and ages stay readable when the clock wraps: after 30 s a time is "long ago".
+void Guard::rest(uint32_t now) {
   if (state_ == GUARD_STATE_CHALLENGED && older(now, challenged_at_, GUARD_CHALLENGE_MS)) {
     nonce_ = 0;
     enter(GUARD_STATE_IDLE, reason_, now);
   }
+  if (older(now, radio_at_, 30000)) radio_at_ = now - 30001 * TICKS_A_MS;
+  if (older(now, throttle_at_, 30000)) throttle_at_ = now - 30001 * TICKS_A_MS;
+}
+
+// Bytes come in every 20 us meanwhile and the receiver holds two, so this has to be short.
+// The slew limit counts real milliseconds, so a late tick does not slow it and an early one does not speed it up.
+void Guard::tick(uint32_t now) {
+  if (armed()) {
+    expire(now);
+  } else {
+    rest(now);
+  }
   uint8_t ms = 0;
   for (; now - ticked_at_ >= TICKS_A_MS && ms < 20; ms++) ticked_at_ += TICKS_A_MS;
   if (now - ticked_at_ >= TICKS_A_MS) ticked_at_ = now;
-  // ages stay readable when the clock wraps: after 30 s a time is "long ago"
-  if (older(now, radio_at_, 30000)) radio_at_ = now - 30001 * TICKS_A_MS;
-  if (older(now, throttle_at_, 30000)) throttle_at_ = now - 30001 * TICKS_A_MS;
-  if (state_ != GUARD_STATE_LIVE) return;
-  if (ms == 0 || present_ == target_) return;
-  present_ += step_ * ms;
+  if (state_ != GUARD_STATE_LIVE || present_ == target_) return;
+  while (ms--) present_ += step_;
   if (present_ > target_) present_ = target_;
-  put_out();
+  guard_output(channel_, MotorWidth(ticks()));  // the others are at idle already
 }

@@ -68,6 +68,7 @@ struct Guard {
   uint16_t ticks() const;
   void put_out();
   void expire(uint32_t now);
+  void rest(uint32_t now);
 
   GuardRules rules_;
   uint8_t motors_, state_, reason_, channel_;
