@@ -56,6 +56,7 @@ class HandLoop(_Loop):
         self._pressed = 0
         self._flying = False
         self._changed = False
+        self._began = 0.0  # when the packet under way was called for
         self._due: Entry | None = None
         self._steady: list[Entry | None] = [None] * len(_SWITCHES)
         self._watched: list[tuple[int, Callable[[int, int], None]]] = []
@@ -109,6 +110,7 @@ class HandLoop(_Loop):
             self._due.cancel()
             self._due = None
         self._flying, self._changed = True, False
+        self._began = self.probe.agenda.now
         stick = self._stick
         if stick.virtual is None and stick.present:
             self.probe.later(stick.time, self._upload)
@@ -120,9 +122,9 @@ class HandLoop(_Loop):
             return
         self.note(Point.QUEUED, self._number, self.probe.tick())
         body = _PACKET.pack(self._number, self._pressed, *self._stick.read())
-        self.probe.later(self.radio.spi_time(1 + len(body)), self._launch, body, self.probe.agenda.now)
+        self.probe.later(self.radio.spi_time(1 + len(body)), self._launch, body)
 
-    def _launch(self, body: bytes, began: float) -> None:
+    def _launch(self, body: bytes) -> None:
         """CE rises."""
         if not self.on:
             return
@@ -142,7 +144,7 @@ class HandLoop(_Loop):
             self.radio.check()
         self.lost += not ok
         interval = probe.settings.number("send_interval_us") * 1e-6
-        probe.at(over + probe.isr(), self._over, number, began + interval)
+        probe.at(over + probe.isr(), self._over, number, self._began + interval)
 
     def _over(self, number: int, due: float) -> None:
         """The interrupt: acknowledged, sent or given up."""

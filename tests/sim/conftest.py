@@ -14,7 +14,7 @@ Open = Callable[..., SimBench]
 
 @pytest.fixture
 def open_sim() -> Iterator[Open]:
-    """open_sim(text, seed, loader_s): text is laid over the healthy pair; the boards are open unless started is False."""
+    """open_sim(text, seed, loader_s): text over the healthy pair; boards are open unless started is False."""
     opened: list[SimBench] = []
 
     def make(text: str = "", seed: int = 1, loader_s: float = 0.0, started: bool = True) -> SimBench:

@@ -198,7 +198,7 @@ def test_pin_reads_the_line_and_never_writes_pulse_outputs(open_sim) -> None:
 
 
 def test_motor_pin_under_another_name_is_left_alone(open_sim) -> None:
-    """The LED's function moved onto the motor's pin: the pin has two users, so no pulses, and nothing drives it high."""
+    """The LED's function moved onto the motor's pin: two users, so no pulses, and nothing drives it high."""
     bench = open_sim("[board.craft]")
     craft, esc = bench.boards[Role.CRAFT], bench.world.boards[Role.CRAFT].escs["pulse2"]
     craft.write_pin(Function.LED, DEFAULT_PINS[Function.PULSE2])
@@ -214,8 +214,12 @@ def test_unknown_and_misshapen_requests_are_refused(open_sim) -> None:
     bench = open_sim("[board.hand]")
     port = bench.ports[Role.HAND]
     port.read_nowait()
-    for body, code in ((b"\x1f\x07\x00", Error.UNKNOWN), (b"\x81\x08\x00", Error.UNKNOWN), (b"\x04\x09\x00", Error.LENGTH),
-                       (b"\x01\x0a\x00\x00", Error.LENGTH)):  # fmt: skip
+    for body, code in (
+        (b"\x1f\x07\x00", Error.UNKNOWN),
+        (b"\x81\x08\x00", Error.UNKNOWN),
+        (b"\x04\x09\x00", Error.LENGTH),
+        (b"\x01\x0a\x00\x00", Error.LENGTH),
+    ):
         port.write(frame(body))
         bench.wait(0.02)
         answers = [decode(b) for b in Deframer().feed(port.read_nowait())]

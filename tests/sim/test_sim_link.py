@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from scipy import stats
 
@@ -37,7 +39,7 @@ def run(bench: SimBench, mode: LinkMode, count: int, interval_us: int = 2000, pa
 @pytest.mark.parametrize("rate", [0, 1, 2])
 @pytest.mark.parametrize("payload", [8, 32])
 def test_acknowledged_packet_takes_what_the_data_sheet_says(open_sim, rate: int, payload: int) -> None:
-    """Upload, settling, packet, settling, acknowledgement, interrupt; the floor knows no more than 2 µs of interrupt."""
+    """Upload, settling, packet, settling, acknowledgement, interrupt; of interrupts the floor knows 2 µs."""
     sent, got, (mine, theirs) = run(open_sim(QUICK), LinkMode.SEND_ACK, 200, payload=payload, rate=rate)
     floor = acknowledged_us(RadioFormat(RATES[rate], payload), AVR_16MHZ)
     takes = sorted(((done - queued) & 0xFFFFFFFF) / 2 for _, queued, _, done, _ in sent)
@@ -84,7 +86,7 @@ def test_echo_comes_after_exactly_the_turn_around(open_sim) -> None:
 def test_loss_is_that_of_the_air(open_sim) -> None:
     """A path at the edge of reception: the receiver's count has the binomial spread around the air's own loss."""
     text = QUICK + "\n[air]\npath_loss_db = 87.0"
-    sent, got, (mine, theirs) = run(open_sim(text), LinkMode.SEND, 3000, interval_us=1000)
+    sent, _got, (mine, theirs) = run(open_sim(text), LinkMode.SEND, 3000, interval_us=1000)
     assert mine.sent == len(sent) == 3000
     lost = 3000 - theirs.received
     assert 0 < lost < 3000
@@ -102,7 +104,7 @@ def test_retries_are_reported_and_lost_packets_are_given_up(open_sim) -> None:
     bench = open_sim(text)
     for role in (Role.HAND, Role.CRAFT):
         bench.boards[role].write_setting("radio_retry_count", 3)
-    sent, got, (mine, theirs) = run(bench, LinkMode.SEND_ACK, 1000, interval_us=5000)
+    sent, _got, (mine, _theirs) = run(bench, LinkMode.SEND_ACK, 1000, interval_us=5000)
     retries = [result & 0x0F for *_, result in sent]
     given_up = [row for row in sent if not row[-1] & 0x10]
 
@@ -119,7 +121,7 @@ def test_retries_are_reported_and_lost_packets_are_given_up(open_sim) -> None:
 def test_pace_is_kept_by_the_board_clock(open_sim) -> None:
     sent, _, _ = run(open_sim(QUICK), LinkMode.SEND, 300, interval_us=3000)
     queued = [row[1] for row in sent]
-    steps = [(b - a) & 0xFFFFFFFF for a, b in zip(queued, queued[1:], strict=False)]
+    steps = [(b - a) & 0xFFFFFFFF for a, b in itertools.pairwise(queued)]
     assert {abs(step - 6000) <= 2 for step in steps} == {True}
 
 
