@@ -66,7 +66,7 @@ class _Table:
 
 
 def _said(name: str) -> str:
-    return name.replace("_", " ")
+    return "time" if name in ("at", "t") else name.replace("_", " ")
 
 
 def _thin(like: Curve, x: Floats, y: Floats) -> Curve:
@@ -94,7 +94,7 @@ def _packets(table: _Table) -> list[Curve]:
     some = counts > 0
     middle = ((edges[:-1] + edges[1:]) / 2)[some]
     share = 100.0 * sums[some] / counts[some]
-    return [Curve(table.name, middle, share, table.columns[0], table.units[0], "lost", "%")]
+    return [Curve(table.name, middle, share, _said(table.columns[0]), table.units[0], "lost", "%")]
 
 
 def _latency(table: _Table) -> list[Curve]:
@@ -108,7 +108,7 @@ def _scan(table: _Table) -> list[Curve]:
     if samples is None:
         return [table.curve(1)]
     share = 100.0 * table.data[:, 1] / np.maximum(samples, 1.0)
-    return [Curve(table.name, table.data[:, 0], share, table.columns[0], "", "busy", "%")]
+    return [Curve(table.name, table.data[:, 0], share, _said(table.columns[0]), "", "busy", "%")]
 
 
 def _waveform(table: _Table) -> list[Curve]:

@@ -28,6 +28,9 @@ from benchctl.units import quantity
 
 #: runs that a trend reads, the latest ones
 _MOST_RUNS = 60
+#: cells of a board's label and verdict; width from which a trend has room for dates
+_HEAD = 32
+_DATED = 52
 
 
 def percent(interval: Interval) -> str:
@@ -45,7 +48,7 @@ def batch_lines(rows: Sequence[RunRow], simulated: bool, width: int) -> list[Lin
     return joined(
         [
             [*_title(simulated, width), *_yield_lines(histories, width)],
-            [line(("Boards", "strong")), *(_board(h, width) for h in histories)],
+            [line(("Boards", "strong")), *(row for h in histories for row in _board(h, width))],
             _often("Stages that failed most often", stages),
             _often("Most frequent likeliest causes", causes),
         ]
@@ -69,17 +72,17 @@ def _yield_lines(histories: Sequence[BoardHistory], width: int) -> list[Line]:
     return wrapped(text, width)
 
 
-def _board(history: BoardHistory, width: int) -> Line:
+def _board(history: BoardHistory, width: int) -> list[Line]:
     latest = verdict_words(history.latest)
-    first = "first time" if history.first_passed else "not the first time" if judged(history.runs) else "never judged"
+    first = "never judged"
+    if judged(history.runs):
+        first = "passed first time" if history.first_passed else "did not pass the first time"
     cause = words.said(history.causes[0][0]) if history.causes else ""
-    head = f"{fit(history.label, 18)} {fit(latest, 12)} "
-    rest = f"{words.many(len(history.runs), 'run')}, passed {first}" if history.first_passed else ""
-    rest = rest or f"{words.many(len(history.runs), 'run')}, {first}"
-    return line(
-        (fit(head, 32), TONES.get(str(history.latest.verdict), "")),
-        fit(": ".join(t for t in (rest, cause) if t), width - 32),
-    )
+    rest = f"{words.many(len(history.runs), 'run')}, {first}"
+    told = wrapped(": ".join(t for t in (rest, cause) if t), width - _HEAD)
+    head = fit(f"{fit(history.label, 18)} {latest}", _HEAD)
+    tone = TONES.get(str(history.latest.verdict), "")
+    return [line((head, tone), told[0][0]), *(line(" " * _HEAD, row[0]) for row in told[1:])]
 
 
 def _often(title: str, counts: Sequence[tuple[str, int]]) -> list[Line]:
@@ -95,15 +98,16 @@ def trend_lines(points: Sequence[TrendPoint], reading: str, width: int) -> list[
     unit = points[-1].reading.unit
     values = [p.reading.value for p in points]
     low, high = quantity(min(values), unit, 3), quantity(max(values), unit, 3)
-    out = [line((f"{' '.join(t for t in split_name(reading) if t)}: {low} to {high}, earliest first", "strong")),
-           line((spark(values[-(width - 2) :]), "note"))]  # fmt: skip
-    for p in reversed(points[-6:]):
+    name = " ".join(t for t in split_name(reading) if t)
+    out = wrapped(f"{name}: {low} to {high}, earliest first", width, "strong")
+    out.append(line((spark(values[-width:]), "note")))
+    for p in reversed(points[-5:]):
         verdict = p.reading.verdict
         said = f"{verdict.sign} {verdict}" if verdict else "· no limit"
-        head = f"{p.row.wall[:10]}  {right(quantity(p.reading.value, unit), 12)}  "
-        out.append(
-            line(head, (f"{said:<12}", TONES.get(str(verdict), "soft")), fit(p.label, max(0, width - len(head) - 12)))
-        )
+        day = f"  {p.row.wall[:10]}" if width >= _DATED else ""
+        label = fit(p.label, width - 23 - len(day))
+        value = right(quantity(p.reading.value, unit, 3), 10)
+        out.append(line(label, value, (f"  {said:<11}", TONES.get(str(verdict), "soft")), day))
     return out
 
 

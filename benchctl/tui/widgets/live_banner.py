@@ -16,11 +16,11 @@ OTHER_STOP_KEYS = "so do Ctrl+C and F10"
 def banner(summary: Summary, stopping: bool, width: int) -> list[Line]:
     """The two lines, each `width` cells."""
     if summary.live is not None:
-        cap = f", throttle at most {number(100 * summary.live.cap)} %" if summary.live.cap else ""
+        cap = f"throttle at most {number(100 * summary.live.cap)} %" if summary.live.cap else ""
         what = words.clean(summary.live.text)
         return [
-            line((fit(f" ▲ OUTPUTS LIVE   {STOP_KEY} STOPS   {what}{cap}", width), "live")),
-            line((fit(" The battery plug or supply switch within reach is the emergency stop.", width), "live")),
+            line((fit(f" ▲ OUTPUTS LIVE    {STOP_KEY} STOPS    {cap}", width), "live")),
+            line((fit(f" Emergency stop: the battery plug or supply switch.   {what}", width), "live")),
         ]
     if stopping and summary.state in (RunState.RUNNING, RunState.WAITING):
         return [line(("■ Stopping: outputs have been told to go idle.", "strong")), ()]

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from benchctl.tui.curves import Curve
 from benchctl.tui.widgets.lines import Line, Lines, fit, line, right
+from benchctl.tui.widgets.readings import split_name
 from benchctl.units import quantity
 
 Floats = npt.NDArray[np.float64]
@@ -78,7 +79,9 @@ def _rows(dots: npt.NDArray[np.bool_]) -> list[str]:
 def drawn(curve: Curve, width: int, height: int) -> list[Line]:
     """A plot with title and axes in `height` lines; what the axes show is written with units."""
     good = np.isfinite(curve.x) & np.isfinite(curve.y)
-    title = f"{_said(curve.name)}: {curve.y_name} over {curve.x_name}"
+    title = f"{curve.y_name} over {curve.x_name}"
+    if _said(curve.name) != curve.y_name:
+        title = f"{_said(curve.name)}: {title}"
     if not good.any():
         return [line((fit(title, width), "strong")), line(("  nothing measured", "soft"))]
     low, high = _bounds(curve.y[good])
@@ -106,7 +109,7 @@ def _bounds(values: Floats) -> tuple[float, float]:
 
 
 def _said(name: str) -> str:
-    return name.replace("_", " ")
+    return " ".join(t for t in split_name(name) if t).replace("_", " ")
 
 
 class PlotPane(Lines):

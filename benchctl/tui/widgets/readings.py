@@ -100,25 +100,42 @@ def all_lines(stage: StageSummary, width: int) -> list[Line]:
 
 
 def stage_head(stage: StageSummary, now: float, width: int) -> list[Line]:
-    """Title, instruction in two lines, progress with the time left: four lines, whatever the stage says."""
+    """Title with the time left, instruction in two lines, progress: four lines, whatever the stage says."""
     told = wrapped(words.clean(stage.instruction), width)[:2]
     told += [()] * (2 - len(told))
-    return [line((fit(stage.title or stage.name, width), "strong")), *told, progress_line(stage, now, width)]
+    left = _time_left(stage, now)
+    title = fit(stage.title or stage.name, width - len(left) - 1)
+    return [line((title, "strong"), (f" {left}", "soft")), *told, progress_line(stage, width)]
 
 
-def progress_line(stage: StageSummary, now: float, width: int) -> Line:
+def _time_left(stage: StageSummary, now: float) -> str:
+    if stage.state is not StageState.RUNNING:
+        return f"took {words.duration(stage.seconds)}" if stage.state is StageState.ENDED else ""
+    left = stage.time_left(now)
+    if left is None:
+        return f"{words.duration(now - stage.began)} so far"
+    return f"about {words.duration(left)} left" if left > 0 else "longer than usual"
+
+
+def progress_line(stage: StageSummary, width: int) -> Line:
+    """A bar where the stage says how far it is, and the step it is at; its verdict once there is one."""
     if stage.state is StageState.ENDED:
-        tone = TONES.get(stage.word, "")
-        return line((f"{stage.sign} {stage.word}", tone), (f" after {words.duration(stage.seconds)}", "soft"))
-    part, left = stage.part_done, stage.time_left(now)
-    told = f"about {words.duration(left)} left" if left is not None and left > 0 else "a moment longer than usual"
-    if stage.expected_s <= 0 and left is None:
-        told = f"{words.duration(now - stage.began)} so far"
-    step = words.said(stage.progress.text) if stage.progress else ""
-    room = max(0, min(20, width - len(told) - 22))
-    filled = round((part if part is not None else 0.0) * room)
-    shown_bar = f"{'█' * filled}{'░' * (room - filled)} " if part is not None and room > 4 else ""
-    return line((shown_bar, "note"), told, (fit(f"   {step}", max(0, width - len(shown_bar) - len(told))), "soft"))
+        reason = f"  {words.sentence(words.clean(stage.reason))}" if stage.reason else ""
+        head = f"{stage.sign} {stage.word}"
+        return line((head, TONES.get(stage.word, "")), (fit(reason, width - len(head)), "soft"))
+    part = stage.part_done
+    step = short_step(stage.progress.text) if stage.progress else ""
+    if part is None:
+        return line((fit(step, width), "soft"))
+    room = max(6, min(24, width - len(step) - 6))
+    filled = round(part * room)
+    head = f"{'█' * filled}{'░' * (room - filled)}"
+    return line((head, "note"), (fit(f" {100 * part:>3.0f} %  {step}", width - room), "soft"))
+
+
+def short_step(text: str) -> str:
+    """What a stage says of its present step, with directions as arrows."""
+    return words.said(words.clean(text).replace("_to_", "→"))
 
 
 class HeadPane(Lines):
