@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from benchctl import events as ev
 from benchctl.analysis.judge import verdict_of
 from benchctl.bench import Bench
-from benchctl.errors import BoardError, OperatorAbsent, PortLost, Refused, Restarted, Stopped, WrongDevice
+from benchctl.errors import BoardError, OperatorAbsent, PortLost, Refused, Restarted, Stopped
 from benchctl.procedure.file import Procedure, Step
 from benchctl.safety.attesting import attest_all
 from benchctl.safety.interlock import Interlock, Locked
@@ -46,13 +46,12 @@ class Runner:
     # ------------------------------------------------------------------ the whole
 
     def run(self) -> Verdict:
-        """Open the boards, perform every stage that may run, stop everything.
+        """Perform every stage that may run, opening a board when a stage first needs it; stop everything.
 
         Raises Stopped when the operator stops, WrongDevice when a port belongs to something else; outputs are
         brought to idle first in any case.
         """
         try:
-            self._open_boards()
             for step in self.procedure.steps:
                 self._one(step)
         finally:
@@ -69,18 +68,29 @@ class Runner:
         worst = Verdict.worst(counted)
         return Verdict.UNDECIDED if worst is Verdict.NOT_RUN else worst
 
-    def _open_boards(self) -> None:
-        for role in self.procedure.roles():
+    def _open_boards(self, step: Step) -> None:
+        """Not before a stage needs them: until then they may have no power. A lost one gets another chance."""
+        for role in step.stage.needs.roles:
             board = self.bench.boards.get(role)
-            if board is None:
+            if board is None or (board.identity is not None and role not in self._lost):
                 continue
             try:
+                if role in self._lost:
+                    self._reopen(role)
                 board.open()
-                announce(board, self.emit)
-            except WrongDevice:
-                raise
             except (BoardError, PortLost) as e:
                 self._lose(role, str(e))
+                continue
+            announce(board, self.emit)
+            if self._lost.pop(role, None) is not None:
+                label = board.identity.label if board.identity else ""
+                self.emit(ev.BoardBack(self.bench.now(), role, label))
+
+    def _reopen(self, role: Role) -> None:
+        """Benches whose ports come and go look for the board again, by its label."""
+        reopen = getattr(self.bench, "reopen", None)
+        if reopen is not None:
+            reopen(role)
 
     def _lose(self, role: Role, reason: str) -> None:
         if role not in self._lost:
@@ -92,7 +102,10 @@ class Runner:
     def _one(self, step: Step) -> None:
         stage, began = step.stage, self.bench.now()
         context = Context(step.name, self.bench, step.parameters, step.limits, self.emit, self._prompts, self.interlock)
-        obstacle = self._obstacle(step) or self._not_attested(step, context)
+        obstacle = self._unmet(step)
+        if not obstacle:
+            self._open_boards(step)
+            obstacle = self._no_board(step) or self._not_attested(step, context)
         if obstacle:
             outcome = Outcome(Verdict.NOT_RUN, obstacle)
         else:
@@ -105,19 +118,23 @@ class Runner:
         if outcome.verdict is not Verdict.NOT_RUN:
             self._check_health()
 
-    def _obstacle(self, step: Step) -> str:
-        """Why a stage may not run, "" when it may."""
+    def _unmet(self, step: Step) -> str:
+        """Which need of a stage is not met, "" when all are."""
         for name in step.after:
             verdict = self.verdicts.get(name, Verdict.NOT_RUN)
             if verdict is not Verdict.PASS:
                 return f"needs {name}, which is {verdict}"
+        if step.stage.needs.operator and self.bench.operator.by == "none":
+            return "needs an operator, and the run has none"
+        return ""
+
+    def _no_board(self, step: Step) -> str:
+        """Which board a stage needs and has not, "" when all are there."""
         for role in step.stage.needs.roles:
             if role not in self.bench.boards:
                 return f"needs a {role} board, and the bench has none"
             if role in self._lost and step.stage.kind != "identity":
                 return f"needs the {role} board, which is lost: {self._lost[role]}"
-        if step.stage.needs.operator and self.bench.operator.by == "none":
-            return "needs an operator, and the run has none"
         return ""
 
     def _not_attested(self, step: Step, context: Context) -> str:

@@ -153,7 +153,7 @@ STAGE = Stage(
     kind="identity",
     title="Identity",
     instruction="Each board says who it is; nothing to do.",
-    needs=Needs(roles=(Role.HAND, Role.CRAFT)),
+    needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("before_power",)),
     perform=perform,
     parameters=(
         Parameter("clock_seconds", 3.0, "time over which each oscillator is compared with the host", "s", 0.5, 600.0),
