@@ -176,8 +176,8 @@ class Probe:
 
     def seconds(self, ticks: float) -> float:
         """True length of a time of so many of the chip's ticks, near now."""
-        oscillator, now = self.chip.oscillator, self.agenda.now
-        return oscillator.time_of(oscillator.ticks(now) + ticks) - now
+        oscillator = self.chip.oscillator
+        return ticks / (oscillator.nominal_hz * (1.0 + 1e-6 * oscillator.rate_ppm(self.agenda.now)))
 
     @property
     def uptime(self) -> float:

@@ -45,6 +45,8 @@ class Radio:
         self.on_packet: Callable[[bytes, float], object] | None = None
         self._rows = RowKind("scan")
         self._listened: set[int] = set()
+        self._chip = probe.hardware.radio
+        self._wired = False
         self.handlers: dict[str, Handler] = {
             "radio_spi": self.radio_spi,
             "radio_apply": self.radio_apply,
@@ -75,6 +77,8 @@ class Radio:
         """Everything from the settings, powered up, flushed, as a sender in standby; how many registers differ."""
         self.ce(0)
         self.receiving = False
+        pins = (self._pin(f) for f in (Function.RADIO_CE, Function.RADIO_CSN, Function.RADIO_IRQ))
+        self._wired = self.probe.hardware.radio_wired(*pins)
         self.held = dict(radio_setup.registers(self.probe.settings, False, self.length))
         self._write_all()
         wrong = sum(not self._holds(register) for register in self.held)
@@ -160,9 +164,8 @@ class Radio:
         return radio_setup.same(register, self._read(register), self.held[register])
 
     def works(self) -> bool:
-        """Whether sends and interrupts can work through the pins that the settings name."""
-        pins = (self._pin(f) for f in (Function.RADIO_CE, Function.RADIO_CSN, Function.RADIO_IRQ))
-        return self.held is not None and self.probe.hardware.radio_works(*pins)
+        """Whether sends and interrupts can work through the pins that the settings named at the last `apply`."""
+        return self._wired and self.held is not None and self._chip.alive
 
     def release(self) -> None:
         """A test is over: standby, nothing left in the stores."""

@@ -142,12 +142,12 @@ class Wiring:
         if pin != NO_PIN:
             self.drive(pin, level)
 
-    def radio_works(self, ce: int, csn: int, irq: int) -> bool:
-        """Whether these pins and sound lines lead to a transceiver that runs."""
+    def radio_wired(self, ce: int, csn: int, irq: int) -> bool:
+        """Whether these pins and sound lines lead to the transceiver."""
         right = (self._truth.get(ce), self._truth.get(csn), self._truth.get(irq)) == (
             "radio_ce", "radio_csn", "radio_irq",
         )  # fmt: skip
-        return right and self.radio.alive and all(self.lines.works(line) for line in ("ce", "irq", "miso", "csn"))
+        return right and all(self.lines.works(line) for line in ("ce", "irq", "miso", "csn"))
 
     def transact(self, payload: bytes, time: float, no_ack: bool) -> Outcome:
         """A whole send at once, CE rising now or a little later, with the current of its tries on the rail."""
