@@ -16,6 +16,7 @@ import serial
 from ports.scripted import ScriptedBoard
 
 from benchctl import benchfile
+from benchctl.avr.build_shim import available
 from benchctl.bench import Bench, Operator
 from benchctl.benches import open_bench
 from benchctl.errors import PortLost, Stopped, UsageError
@@ -343,7 +344,22 @@ miso = { series_ohms = 1e9 }
 """
 
 
-@pytest.mark.parametrize("text", ["[board.hand]\n[board.craft]\n", FAULTY], ids=["healthy", "faulty"])
+FIRMWARE = """
+kind = "avr"
+[board.hand]
+[board.craft]
+"""
+NEEDS_AVR = pytest.mark.skipif(available() is not None, reason=available() or "all there")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param("[board.hand]\n[board.craft]\n", id="healthy"),
+        pytest.param(FAULTY, id="faulty"),
+        pytest.param(FIRMWARE, id="real firmware", marks=NEEDS_AVR),
+    ],
+)
 def test_same_verdicts_over_served_ports_as_in_process(tmp_path: Path, text: str) -> None:
     """A bench judged in virtual time and the same bench served in real time, used as real boards: stage by stage."""
     file = tmp_path / "sim.toml"
