@@ -265,6 +265,6 @@ void board_poll(void) {
   poll_led();
   poll_save();
   poll_boots();
-  if (!image_step()) wake_at(hw_ticks());
+  if (!(probe_taken() & USES_RADIO) && !image_step()) wake_at(hw_ticks());
   if (restarting && hw_uart_sent()) hw_restart();
 }

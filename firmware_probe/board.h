@@ -5,9 +5,9 @@
 #include "hw.h"
 #define FIRMWARE_VERSION 0x0100  // major, minor
 
-void board_start(void);      // pins as the settings say
+HW_APART void board_start(void);      // pins as the settings say
 void board_wire(void);       // the same again after a change
-void board_poll(void);
-void send_boot(void);
+HW_APART void board_poll(void);
+HW_APART void send_boot(void);
 void led_set(bool on);
 bool led_busy(void);

@@ -13,6 +13,7 @@ static const DispatchRow table[] HW_FLASH = {
     HANDLERS_BOARD,
     HANDLERS_RADIO,
     HANDLERS_OUTPUTS,
+    HANDLERS_MEASURING,
 };
 
 void answer_open(const Request &r) {

@@ -61,7 +61,8 @@ uint8_t frame_feed(FrameDecoder *d, uint8_t byte) {
 // ---------------------------------------------------------------- sending
 
 static bool is_open;
-static uint16_t out_crc, code_place;
+static uint16_t out_crc;
+static uint8_t code_place;
 static uint8_t code;  // COBS code of the block that is being filled
 
 static inline void put_coded(uint8_t byte) {

@@ -82,7 +82,7 @@ static uint32_t mixed(uint32_t x) {  // xorshift; never 0 from anything but 0
 uint32_t Guard::challenge(uint8_t channel, bool radio, uint32_t entropy, uint32_t now) {
   if (armed() || channel < 1 || channel > 6 || !(motors_ & (1 << (channel - 1)))) return 0;
   channel_ = channel;
-  radio_ = radio || radio_seen_;
+  radio_ = radio || link_on_;
   challenged_at_ = now;
   nonce_ = mixed(mixed(entropy ^ now) + challenged_at_ * 2654435761UL) | 1;
   enter(GUARD_STATE_CHALLENGED, reason_, now);
@@ -126,9 +126,11 @@ bool Guard::throttle(uint8_t channel, uint16_t permille, uint16_t number, uint32
 
 // ---------------------------------------------------------------- what ends it
 
-void Guard::control_packet(uint32_t now) {
-  radio_at_ = now;
-  radio_seen_ = true;
+void Guard::control_packet(uint32_t now) { radio_at_ = now; }
+
+void Guard::control_link(bool on) {
+  link_on_ = on;
+  if (on && armed()) radio_ = true;
 }
 
 void Guard::loop_alive(uint32_t now) { loop_at_ = now; }

@@ -6,7 +6,8 @@
 //  2. Armed only by a challenge that is at most 5 s old, used once, answered with its nonce and the board's own label.
 //  3. Above idle only while armed, with a throttle request at most 250 ms old, strictly rising numbers, at most the
 //     cap, and rising no faster than the slew limit.
-//  4. With the radio as a condition, also only while control packets come in within the silence limit.
+//  4. With the radio as a condition - asked for when arming, or because the control loop runs - also only while
+//     control packets come in within the silence limit.
 //  5. When anything goes, the width is idle from the next pulse on, and stays so until armed anew.
 //  6. Rules 3 and 4 and a stuck main loop are watched by guard_tick, which the millisecond interrupt calls.
 //
@@ -52,6 +53,7 @@ struct Guard {
   bool throttle(uint8_t channel, uint16_t permille, uint16_t number, uint32_t now);
   void drop(uint8_t reason, uint32_t now);  // to idle, disarmed
   void control_packet(uint32_t now);        // the radio has brought one
+  void control_link(bool on);               // while the control loop runs, the radio is a condition of any arming
   void loop_alive(uint32_t now);            // the main loop has come round
   void tick(uint32_t now);                  // every millisecond
 
@@ -72,7 +74,7 @@ struct Guard {
 
   GuardRules rules_;
   uint8_t motors_, state_, reason_, channel_;
-  bool radio_, radio_seen_, waiting_, changed_;
+  bool radio_, link_on_, changed_;
   uint32_t nonce_, challenged_at_, throttle_at_, radio_at_, loop_at_, ticked_at_;
   uint16_t number_;
   uint16_t span_;     // ticks from idle to full

@@ -53,3 +53,26 @@ uint8_t on_load(const Request &r);
       ROW(ARM, sizeof(msg_arm), false, on_arm), ROW(THROTTLE, sizeof(msg_throttle), false, on_throttle), \
       ROW(STOP, 0, false, on_stop), ROW(GUARD_READ, 0, false, on_guard_read), \
       ROW(LOAD, sizeof(msg_load), false, on_load)
+
+uint8_t on_adc(const Request &r);
+uint8_t on_droop(const Request &r);
+uint8_t on_watch(const Request &r);
+uint8_t on_stick_stream(const Request &r);
+uint8_t on_self_stimulus(const Request &r);
+uint8_t on_loop_start(const Request &r);
+uint8_t on_loop_stop(const Request &r);
+uint8_t on_stick_set(const Request &r);
+uint8_t on_twi_scan(const Request &r);
+uint8_t on_twi_read(const Request &r);
+uint8_t on_twi_write(const Request &r);
+uint8_t on_imu_stream(const Request &r);
+#define HANDLERS_MEASURING \
+  ROW(ADC, sizeof(msg_adc), false, on_adc), ROW(DROOP, sizeof(msg_droop), false, on_droop), \
+      ROW(WATCH, sizeof(msg_watch), false, on_watch), \
+      ROW(STICK_STREAM, sizeof(msg_stick_stream), false, on_stick_stream), \
+      ROW(SELF_STIMULUS, sizeof(msg_self_stimulus), false, on_self_stimulus), \
+      ROW(LOOP_START, sizeof(msg_loop_start), false, on_loop_start), ROW(LOOP_STOP, 0, false, on_loop_stop), \
+      ROW(STICK_SET, sizeof(msg_stick_set), false, on_stick_set), ROW(TWI_SCAN, 0, false, on_twi_scan), \
+      ROW(TWI_READ, sizeof(msg_twi_read), false, on_twi_read), \
+      ROW(TWI_WRITE, sizeof(msg_twi_write), true, on_twi_write), \
+      ROW(IMU_STREAM, sizeof(msg_imu_stream), false, on_imu_stream)

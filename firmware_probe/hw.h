@@ -14,6 +14,9 @@
 #define HW_FAST
 #endif
 
+// own stack frame: what is inlined into the main loop would lie under every call chain
+#define HW_APART __attribute__((noinline))
+
 #define TICKS_PER_US 2UL
 #define TICKS_PER_MS 2000UL
 
@@ -33,6 +36,7 @@ uint32_t hw_clock_hz(void);
 void hw_signature(uint8_t *three);
 void hw_flash_read(void *to, const void *from, uint8_t size);  // `from` was declared HW_FLASH
 uint8_t hw_flash_byte(uint16_t address);
+uint32_t hw_flash_u32(const uint32_t *from);
 #ifdef __AVR__
 #define HW_NOINIT __attribute__((section(".noinit")))
 #else
@@ -56,17 +60,16 @@ void hw_uart_start(uint8_t baud_code);
 bool hw_uart_get(uint8_t *byte);
 uint32_t hw_uart_frame_at(void);     // when the last frame's closing delimiter came in
 uint16_t hw_uart_overruns(void);
-uint16_t hw_uart_room(void);         // bytes that can be staged
-#define HW_TX_SIZE 512u              // power of two
-extern uint8_t hw_tx_ring[HW_TX_SIZE];
-extern uint16_t hw_tx_staged;
-inline __attribute__((always_inline)) uint16_t hw_uart_stage(uint8_t byte) {  // returns its place, for hw_uart_patch
-  uint16_t place = hw_tx_staged;
+uint8_t hw_uart_room(void);         // bytes that can be staged
+extern uint8_t hw_tx_ring[256];      // its size is that of an 8-bit index
+extern uint8_t hw_tx_staged;
+inline __attribute__((always_inline)) uint8_t hw_uart_stage(uint8_t byte) {  // returns its place, for hw_uart_patch
+  uint8_t place = hw_tx_staged;
   hw_tx_ring[place] = byte;
-  hw_tx_staged = (place + 1) & (HW_TX_SIZE - 1);
+  hw_tx_staged = place + 1;
   return place;
 }
-inline void hw_uart_patch(uint16_t place, uint8_t byte) { hw_tx_ring[place] = byte; }
+inline void hw_uart_patch(uint8_t place, uint8_t byte) { hw_tx_ring[place] = byte; }
 void hw_uart_commit(void);           // what is staged may go out
 void hw_uart_drop(void);             // forget what is staged
 bool hw_uart_sent(void);             // the last bit is out
@@ -93,6 +96,9 @@ void hw_spi_bind(uint8_t csn, uint8_t ce);
 void hw_spi_select(void);
 uint8_t hw_spi_swap(uint8_t byte);
 void hw_spi_release(void);
+// Whole transactions of a command and `size` bytes; return the first byte in.
+uint8_t hw_spi_send(uint8_t command, const uint8_t *data, uint8_t size);
+uint8_t hw_spi_fetch(uint8_t command, uint8_t *data, uint8_t size);
 uint8_t hw_spi_two(uint8_t first, uint8_t second, uint8_t *second_in);  // a whole transaction; returns the first byte in
 void hw_ce(bool level);
 uint32_t hw_ce_rise(void);           // raise CE; returns the tick at which it rose
@@ -111,11 +117,21 @@ uint8_t hw_adc_selected(void);
 void hw_adc_begin(void);
 bool hw_adc_done(void);
 uint16_t hw_adc_value(void);
+uint8_t hw_adc_precise(void);        // prescaler for an ADC clock of 125 kHz, where all 10 bits count
+
+// ---- two-wire bus at 400 kHz (hw_twi.cpp); each call ends within 2 ms even when a line is stuck. They return 0, else
+// the status code it failed with, HW_TWI_LATE when the bus did not move.
+#define HW_TWI_LATE 0xF8
+#define HW_TWI_REFUSED 0xFF          // a pulse output owns one of its pins
+uint8_t hw_twi_probe(uint8_t address);
+uint8_t hw_twi_write(uint8_t address, const uint8_t *data, uint8_t size);
+uint8_t hw_twi_read(uint8_t address, uint8_t reg, uint8_t *data, uint8_t size);
 
 // ---- pulse outputs, channels 1 to 6, and input capture (hw_pulse.cpp); a motor channel's width comes only through
 // guard_output, see guard.h
 #define HW_PULSES 6
 void hw_pulse_unbind_all(void);      // pins low, no pulses
+bool hw_pulse_possible(uint8_t pin);
 bool hw_pulse_bind(uint8_t channel, uint8_t pin, bool motor);
 void hw_pulse_frame(uint16_t ticks);
 bool hw_pulse_servo(uint8_t channel, uint16_t ticks);  // 0: no pulses; false on a motor channel

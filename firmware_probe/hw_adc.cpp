@@ -4,7 +4,7 @@
 
 void hw_adc_start(void) {
   DIDR0 = 0;
-  hw_adc_select(HW_ADC_BAND_GAP, 7);
+  hw_adc_select(HW_ADC_BAND_GAP, hw_adc_precise());
 }
 
 uint8_t hw_adc_channel(uint8_t pin) {
@@ -26,3 +26,5 @@ void hw_adc_begin(void) { ADCSRA |= _BV(ADSC); }
 bool hw_adc_done(void) { return !(ADCSRA & _BV(ADSC)); }
 
 uint16_t hw_adc_value(void) { return ADC; }
+
+uint8_t hw_adc_precise(void) { return 7 - HW_TICK_SHIFT; }

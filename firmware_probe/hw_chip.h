@@ -35,7 +35,9 @@ void hw_pulse_start(void);
 
 // the three registers of a port lie together: PIN, DDR, PORT
 #define HW_PORT(pin) ((volatile uint8_t *)(0x20 + 3 * ((pin) >> 4)))
-#define HW_MASK(pin) ((uint8_t)(1 << ((pin) & 7)))
+// looked up: this chip shifts one place at a time
+extern uint8_t hw_bit[8];
+#define HW_MASK(pin) (hw_bit[(pin) & 7])
 #define HW_PIN 0
 #define HW_DDR 1
 #define HW_OUT 2
@@ -43,3 +45,4 @@ void hw_pulse_start(void);
 // pins that the pulse outputs own: nothing else may write them
 void hw_pins_reserve(uint8_t pin);
 void hw_pins_release_all(void);
+bool hw_pins_reserved(uint8_t pin);

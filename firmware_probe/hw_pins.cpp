@@ -6,6 +6,7 @@
 
 #define EDGES 16u  // power of two
 
+uint8_t hw_bit[8] = {1, 2, 4, 8, 16, 32, 64, 128};
 static uint8_t reserved[4];  // by port
 static HwEdge edges[EDGES];
 static volatile uint8_t edge_head, edge_tail;
@@ -28,7 +29,9 @@ void hw_pins_release_all(void) {
   for (uint8_t i = 0; i < 4; i++) reserved[i] = 0;
 }
 
-static bool writable(uint8_t pin) { return hw_pin_exists(pin) && !(reserved[pin >> 4] & HW_MASK(pin)); }
+bool hw_pins_reserved(uint8_t pin) { return reserved[pin >> 4] & HW_MASK(pin); }
+
+static bool writable(uint8_t pin) { return hw_pin_exists(pin) && !hw_pins_reserved(pin); }
 
 static void set_bit(volatile uint8_t *reg, uint8_t mask, bool on) {
   uint8_t held = hw_hold();
@@ -144,13 +147,14 @@ static void note_edge(uint8_t pin, uint8_t level, uint32_t now) {
   hw_work = 1;
 }
 
-static void port_changed(uint8_t port) {
+static HW_FAST void port_changed(uint8_t port) {
   uint32_t now = hw_ticks_held();
   uint8_t level = HW_PORT(port << 4)[HW_PIN], changed = level ^ levels[port];
   levels[port] = level;
-  for (uint8_t bit = 0; changed; bit++, changed >>= 1) {
-    if (!(changed & 1)) continue;
-    uint8_t mask = 1 << bit, pin = (uint8_t)(port << 4) | bit;
+  uint8_t mask = 1;
+  for (uint8_t pin = port << 4; changed; pin++, mask <<= 1) {
+    if (!(changed & mask)) continue;
+    changed &= (uint8_t)~mask;
     if (pin == irq_pin && !(level & mask)) note_irq();
     if (watched[port] & mask) note_edge(pin, (level & mask) != 0, now);
   }

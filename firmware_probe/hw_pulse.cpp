@@ -11,7 +11,7 @@
 
 #define LEAD 12            // ticks
 #define START_DELAY 400    // ticks, from the order to the first pulse
-#define CAPTURES 8u        // power of two
+#define CAPTURES 4u        // power of two
 
 struct Pulse {
   uint8_t pin;
@@ -186,8 +186,11 @@ void hw_pulse_unbind_all(void) {
   hw_release(held);
 }
 
+// Not the pins that the SPI unit drives over the port's head.
+bool hw_pulse_possible(uint8_t pin) { return hw_pin_exists(pin) && (pin < 0x13 || pin > 0x15); }
+
 bool hw_pulse_bind(uint8_t channel, uint8_t pin, bool motor) {
-  if (!hw_pin_exists(pin)) return false;
+  if (!hw_pulse_possible(pin)) return false;
   Pulse &p = pulses[channel - 1];
   uint8_t held = hw_hold();
   hw_pin_output(pin, false);

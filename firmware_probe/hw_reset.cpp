@@ -80,4 +80,6 @@ void hw_signature(uint8_t *three) {
 
 void hw_flash_read(void *to, const void *from, uint8_t size) { memcpy_P(to, from, size); }
 
+uint32_t hw_flash_u32(const uint32_t *from) { return pgm_read_dword(from); }
+
 uint8_t hw_flash_byte(uint16_t address) { return pgm_read_byte(address); }

@@ -52,6 +52,32 @@ void hw_spi_release(void) {
   hw_release(held);
 }
 
+HW_FAST uint8_t hw_spi_send(uint8_t command, const uint8_t *data, uint8_t size) {
+  hw_spi_select();
+  uint8_t status = hw_spi_swap(command);
+  while (size--) {
+    SPDR = *data++;
+    while (!(SPSR & _BV(SPIF)) && (SPCR & _BV(MSTR))) {
+    }
+  }
+  (void)SPDR;
+  hw_spi_release();
+  return status;
+}
+
+HW_FAST uint8_t hw_spi_fetch(uint8_t command, uint8_t *data, uint8_t size) {
+  hw_spi_select();
+  uint8_t status = hw_spi_swap(command);
+  while (size--) {
+    SPDR = 0xFF;
+    while (!(SPSR & _BV(SPIF)) && (SPCR & _BV(MSTR))) {
+    }
+    *data++ = SPDR;
+  }
+  hw_spi_release();
+  return status;
+}
+
 uint8_t hw_spi_two(uint8_t first, uint8_t second, uint8_t *second_in) {
   hw_spi_select();
   SPDR = first;

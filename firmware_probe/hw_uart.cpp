@@ -8,16 +8,15 @@
 #include "hw_chip.h"
 
 #define RX_SIZE 128u
-#define TX_SIZE HW_TX_SIZE
 
 static volatile uint8_t rx_ring[RX_SIZE];
 static volatile uint8_t rx_head, rx_tail;
 static volatile uint16_t overruns;
 static volatile uint32_t frame_at;
 static volatile uint8_t last_byte;
-uint8_t hw_tx_ring[TX_SIZE];
-uint16_t hw_tx_staged;
-static volatile uint16_t tx_head, tx_tail;
+uint8_t hw_tx_ring[256];
+uint8_t hw_tx_staged;
+static volatile uint8_t tx_head, tx_tail;
 static bool ever_sent;
 
 // UBRR with U2X: exact at 500 000, 250 000 and 1 000 000 baud on both clocks; 115 200 is 2.1 % fast at 16 MHz and
@@ -58,12 +57,7 @@ uint16_t hw_uart_overruns(void) {
   return n;
 }
 
-uint16_t hw_uart_room(void) {
-  uint8_t held = hw_hold();
-  uint16_t used = (hw_tx_staged - tx_tail) & (TX_SIZE - 1);
-  hw_release(held);
-  return TX_SIZE - 1 - used;
-}
+uint8_t hw_uart_room(void) { return (uint8_t)(tx_tail - hw_tx_staged - 1); }
 
 void hw_uart_commit(void) {
   uint8_t held = hw_hold();
@@ -99,9 +93,8 @@ ISR(USART_RX_vect) {
 }
 
 ISR(USART_UDRE_vect) {
-  uint16_t tail = tx_tail;
-  UDR0 = hw_tx_ring[tail];
-  tail = (tail + 1) & (TX_SIZE - 1);
+  uint8_t tail = tx_tail;
+  UDR0 = hw_tx_ring[tail++];
   tx_tail = tail;
   if (tail == tx_head) UCSR0B &= (uint8_t)~_BV(UDRIE0);
 }

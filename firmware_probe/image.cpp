@@ -13,9 +13,7 @@ static const uint32_t table[16] HW_FLASH = {
     0xEDB88320, 0xF00F9344, 0xD6D6A3E8, 0xCB61B38C, 0x9B64C2B0, 0x86D3D2D4, 0xA00AE278, 0xBDBDF21C};
 
 static uint32_t nibble(uint32_t c, uint8_t value) {
-  uint32_t row;
-  hw_flash_read(&row, &table[((uint8_t)c ^ value) & 15], sizeof row);
-  return (c >> 4) ^ row;
+  return (c >> 4) ^ hw_flash_u32(&table[((uint8_t)c ^ value) & 15]);
 }
 
 bool image_step(void) {

@@ -35,7 +35,7 @@ struct Flight {
 };
 static Flight air;          // the one in the air; for an echo, ce is when its ping arrived
 
-static uint8_t buffer[NRF_PAYLOAD_MAX];
+static uint8_t *const buffer = nrf_buffer;
 
 #define NO_ACK_MODE (t.mode != LINK_MODE_SEND_ACK)
 // A sender that hears nothing of its packet for so long has lost it: 16 tries of 1316 us + 4 ms (section 7.4.2).
@@ -104,7 +104,7 @@ static void next_packet(void) {
   t.phase = READY;
   if (t.interval) {
     uint32_t now = hw_ticks();
-    if ((int32_t)(now - t.next_at) < 0) return wake_at(t.next_at);
+    if (not_yet(t.next_at)) return;
     if (now - t.next_at > t.interval) t.next_at = now;  // late by a whole interval: no catching up in a burst
   }
   upload_next();

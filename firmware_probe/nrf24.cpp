@@ -8,6 +8,7 @@
 #define ADDRESS_LOW 0xC7
 #define ADDRESS_SIZE 5
 
+uint8_t nrf_buffer[NRF_PAYLOAD_MAX];
 static bool applied, good;
 static uint8_t config;       // as last written
 static uint8_t fixed_length;
@@ -30,10 +31,7 @@ uint8_t nrf_read(uint8_t reg) {
 uint8_t nrf_write(uint8_t reg, uint8_t value) { return hw_spi_two(NRF_W_REGISTER | reg, value, &value); }
 
 void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack) {
-  hw_spi_select();
-  hw_spi_swap(no_ack ? NRF_W_TX_PAYLOAD_NOACK : NRF_W_TX_PAYLOAD);
-  while (size--) hw_spi_swap(*payload++);
-  hw_spi_release();
+  hw_spi_send(no_ack ? NRF_W_TX_PAYLOAD_NOACK : NRF_W_TX_PAYLOAD, payload, size);
 }
 
 static uint8_t waiting_width(void) {
@@ -49,10 +47,7 @@ uint8_t nrf_download(uint8_t *payload) {
     if (size > NRF_PAYLOAD_MAX) nrf_command(NRF_FLUSH_RX);
     return 0;
   }
-  hw_spi_select();
-  hw_spi_swap(NRF_R_RX_PAYLOAD);
-  for (uint8_t i = 0; i < size; i++) payload[i] = hw_spi_swap(NRF_NOP);
-  hw_spi_release();
+  hw_spi_fetch(NRF_R_RX_PAYLOAD, payload, size);
   return size;
 }
 
@@ -119,18 +114,13 @@ static bool same(uint8_t reg, uint8_t found, uint8_t expected) {
 }
 
 static void write_address(uint8_t reg) {
-  hw_spi_select();
-  hw_spi_swap(NRF_W_REGISTER | reg);
-  for (uint8_t i = 0; i < ADDRESS_SIZE; i++) hw_spi_swap(held_address[i]);
-  hw_spi_release();
+  hw_spi_send(NRF_W_REGISTER | reg, held_address, ADDRESS_SIZE);
 }
 
 static uint8_t address_wrong(uint8_t reg) {
-  uint8_t wrong = 0;
-  hw_spi_select();
-  hw_spi_swap(NRF_R_REGISTER | reg);
-  for (uint8_t i = 0; i < ADDRESS_SIZE; i++) wrong |= hw_spi_swap(NRF_NOP) ^ held_address[i];
-  hw_spi_release();
+  uint8_t found[ADDRESS_SIZE], wrong = 0;
+  hw_spi_fetch(NRF_R_REGISTER | reg, found, ADDRESS_SIZE);
+  for (uint8_t i = 0; i < ADDRESS_SIZE; i++) wrong |= found[i] ^ held_address[i];
   return wrong;
 }
 
@@ -195,12 +185,18 @@ void nrf_power(uint8_t code) {
   nrf_write(NRF_RF_SETUP, held[HELD_RF_SETUP]);
 }
 
-void nrf_burst(void) {
+uint32_t nrf_burst_begin(void) {
   hw_spi_select();
   hw_spi_swap(NRF_W_TX_PAYLOAD_NOACK);
   for (uint8_t i = 0; i < NRF_PAYLOAD_MAX; i++) hw_spi_swap(0xA5);
   hw_spi_release();
-  nrf_pulse();
+  return hw_ce_rise();
+}
+
+void nrf_burst(void) {
+  nrf_burst_begin();
+  hw_wait_us(11);
+  hw_ce(false);
 }
 
 // STATUS bit 7 is always 0, and "pipe 6" does not exist (table 28).

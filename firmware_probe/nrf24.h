@@ -21,11 +21,13 @@ bool nrf_needs_fixed_length(void);
 void nrf_listen(void);       // receiver, CE high
 void nrf_sender(void);       // sender, CE low
 void nrf_power(uint8_t code);  // RF_PWR, 0 to 3, until the next nrf_apply
+uint32_t nrf_burst_begin(void);  // the same, but CE stays high; returns when it rose
 void nrf_burst(void);        // one 32-byte packet without acknowledgement
 bool nrf_present(void);      // STATUS can come from a working chip
 void nrf_pulse(void);        // CE high for the 10 us that start one transmission
 void nrf_forget(void);       // raw SPI has been used: what the chip holds is no longer known
 
+extern uint8_t nrf_buffer[NRF_PAYLOAD_MAX];  // for whoever has the transceiver
 bool nrf_good(void);         // set up, and at the last look still as written
 bool nrf_applied(void);
 // Look whether the chip still holds what was written; reports and counts a difference.

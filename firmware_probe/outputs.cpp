@@ -28,10 +28,12 @@ static bool shared(uint8_t pin) {
   return users > 1;
 }
 
+static bool drivable(uint8_t channel) { return hw_pulse_possible(pin_of(channel)) && !shared(pin_of(channel)); }
+
 // Where nothing is driven a pulse pin is held low, so that what hangs there sees no signal.
 static void bind(uint8_t channel) {
   uint8_t pin = pin_of(channel);
-  if (pin == NO_PIN || shared(pin)) return;
+  if (!drivable(channel)) return;
   if (settings.role == ROLE_CRAFT && kind_of(channel) != PULSE_KIND_NONE) {
     hw_pulse_bind(channel, pin, kind_of(channel) == PULSE_KIND_MOTOR);
   } else if (settings.role != 2) {
@@ -43,7 +45,7 @@ static uint8_t motor_channels(void) {
   uint8_t mask = 0;
   if (settings.role != ROLE_CRAFT) return 0;
   for (uint8_t c = 1; c <= HW_PULSES; c++) {
-    if (kind_of(c) == PULSE_KIND_MOTOR && hw_pin_exists(pin_of(c)) && !shared(pin_of(c))) mask |= 1 << (c - 1);
+    if (kind_of(c) == PULSE_KIND_MOTOR && drivable(c)) mask |= 1 << (c - 1);
   }
   return mask;
 }
@@ -77,7 +79,7 @@ uint8_t on_pulse(const Request &r) {
   if (m.width_us >= settings.frame_us) return ERROR_VALUE;
   if (settings.role != ROLE_CRAFT) return ERROR_ROLE;
   if (kind_of(m.channel) == PULSE_KIND_MOTOR) return ERROR_GUARDED;
-  if (kind_of(m.channel) == PULSE_KIND_NONE || pin_of(m.channel) == NO_PIN) return ERROR_PIN;
+  if (kind_of(m.channel) == PULSE_KIND_NONE || !drivable(m.channel)) return ERROR_PIN;
   hw_pulse_servo(m.channel, m.width_us * TICKS_PER_US);
   life_load(LOAD_SERVO, m.width_us != 0);
   return HANDLED;
@@ -122,6 +124,12 @@ void outputs_loop_alive(void) {
 void outputs_control_packet(void) {
   uint8_t held = hw_hold();
   guard.control_packet(hw_ticks_held());
+  hw_release(held);
+}
+
+void outputs_control_link(bool on) {
+  uint8_t held = hw_hold();
+  guard.control_link(on);
   hw_release(held);
 }
 

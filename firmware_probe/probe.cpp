@@ -1,10 +1,14 @@
 // SPDX-License-Identifier: MIT
 #include "probe.h"
 #include "board.h"
+#include "control_loop.h"
+#include "controls.h"
 #include "dispatch.h"
 #include "frame.h"
+#include "imu.h"
 #include "life.h"
 #include "link.h"
+#include "measure.h"
 #include "outputs.h"
 #include "settings.h"
 #include "supply.h"
@@ -22,11 +26,19 @@ void wake_at(uint32_t tick) {
   wake_set = true;
 }
 
+bool not_yet(uint32_t tick) {
+  if ((int32_t)(hw_ticks() - tick) >= 0) return false;
+  wake_at(tick);
+  return true;
+}
+
 uint16_t probe_late_us(void) { return late_us; }
 
 uint8_t probe_taken(void) {
   uint8_t taken = 0;
-  if (radio_busy()) taken |= USES_RADIO;
+  if (radio_busy() || loop_uses_radio() || measure_uses_radio()) taken |= USES_RADIO;
+  if (measure_uses_adc() || controls_use_adc() || loop_uses_adc()) taken |= USES_ADC;
+  if (imu_busy()) taken |= USES_TWI;
   if (led_busy()) taken |= USES_LED;
   return taken;
 }
@@ -72,6 +84,10 @@ static void poll_rest(void) {
   if (link_busy() && ms == last_ms) return;
   last_ms = ms;
   radio_poll();
+  loop_poll();
+  controls_poll();
+  measure_poll();
+  imu_poll();
   outputs_poll();
   supply_poll();
   board_poll();
@@ -88,6 +104,8 @@ void probe_poll(void) {
   hw_active();
   wake_set = false;
   link_poll();
+  loop_fast();
+  controls_fast();
   uint32_t began = hw_ticks();
   poll_serial();
   poll_rest();
@@ -96,5 +114,6 @@ void probe_poll(void) {
   hw_watchdog_kick();
   watch_over_stack();
   note_lateness(began);
+  controls_last();
   hw_sleep_until(wake_set ? wake : began + NAP);
 }

@@ -8,6 +8,7 @@ void probe_start(void);
 void probe_poll(void);
 
 void wake_at(uint32_t tick);  // poll again at that time at the latest; asked anew in every turn
+bool not_yet(uint32_t tick);  // that time has not come; asks to be polled then
 uint16_t probe_late_us(void); // the longest turn so far
 
 // What only one thing can use at a time.

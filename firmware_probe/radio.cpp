@@ -123,7 +123,7 @@ static void scan_end(uint8_t status) {
 // The detector's bit is taken at the end of a receive period, so CE goes low before it is read (section 6.4).
 static void poll_scan(void) {
   if (!scan.on) return;
-  if ((int32_t)(hw_ticks() - scan.due) < 0) return wake_at(scan.due);
+  if (not_yet(scan.due)) return;
   if (scan.listening) {
     hw_ce(false);
     scan_row(nrf_read(NRF_RPD) & 1);

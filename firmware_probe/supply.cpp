@@ -42,7 +42,7 @@ void supply_poll(void) {
   if (converting && hw_adc_done()) take_reading();
   if (converting || (int32_t)(now - due_ms) < 0) return;
   if (hw_adc_selected() != HW_ADC_BAND_GAP) {
-    hw_adc_select(HW_ADC_BAND_GAP, 7);
+    hw_adc_select(HW_ADC_BAND_GAP, hw_adc_precise());
     due_ms = now + SETTLE_MS;
     return;
   }

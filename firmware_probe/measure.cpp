@@ -1,0 +1,231 @@
+// SPDX-License-Identifier: MIT
+// Droop is sampled in equivalent time: the load is switched anew for every conversion, and the conversion begins a
+// stated delay after it. The sample is held 1.5 converter clocks after the start; while the reference itself moves
+// (the processor's own rail by the band-gap) the reading is a mean over the 13 clocks of the conversion.
+#include "measure.h"
+#include <string.h>
+#include "board.h"
+#include "dispatch.h"
+#include "frame.h"
+#include "handlers.h"
+#include "nrf24.h"
+#include "outputs.h"
+#include "probe.h"
+#include "settings.h"
+
+#define PRESCALER_LEAST 4
+#define PRESCALER_MOST 7
+#define SETTLE_TICKS TICKS_PER_MS  // after a change of the multiplexer; the band-gap's buffer is weak
+
+static uint8_t channel_of(uint8_t source) {
+  static const uint8_t functions[] HW_FLASH = {0,              FUNCTION_SENSE_RAIL, FUNCTION_JOY_X,
+                                               FUNCTION_JOY_Y, FUNCTION_SENSE_VCC1, FUNCTION_SENSE_VCC2};
+  uint8_t function;
+  if (source == ADC_SOURCE_BAND_GAP) return HW_ADC_BAND_GAP;
+  hw_flash_read(&function, &functions[source], 1);
+  return hw_adc_channel(settings.pins[function]);
+}
+
+static uint8_t check(uint8_t source, uint8_t prescaler) {
+  if (source >= ADC_SOURCE_COUNT || prescaler < PRESCALER_LEAST || prescaler > PRESCALER_MOST) return ERROR_VALUE;
+  if (probe_taken() & USES_ADC) return ERROR_BUSY;
+  return channel_of(source) == HW_ADC_NONE ? (uint8_t)ERROR_PIN : 0;
+}
+
+static void hand_back(void) { hw_adc_select(HW_ADC_BAND_GAP, hw_adc_precise()); }
+
+// ---------------------------------------------------------------- plain readings
+
+#define COUNT_MOST 1024
+static struct {
+  bool on, first, converting;
+  Later to;
+  uint16_t wanted, start;
+  uint32_t gap, due;
+  msg_adc_answer sums;
+} run;
+
+uint8_t on_adc(const Request &r) {
+  const msg_adc &m = *(const msg_adc *)r.fields;
+  uint8_t error = check(m.source, m.prescaler);
+  if (error) return error;
+  if (m.count == 0 || m.count > COUNT_MOST) return ERROR_VALUE;
+  memset(&run, 0, sizeof run);
+  run.on = run.first = true;
+  run.to = later(r);
+  run.wanted = m.count;
+  run.gap = m.gap_us * TICKS_PER_US;
+  run.due = hw_ticks() + SETTLE_TICKS;
+  run.sums.low = 0xFFFF;
+  hw_adc_select(channel_of(m.source), m.prescaler);
+  return ANSWERED;
+}
+
+static void add(uint16_t reading) {
+  msg_adc_answer &s = run.sums;
+  if (s.count++ == 0) run.start = reading;
+  int16_t distance = reading - run.start;
+  s.sum += reading;
+  s.square += (uint32_t)((int32_t)distance * distance);
+  if (reading < s.low) s.low = reading;
+  if (reading > s.high) s.high = reading;
+}
+
+// The first conversion after a change of the multiplexer is thrown away.
+static void poll_run(void) {
+  if (!run.on) return;
+  uint32_t now = hw_ticks();
+  if (run.converting) {
+    if (!hw_adc_done()) return wake_at(now + 20 * TICKS_PER_US);
+    run.converting = false;
+    if (!run.first) add(hw_adc_value());
+    run.first = false;
+    if (run.sums.count == run.wanted) {
+      run.on = false;
+      hand_back();
+      return answer_later(run.to, &run.sums, sizeof run.sums);
+    }
+  }
+  if (not_yet(run.due)) return;
+  run.due += run.gap;
+  if ((int32_t)(now - run.due) > 0) run.due = now;
+  run.converting = true;
+  hw_adc_begin();
+  wake_at(now + 20 * TICKS_PER_US);
+}
+
+// ---------------------------------------------------------------- droop
+
+#define REPEATS_MOST 64    // 64 * 1023 fits the sums
+#define NEAR (100 * TICKS_PER_US)  // busy from there on
+
+enum DroopPhase { DROOP_OFF, DROOP_BASELINE, DROOP_SETTLE, DROOP_LOADED };
+
+static struct {
+  uint8_t phase, load, repeats, repeat;
+  uint16_t point, points, sum, baseline;
+  uint32_t first, step, settle, due;
+} d;
+
+bool measure_uses_adc(void) { return run.on || d.phase != DROOP_OFF; }
+bool measure_uses_radio(void) { return d.phase != DROOP_OFF && d.load == LOAD_TRANSMIT; }
+
+uint8_t on_droop(const Request &r) {
+  const msg_droop &m = *(const msg_droop *)r.fields;
+  uint8_t error = check(m.source, m.prescaler);
+  if (error) return error;
+  if (m.load >= LOAD_COUNT || m.points == 0 || m.repeats == 0 || m.repeats > REPEATS_MOST) return ERROR_VALUE;
+  if (m.first_us + (uint32_t)m.step_us * (m.points - 1) > 50000UL) return ERROR_VALUE;
+  if (!load_possible(m.load)) return ERROR_PIN;
+  if (outputs_armed()) return ERROR_GUARDED;
+  if (m.load == LOAD_TRANSMIT) {
+    if (probe_taken() & USES_RADIO) return ERROR_BUSY;
+    nrf_fixed_length(NRF_PAYLOAD_MAX);
+    if (!nrf_present() || nrf_apply()) return ERROR_PART;
+  }
+  memset(&d, 0, sizeof d);
+  d.load = m.load;
+  d.points = m.points;
+  d.repeats = m.repeats;
+  d.first = m.first_us * TICKS_PER_US;
+  d.step = m.step_us * TICKS_PER_US;
+  d.settle = m.settle_ms * TICKS_PER_MS + SETTLE_TICKS;
+  d.phase = DROOP_BASELINE;
+  d.due = hw_ticks() + d.settle + NRF_START_MS * TICKS_PER_MS;
+  if (m.load != LOAD_TRANSMIT) load_switch(m.load, false, 0);
+  hw_adc_select(channel_of(m.source), m.prescaler);
+  return HANDLED;
+}
+
+static uint16_t convert_at(uint32_t tick) {
+  hw_wait_tick(tick);
+  hw_adc_begin();
+  while (!hw_adc_done()) {
+  }
+  return hw_adc_value();
+}
+
+// Returns when the load came on: for a burst, when CE rose, which is 130 us before the carrier.
+static uint32_t load_on(uint32_t delay) {
+  if (d.load == LOAD_TRANSMIT) {
+    uint32_t ce = nrf_burst_begin();
+    if (delay > NEAR) {
+      hw_wait_us(11);
+      hw_ce(false);
+    }
+    return ce;
+  }
+  uint32_t from = hw_ticks();
+  load_switch(d.load, true, d.load == LOAD_SERVO && (d.repeat & 1) ? 0 : 100);
+  return from;
+}
+
+static void load_off(void) {
+  if (d.load == LOAD_TRANSMIT) {
+    hw_ce(false);
+    nrf_clear_flags();
+  } else {
+    load_switch(d.load, false, 0);
+  }
+}
+
+static void droop_end(void) {
+  d.phase = DROOP_OFF;
+  hand_back();
+  event_flush();
+  send_done(MSG_DROOP, 0, d.point);
+}
+
+static void next_repeat(void) {
+  d.phase = DROOP_SETTLE;
+  d.due = hw_ticks() + d.settle;
+  if (++d.repeat < d.repeats) return;
+  msg_droop_rows head = {d.point, d.baseline};
+  row_droop_rows row = {d.sum};
+  event_row_first(MSG_DROOP_ROWS, &head, sizeof head, 0, &row, sizeof row);
+  d.repeat = 0;
+  d.sum = 0;
+  if (++d.point == d.points) droop_end();
+}
+
+static void take_baseline(uint32_t now) {
+  d.baseline += convert_at(now);
+  d.due = now + TICKS_PER_MS;
+  if (++d.repeat < d.repeats) return;
+  d.repeat = 0;
+  d.phase = DROOP_SETTLE;
+}
+
+static void take_point(void) {
+  d.sum += convert_at(d.due);
+  load_off();
+  next_repeat();
+}
+
+static void apply_load(void) {
+  uint32_t delay = d.first + d.step * d.point;
+  d.due = load_on(delay) + delay;
+  d.phase = DROOP_LOADED;
+  if (delay > NEAR) {
+    wake_at(d.due - NEAR);
+  } else {
+    take_point();
+  }
+}
+
+static void poll_droop(void) {
+  if (d.phase == DROOP_OFF) return;
+  uint32_t now = hw_ticks(), ready = d.phase == DROOP_LOADED ? d.due - NEAR : d.due;
+  if (not_yet(ready)) return;
+  if (d.phase == DROOP_BASELINE) return take_baseline(now);
+  if (d.phase == DROOP_SETTLE) return apply_load();
+  if ((int32_t)(now - d.due) < 0) return take_point();
+  load_off();  // something held us up: this one does not count
+  d.phase = DROOP_SETTLE;
+  d.due = now + d.settle;
+}
+
+void measure_poll(void) {
+  poll_run();
+  poll_droop();
+}
