@@ -18,7 +18,7 @@ RANKS = {
     "errors": 0, "units": 0, "terms": 0, "events": 0,
     "wire": 1, "analysis": 1, "benchfile": 1, "shipped": 1,
     "session": 2, "parts": 2, "runs": 2,
-    "bench": 3, "declare": 3, "operators": 3,
+    "bench": 3, "declare": 3, "operators": 3, "signals": 3,
     "safety": 4,
     "stages": 5,
     "procedure": 6,
