@@ -53,8 +53,12 @@ HwReset hw_reset_flags(void) {
 
 void hw_watchdog_kick(void) { wdt_reset(); }
 
+// Every pin as after a reset first: a pulse whose falling edge an interrupt was to prepare would else last until then.
 void hw_restart(void) {
   cli();
+  TCCR1A = 0;
+  DDRB = DDRC = DDRD = 0;
+  PORTB = PORTC = PORTD = 0;
   wdt_enable(WDTO_15MS);
   for (;;) {
   }
