@@ -176,7 +176,7 @@ def boards(arguments: argparse.Namespace) -> int:
         print("no serial port is plugged in; connect a board by USB and try again")
         return 3
     for one in found:
-        print(f"{one.port}: {one.sentence}")
+        print(one.sentence)
     return 0 if any(f.state is State.BOARD for f in found) else 3
 
 

@@ -120,7 +120,9 @@ class AvrBench:
         self._lockstep.stop()
 
     def _make_boards(self) -> None:
-        self.boards = {role: Board(role, port, self, declared(self._spec, role)) for role, port in self._ports.items()}
+        self.boards: Mapping[Role, Board] = {
+            role: Board(role, port, self, declared(self._spec, role)) for role, port in self._ports.items()
+        }
 
     def _store_settings(self) -> None:
         """Over the wire, at the firmware's first speed; then every board is switched on anew, its RAM forgotten."""

@@ -89,8 +89,8 @@ class Runner:
     def _reopen(self, role: Role) -> None:
         """Benches whose ports come and go look for the board again, by its label."""
         reopen = getattr(self.bench, "reopen", None)
-        if reopen is not None:
-            reopen(role)
+        if reopen is not None and not reopen(role):
+            raise PortLost(f"the {role} board has not come back")
 
     def _lose(self, role: Role, reason: str) -> None:
         if role not in self._lost:
