@@ -34,6 +34,8 @@ _FLAGS = {
     ResetCause.POWER_ON: PORF, ResetCause.EXTERNAL: EXTRF, ResetCause.BROWN_OUT: BORF,
     ResetCause.WATCHDOG: WDRF, ResetCause.REQUESTED: WDRF,
 }  # fmt: skip
+#: DTR through 100 nF against the pull-up of 10 kΩ holds the line low for about so long; common practice
+LINE_LOW = 1e-3
 BAUDS = (500_000, 250_000, 115_200, 1_000_000)
 
 
@@ -94,6 +96,10 @@ class SimBoard:
     def reset(self, cause: ResetCause) -> None:
         """End this life, and begin another unless the supply forbids."""
         self._stop()
+        if cause is ResetCause.EXTERNAL:
+            now, line = self._agenda.now, self.parts.reset_line
+            line.set(0.0, now)
+            self._agenda.at(now + LINE_LOW, line.set, 1.0, now + LINE_LOW)
         if not self.parts.held:
             self._start(cause)
 

@@ -174,6 +174,11 @@ class Probe:
             delay += t.isr_hold * self.chance.random()
         return delay
 
+    def held_up(self) -> float:
+        """Seconds that the main loop lets an interrupt's work wait."""
+        t, drawn = self.timing, self.chance.random()
+        return t.loop_hold * drawn / t.loop_busy if drawn < t.loop_busy else 0.0
+
     def seconds(self, ticks: float) -> float:
         """True length of a time of so many of the chip's ticks, near now."""
         oscillator = self.chip.oscillator

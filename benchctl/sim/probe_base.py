@@ -9,8 +9,8 @@ from benchctl.sim.settings import pin_exists
 from benchctl.wire.catalogue import NO_PIN, PIN_KEYS, PROTOCOL, Error, Function, Load
 from benchctl.wire.messages import Msg
 
-#: bytes of stack that the deepest calls of the firmware use (count)
-STACK_USED = 180
+#: bytes of stack that the deepest calls of the firmware use (image)
+STACK_USED = 140
 SIGNATURE = bytes((0x1E, 0x95, 0x0F))  # ATmega328P data sheet, table 28-9
 #: how often the supply is looked at by the way, seconds
 VCC_EVERY = 20e-3

@@ -16,7 +16,7 @@ from benchctl.sim import radio_setup
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.peers import Peers
 from benchctl.sim.probe import Done, Handler, Probe, Refusal
-from benchctl.sim.probe_radio import CE_PULSE, START_UP, Radio
+from benchctl.sim.probe_radio import START_UP, Radio
 from benchctl.wire.catalogue import Error, LinkMode
 from benchctl.wire.messages import Msg
 
@@ -153,11 +153,12 @@ class Link:
         elif run.interval:
             if free - run.next_at > run.interval:  # late by a whole interval: no catching up in a burst
                 run.next_at = free
-            self._upload(run, max(free, run.next_at))
+            late = self.probe.chance.random() * self.probe.timing.pace_late
+            self._upload(run, max(free, run.next_at + late))
         elif run.mode is LinkMode.PING or flushed:
             self._upload(run, free)
         else:  # uploaded while the last one flew
-            queued = ce + CE_PULSE
+            queued = ce + self.probe.timing.upload_after
             run.entry = self.probe.agenda.at(max(free, queued + self._upload_time(run)), self._packet, run, queued)
 
     def _all_sent(self, run: _Run) -> None:
@@ -207,7 +208,10 @@ class Link:
             number, ce - air & 0xFFFFFFFF, min(air, 0xFFFF), ce + int((over - now) * rate) & 0xFFFFFFFF, result
         )
         run.dropped += not probe.out.row(self._sent_rows, run.head, row)
-        self._pace(run, now, over + probe.timing.radio_isr, not result & DELIVERED)
+        served = probe.timing.radio_isr + probe.held_up()
+        if run.mode is LinkMode.SEND_ACK:
+            served += probe.timing.observe
+        self._pace(run, now, over + served, not result & DELIVERED)
 
     # ------------------------------------------------------------------ pings
 
@@ -228,7 +232,7 @@ class Link:
             back = ce + int((over - now) * run.rate) & 0xFFFFFFFF
             row = self._ping_rows.pack(number, ce, back, there, turnaround, DELIVERED)
         run.dropped += not probe.out.row(self._ping_rows, run.head, row)
-        self._pace(run, now, over + 2 * probe.timing.radio_isr, False)
+        self._pace(run, now, over + probe.timing.ping_turn + probe.held_up(), False)
 
     def _echoed(self, payload: bytes, time: float) -> None:
         """A packet for a board that pings: only the echo of the ping under way counts."""

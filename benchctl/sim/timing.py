@@ -1,7 +1,7 @@
 """How long the probe firmware takes for things, in seconds at 16 MHz; a board at 8 MHz takes twice as long.
 
-Sources: "sheet" is the ATmega328P data sheet; "count" is instructions counted by hand from the kind of code that
-avr-gcc makes for such a routine. The benchmark of the compiled image against these is in `tests/benchmarks`.
+Sources: "sheet" is the ATmega328P data sheet; "image" was measured on the compiled image in the AVR simulator at
+16 MHz (medians of 60 to 300); "count" is instructions counted by hand.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from typing import NamedTuple
 class Timing(NamedTuple):
     """Times of one board, in seconds."""
 
-    #: last byte of a request in, until its handler runs: end of frame, coding, CRC of a short body (count)
-    turn: float = 90e-6
+    #: last byte of a request in, until its handler runs (image: 108 µs from a clock request to its answer's start)
+    turn: float = 58e-6
     #: of that, per byte of the frame (count)
     turn_byte: float = 2.5e-6
-    #: from the handler's end to the first start bit of the answer: CRC, coding (count)
-    answer: float = 60e-6
+    #: from the handler's end to the first start bit of the answer (image, with `turn`)
+    answer: float = 43e-6
     #: interrupt entry to the reading of the timer: 4 cycles, jump, prologue (sheet 7.7.1, count)
     isr_least: float = 1.5e-6
     #: … up to this when the interrupted instruction is long
@@ -25,12 +25,23 @@ class Timing(NamedTuple):
     #: chance that another interrupt runs just then, and the longest that it holds up
     isr_busy: float = 0.05
     isr_hold: float = 6e-6
-    #: SPI at 8 MHz with the loop around it (sheet 19; count)
-    spi_byte: float = 2.0e-6
-    #: CSN low to the first byte and last byte to CSN high, calls included (count)
-    spi_frame: float = 4.0e-6
-    #: radio interrupt: cause known, flags cleared, before anything else is done (count)
-    radio_isr: float = 16e-6
+    #: SPI at 8 MHz with the loop around it (image: 29 µs for the upload of 8 bytes)
+    spi_byte: float = 2.5e-6
+    #: CSN low to the first byte and last byte to CSN high, calls included (image)
+    spi_frame: float = 6.5e-6
+    #: radio interrupt to the next CE, back to back: flags read and cleared (image: 314 µs from packet to packet)
+    radio_isr: float = 37e-6
+    #: … and the retry counter read (image: 530 µs from packet to packet)
+    observe: float = 13e-6
+    #: CE to the upload of the next payload, back to back (image)
+    upload_after: float = 44e-6
+    #: chance that the main loop is coding or sending just then, and the longest that it holds up (image)
+    loop_busy: float = 0.1
+    loop_hold: float = 130e-6
+    #: a paced packet's upload begins at most so late: the loop's turn (image)
+    pace_late: float = 20e-6
+    #: echo's interrupt to the next ping's upload (image: 1293 µs from ping to ping)
+    ping_turn: float = 225e-6
     #: main loop from a flag set by an interrupt to the code that acts on it (count)
     loop: float = 12e-6
     #: one conversion: 13 ADC clocks, 25 the first after switching it on (sheet 24.4)
@@ -59,8 +70,8 @@ class Timing(NamedTuple):
 #: at 16 MHz
 AT_16 = Timing()
 _SCALED = (
-    "turn", "turn_byte", "answer", "isr_least", "isr_most", "isr_hold", "spi_byte", "spi_frame", "radio_isr", "loop",
-    "init", "image_crc",
+    "turn", "turn_byte", "answer", "isr_least", "isr_most", "isr_hold", "spi_byte", "spi_frame", "radio_isr", "observe", "upload_after",
+    "loop_hold", "pace_late", "ping_turn", "loop", "init", "image_crc",
 )  # fmt: skip
 
 

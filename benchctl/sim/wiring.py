@@ -66,12 +66,6 @@ class Wiring:
         if name in self.board.switches:
             self.board.switches[name].set_pull_up(pull_up, self._agenda.now)
 
-    def set_duty(self, pin: int, share: float) -> None:
-        """A fast pulse-width output, as what follows sees it: its mean."""
-        signal = self.board.outputs.get(self._truth.get(pin, ""))
-        if signal is not None:
-            signal.set(share, self._agenda.now)
-
     def level(self, pin: int) -> int:
         """What the pin reads now."""
         name = self._truth.get(pin, "")
@@ -161,6 +155,9 @@ class Wiring:
         assert self._rail is not None
         now = self.radio.bank.settings
         amps = self.radio.tx_current[now.power]
+        if not outcome.retries and outcome.start - SETTLING <= self._agenda.now:
+            self._rail.burst("sending", amps, SETTLING + outcome.on_air, self._agenda.now)
+            return
         tries = outcome.retries + 1
         each = outcome.on_air / tries
         start = max(self._agenda.now, outcome.start - SETTLING)

@@ -47,7 +47,7 @@ def test_acknowledged_packet_takes_what_the_data_sheet_says(open_sim, rate: int,
     assert mine.sent == mine.delivered == theirs.received == len(sent) == len(got) == 200
     assert all(result == 0x10 for *_, result in sent)
     # the firmware's SPI and calls are slower than the floor's, its clearing of the flags is not in it
-    assert -6.0 < takes[0] - floor < 12.0
+    assert 0.0 < takes[0] - floor < (24.0 if payload == 8 else 36.0)
     assert takes[-1] - takes[0] < 12.0
 
 
@@ -63,7 +63,7 @@ def test_one_way_is_no_faster_than_its_floor(open_sim) -> None:
     floor = one_way_floor_us(RadioFormat(1_000_000, 8), AVR_16MHZ)
 
     # the floor includes reading the payload at the receiver: 9 bytes of 2 µs and an interrupt
-    assert floor - 25.0 < takes[0] < floor + 5.0
+    assert floor - 22.0 < takes[0] < floor + 12.0
     assert takes[-1] - takes[0] < 12.0
 
 
@@ -122,7 +122,7 @@ def test_pace_is_kept_by_the_board_clock(open_sim) -> None:
     sent, _, _ = run(open_sim(QUICK), LinkMode.SEND, 300, interval_us=3000)
     queued = [row[1] for row in sent]
     steps = [(b - a) & 0xFFFFFFFF for a, b in itertools.pairwise(queued)]
-    assert {abs(step - 6000) <= 2 for step in steps} == {True}
+    assert {abs(step - 6000) <= 42 for step in steps} == {True}
 
 
 def test_back_to_back_is_as_fast_as_the_chip_allows(open_sim) -> None:
@@ -131,7 +131,7 @@ def test_back_to_back_is_as_fast_as_the_chip_allows(open_sim) -> None:
     each = ((last - first) & 0xFFFFFFFF) / 2 / 299
     # settling, air, interrupt, and what the interrupt takes: no faster than the data sheet
     least = 130.0 + RadioFormat(1_000_000, 8).air_us
-    assert least < each < least + 40.0
+    assert least < each < least + 70.0
 
 
 def test_numbers_go_on_and_wrap(open_sim) -> None:
