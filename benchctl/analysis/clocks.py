@@ -22,7 +22,7 @@ from benchctl.terms import Interval
 TICK_US = 0.5
 #: a host relation longer than this is followed window by window, a shorter one is one straight line
 WINDOW_US = 15e6
-_FEWEST_IN_WINDOW = 30
+_FEWEST_IN_WINDOW = 20
 
 
 def unwrap_ticks(ticks: npt.ArrayLike, bits: int = 32) -> Ints:
@@ -243,8 +243,8 @@ def relate_host(
     h1, b, h4 = (np.asarray(t, np.float64) for t in (sent, board, received))
     if not h1.shape == b.shape == h4.shape:
         raise UsageError("every exchange needs host times before and after and the board's stamp")
-    windows = int(min((h1[-1] - h1[0]) // (WINDOW_US / 3), len(h1) // _FEWEST_IN_WINDOW, 48)) if len(h1) else 0
-    if windows < 6 or h1[-1] - h1[0] <= WINDOW_US:
+    windows = int(min((h1[-1] - h1[0]) // (WINDOW_US / 6), len(h1) // _FEWEST_IN_WINDOW, 48)) if len(h1) else 0
+    if windows < 10 or h1[-1] - h1[0] <= WINDOW_US:
         return _one_window(h1, b, h4, out_least, back_least, check_level(level))
     return _windows(h1, b, h4, windows, out_least, back_least, check_level(level))
 

@@ -23,6 +23,8 @@ KNOTS = 48
 WANDERS = (0.0, *np.geomspace(1.0, 1e9, 13).tolist())
 BENDS = (1e-6, *np.geomspace(1e1, 1e11, 6).tolist())
 _FEWEST = 4
+#: level, slope and bend: with few knots the noise is told from what these leave over
+_FITTED = 3
 _CHUNK = 65_536
 
 
@@ -88,7 +90,7 @@ class Track:
         return (np.asarray(times, np.float64) - self.start) / self.length
 
     def _quantile(self, level: float) -> float:
-        return student_quantile((1 + check_level(level)) / 2, len(self.knots) - 2)
+        return student_quantile((1 + check_level(level)) / 2, len(self.knots) - _FITTED)
 
     def _mean(self, u: Floats) -> Floats:
         curve = np.sum([c.weight * c.curve for c in self.candidates], axis=0)
@@ -180,7 +182,8 @@ def fit_track(times: npt.ArrayLike, values: npt.ArrayLike, variances: npt.ArrayL
     """The course through samples.
 
     times: ascending, shape (n,), n at least 4; values: shape (n,). variances: relative noise variance of each
-    sample, all alike when None. Raises UsageError for too few samples or times that do not ascend.
+    sample, all alike when None. From ten samples on the 95 % intervals cover 95 %, with fewer about 90 %: too
+    few to tell wander from noise. Raises UsageError for too few samples or times that do not ascend.
     """
     t, y = np.asarray(times, np.float64), np.asarray(values, np.float64)
     if t.shape != y.shape or len(t) < _FEWEST:
@@ -221,7 +224,7 @@ def _weigh(u: Floats, y: Floats, relative: Floats) -> tuple[_Candidate, ...]:
 
 def _solve(u: Floats, y: Floats, whole: Floats, wander: float) -> list[tuple[_Candidate, float]]:
     """One size of wander with all sizes of bend; the bend is a coefficient with a normal prior."""
-    curve, freedom = _curve(u), len(u) - 2
+    curve, freedom = _curve(u), len(u) - 2  # the bend has a prior and costs no freedom in the likelihood
     inverse = np.linalg.inv(whole).astype(np.float64)
     weighted = curve.T @ inverse
     size = float(np.linalg.slogdet(whole)[1])
@@ -235,5 +238,5 @@ def _solve(u: Floats, y: Floats, whole: Floats, wander: float) -> list[tuple[_Ca
         squares = max(float(rest @ pull) + float(found[2]) ** 2 / bend, 1e-30)
         dets = size + float(np.linalg.slogdet(seen)[1]) + np.log(bend)
         score = -0.5 * (freedom * np.log(squares) + dets)
-        out.append((_Candidate(0.0, wander, squares / freedom, found, pull, inverse, doubt), float(score)))
+        out.append((_Candidate(0.0, wander, squares / (len(u) - _FITTED), found, pull, inverse, doubt), float(score)))
     return out
