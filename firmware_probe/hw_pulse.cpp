@@ -171,10 +171,22 @@ void hw_pulse_start(void) {
   for (uint8_t i = 0; i < HW_PULSES; i++) pulses[i].pin = NO_PIN;
 }
 
+// A compare unit keeps the level it gave last, unseen while the port has the pin, and shows it again when it gets the
+// pin back: a pulse that is cut is therefore ended by a match, or the next one would begin early and be too wide.
+static void end_compared(void) {
+  if (compare_a) mode_a(2);
+  if (compare_b) mode_b(2);
+  uint16_t now = TCNT1;
+  OCR1A = OCR1B = now + 4;
+  while ((uint16_t)(TCNT1 - now) <= 5) {
+  }
+}
+
 void hw_pulse_unbind_all(void) {
   uint8_t held = hw_hold();
   TIMSK1 &= (uint8_t) ~(_BV(OCIE1A) | _BV(OCIE1B));
   TIMSK0 = 0;
+  end_compared();
   mode_a(0);
   mode_b(0);
   for (uint8_t i = 0; i < HW_PULSES; i++) {
