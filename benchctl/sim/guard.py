@@ -54,14 +54,15 @@ class Guard:
         self._motors = 0
         self._channel = 0
         self._radio = False
-        self._radio_seen = False
+        self._link_on = False
         self._change: Change | None = None
         self._nonce = 0
         self._challenged_at = self._throttle_at = self._radio_at = 0
         self._loop_at = self._ticked_at = now
         self._number = 0
-        self._target = 0  # permille, as asked for
-        self._present = 0  # permille times 1000, as slewed
+        self._span = self._step = 0  # ticks from idle to full; 1/65536 ticks a millisecond
+        self._target = 0  # 1/65536 ticks above idle, as asked for
+        self._present = 0  # the same, as slewed
 
     @property
     def armed(self) -> bool:
@@ -72,21 +73,24 @@ class Guard:
         if self.state != GuardState.IDLE:
             self.drop(GuardReason.SETTINGS, now)
         self._rules, self._motors = rules, motor_channels
+        self._span = 2 * max(0, rules.full_us - rules.idle_us)
+        self._step = self._span * rules.slew_permille_s // 125 * 8192 // 1000
         self._put_out()
 
     # ------------------------------------------------------------------ the width
 
+    def _ticks(self) -> int:
+        idle = 2 * self._rules.idle_us
+        return idle + (self._present >> 16) if self.state is GuardState.LIVE else idle
+
     def width_us(self) -> int:
-        rules = self._rules
-        if self.state is not GuardState.LIVE:
-            return rules.idle_us
-        return rules.idle_us + (rules.full_us - rules.idle_us) * (self._present // 1000) // 1000
+        return self._ticks() // 2
 
     def _put_out(self) -> None:
         for channel in range(1, 7):
             if self._motors >> (channel - 1) & 1:
                 live = self.state is GuardState.LIVE and channel == self._channel
-                self._output(channel, 2 * (self.width_us() if live else self._rules.idle_us))
+                self._output(channel, self._ticks() if live else 2 * self._rules.idle_us)
 
     # ------------------------------------------------------------------ states
 
@@ -115,7 +119,7 @@ class Guard:
         if self.armed or not 1 <= channel <= 6 or not self._motors >> (channel - 1) & 1:
             return 0
         self._channel = channel
-        self._radio = radio or self._radio_seen
+        self._radio = radio or self._link_on
         self._challenged_at = now
         self._nonce = _mixed((_mixed(entropy ^ now) + now * 2654435761) & _MASK) | 1
         self._enter(GuardState.CHALLENGED, self.reason, now)
@@ -153,8 +157,9 @@ class Guard:
         if channel != self._channel or number <= self._number or permille > cap:
             self.drop(GuardReason.REFUSED, now)
             return False
-        self._number, self._throttle_at, self._target = number, now, permille
-        self._present = min(self._present, permille * 1000)  # down at once
+        self._number, self._throttle_at = number, now
+        self._target = self._span * (permille * 67109 >> 10)  # 65.536 a permille
+        self._present = min(self._present, self._target)  # down at once
         if permille and self.state is GuardState.ARMED:
             self._enter(GuardState.LIVE, self.reason, now)
         if not permille and self.state is GuardState.LIVE:
@@ -166,7 +171,12 @@ class Guard:
     def control_packet(self, now: int) -> None:
         """The radio has brought one."""
         self._radio_at = now
-        self._radio_seen = True
+
+    def control_link(self, on: bool) -> None:
+        """While the control loop runs, the radio is a condition of any arming."""
+        self._link_on = on
+        if on and self.armed:
+            self._radio = True
 
     def loop_alive(self, now: int) -> None:
         """The main loop has come round."""
@@ -184,19 +194,23 @@ class Guard:
         """Every millisecond; the slew limit counts those that really passed."""
         if self.armed:
             self._expire(now)
+        else:
+            self._rest(now)
+        ms = min(20, ((now - self._ticked_at) & _MASK) // TICKS_A_MS)
+        self._ticked_at = (self._ticked_at + ms * TICKS_A_MS) & _MASK
+        if (now - self._ticked_at) & _MASK >= TICKS_A_MS:
+            self._ticked_at = now
+        if self.state is GuardState.LIVE and self._present != self._target:
+            self._present = min(self._present + ms * self._step, self._target)
+            self._output(self._channel, self._ticks())
+
+    def _rest(self, now: int) -> None:
+        """While nothing is armed: a challenge ends, ages stay readable."""
         if self.state is GuardState.CHALLENGED and _older(now, self._challenged_at, CHALLENGE_MS):
             self._nonce = 0
             self._enter(GuardState.IDLE, self.reason, now)
-        passed = (now - self._ticked_at) & _MASK
-        if passed < TICKS_A_MS:
-            return
-        ms = min(20, passed // TICKS_A_MS)
-        self._ticked_at = now if passed > 20 * TICKS_A_MS else (self._ticked_at + ms * TICKS_A_MS) & _MASK
         self._radio_at = _readable(now, self._radio_at)
         self._throttle_at = _readable(now, self._throttle_at)
-        if self.state is GuardState.LIVE:
-            self._present = min(self._present + self._rules.slew_permille_s * ms, self._target * 1000)
-            self._put_out()
 
     def age_ms(self, now: int) -> int:
         """Since the last throttle request."""

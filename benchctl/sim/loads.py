@@ -26,7 +26,6 @@ class Loads:
         self.radio = radio
         self.outputs = outputs
         self.transmitting = 0  # counts changes; odd while on
-        self._far = False
 
     def refusal(self, load: int, on: bool) -> Refusal | None:
         """Why a load cannot be switched now."""
@@ -103,23 +102,26 @@ class Loads:
 
     # ------------------------------------------------------------------ for the droop
 
-    def prepare(self, load: int) -> Refusal | None:
-        """Before the first point."""
-        if load == Load.TRANSMIT:
-            return Refusal(Error.PART) if self.radio.apply() else None
-        self.switch(load, False, 0)
-        return None
+    def droop_refusal(self, load: int) -> Refusal | None:
+        """Why a droop cannot be taken with this load; where it can, the load is off and the transceiver ready."""
+        if not self.possible(load):
+            return Refusal(Error.PIN)
+        if self.outputs.guard.armed:
+            return Refusal(Error.GUARDED)
+        if load != Load.TRANSMIT:
+            self.switch(load, False, 0)
+            return None
+        if self.radio.busy:
+            return Refusal(Error.BUSY)
+        return None if self.radio.present() and not self.radio.apply() else Refusal(Error.PART)
 
-    def begin(self, load: int) -> None:
-        """The load sets in now. A servo is sent to its other end each time."""
+    def begin(self, load: int, repeat: int) -> None:
+        """The load sets in now: a burst with CE, a servo to one end and the other in turn."""
         if load == Load.TRANSMIT:
             self._burst()
-        elif load == Load.SERVO:
-            self._far = not self._far
-            self._servo(True, 100 if self._far else 0)
         else:
-            self.switch(load, True, 100)
+            self.switch(load, True, 0 if load == Load.SERVO and repeat & 1 else 100)
 
     def end(self, load: int) -> None:
-        if load in (Load.LED, Load.MOTOR_IDLE):
+        if load != Load.TRANSMIT:
             self.switch(load, False, 0)

@@ -90,6 +90,8 @@ class Outbox:
             self._type, self._common = kind.number, common
             self._later(HOLD, self._aged, self._batches)
         batch += row
+        if len(batch) + len(row) > MAX_BODY:
+            self.flush()
         return True
 
     def flush(self) -> None:

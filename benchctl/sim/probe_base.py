@@ -6,7 +6,7 @@ from collections.abc import Callable, Generator
 
 from benchctl.sim.probe import Done, Fields, Handler, Probe, Refusal, Remains
 from benchctl.sim.settings import pin_exists
-from benchctl.wire.catalogue import NO_PIN, PIN_KEYS, PROTOCOL, Error, Function, Load
+from benchctl.wire.catalogue import NO_PIN, PIN_KEYS, PROTOCOL, SETTING_BY_NAME, Error, Function, Load
 from benchctl.wire.messages import Msg
 
 #: bytes of stack that the deepest calls of the firmware use (image)
@@ -181,7 +181,7 @@ class Base:
                 hardware.drive(pin, int(function == Function.RADIO_CSN))
 
     def _rewire(self, key: int) -> None:
-        if key >= PIN_KEYS or key == -1:
+        if key >= PIN_KEYS or key in (-1, SETTING_BY_NAME["role"].key):
             self._wire()
 
     def pin(self, message: Msg) -> Done:

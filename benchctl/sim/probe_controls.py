@@ -13,7 +13,14 @@ from benchctl.wire.catalogue import NO_PIN, Error, Function, Point
 from benchctl.wire.messages import Msg
 
 _STICK_PRESCALER = 6
-_STIMULATED = (Function.SWITCH1, Function.SWITCH2, Function.STIMULUS)
+_STIMULATED = (Function.SWITCH1, Function.SWITCH2)
+#: functions whose edges can be watched
+_INPUTS = (
+    Function.SWITCH1, Function.SWITCH2, Function.LOOP_BACK, Function.WATCH1, Function.WATCH2, Function.WATCH3,
+    Function.RESET_WATCH1, Function.RESET_WATCH2, Function.RADIO_IRQ, Function.CAPTURE,
+)  # fmt: skip
+STICK_LEAST_US = 300
+PULL_LEAST_US = 100
 
 
 class Stick:
@@ -63,7 +70,7 @@ class Controls:
 
     def watch(self, message: Msg) -> Done:
         function, on = message.function, message.on
-        if function > max(Function) or on > 1:
+        if function not in _INPUTS or on > 1:
             return Refusal(Error.VALUE)
         pin = self.probe.settings.pin(function)
         if pin == NO_PIN or pin >> 4 == 4 or not pin_exists(pin):
@@ -83,12 +90,13 @@ class Controls:
     # ------------------------------------------------------------------ joystick
 
     def stick_stream(self, message: Msg) -> Done:
+        if "adc" in self.probe.busy.held:
+            return Refusal(Error.BUSY)
+        if not message.count or message.interval_us < STICK_LEAST_US:
+            return Refusal(Error.VALUE)
         if not self.stick.present:
             return Refusal(Error.PIN)
-        if not message.count or message.interval_us * 1e-6 < 2 * self.stick.time:
-            return Refusal(Error.VALUE)
-        if not self.probe.busy.take("adc", "stick_stream"):
-            return Refusal(Error.BUSY)
+        self.probe.busy.take("adc", "stick_stream")
         self.probe.run(self._stream(self.probe.seconds(2 * message.interval_us), message.count))
         return {}
 
@@ -98,6 +106,7 @@ class Controls:
             head = rows.head(number, probe.tick())
             probe.out.row(rows, head, rows.pack(*self.stick.read()), follows=b"")
             yield interval
+        probe.out.flush()
         probe.busy.free("adc")
         probe.done("stick_stream", detail=count)
 
@@ -105,13 +114,15 @@ class Controls:
 
     def self_stimulus(self, message: Msg) -> Done:
         m = message
-        if m.function not in _STIMULATED or not m.presses or not m.down_us or not m.up_us:
+        if m.function not in _STIMULATED:
             return Refusal(Error.VALUE)
         if not self.probe.settings.number("self_stimulus"):
             return Refusal(Error.GUARDED)
         pin = self.probe.settings.pin(m.function)
         if not pin_exists(pin) or pin == NO_PIN or pin >> 4 == 4:
             return Refusal(Error.PIN)
+        if not m.presses or min(m.down_us, m.up_us) < PULL_LEAST_US:
+            return Refusal(Error.VALUE)
         if not self.probe.busy.take("stimulus", "self_stimulus"):
             return Refusal(Error.BUSY)
         down, up = self.probe.seconds(2 * m.down_us), self.probe.seconds(2 * m.up_us)
@@ -120,12 +131,14 @@ class Controls:
 
     def _presses(self, pin: int, presses: int, down: float, up: float) -> Generator[float, None, None]:
         for _ in range(presses):
+            yield up
             self._stimulate(pin, 0)
             yield down
             self._stimulate(pin, 1)
-            yield up
+        yield self.probe.timing.loop
+        self.probe.out.flush()
         self.probe.busy.free("stimulus")
-        self.probe.done("self_stimulus", detail=presses)
+        self.probe.done("self_stimulus")
 
     def _stimulate(self, pin: int, level: int) -> None:
         """Pull the line low, or let go of it with the pull-up on."""

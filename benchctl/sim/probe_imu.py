@@ -14,7 +14,8 @@ from benchctl.wire.messages import Msg
 ADDRESSES = range(0x08, 0x78)
 #: TWI status: address not acknowledged on a write (ATmega328P data sheet, table 22-2)
 NOT_ACKNOWLEDGED = 0x20
-READ_MOST, WRITE_MOST = 64, 32
+READ_MOST = 64
+INTERVAL_LEAST_US = 1000
 #: registers of the stream: acceleration, temperature, rate (MPU-6000 register map, 0x3B to 0x48)
 FIRST_REGISTER = 0x3B
 _SAMPLE = struct.Struct(">7h")
@@ -47,34 +48,33 @@ class Sensor:
 
     def twi_read(self, message: Msg) -> Generator[float, None, Done]:
         m = message
-        if m.address > 0x7F or not 1 <= m.count <= READ_MOST:
-            return Refusal(Error.VALUE)
         if self._busy():
             return Refusal(Error.BUSY)
+        if m.address > 0x7F or not 1 <= m.count <= READ_MOST:
+            return Refusal(Error.VALUE)
         yield self._time(3 + m.count)
         data = self.probe.hardware.twi(m.address, bytes((m.reg,)), m.count)
         return ({"status": NOT_ACKNOWLEDGED}, b"") if data is None else ({"status": 0}, data)
 
     def twi_write(self, message: Msg) -> Generator[float, None, Done]:
         m = message
-        if m.address > 0x7F:
-            return Refusal(Error.VALUE)
-        if len(m.data) > WRITE_MOST:
-            return Refusal(Error.LENGTH)
         if self._busy():
             return Refusal(Error.BUSY)
+        if m.address > 0x7F:
+            return Refusal(Error.VALUE)
         yield self._time(2 + len(m.data))
         done = self.probe.hardware.twi(m.address, bytes((m.reg,)) + m.data, 0)
         return {"status": NOT_ACKNOWLEDGED if done is None else 0}
 
     def imu_stream(self, message: Msg) -> Done:
         m = message
-        if m.address > 0x7F or not m.count or m.interval_us * 1e-6 < 2 * self._time(17):
+        if self._busy():
+            return Refusal(Error.BUSY)
+        if m.address > 0x7F or not m.count or m.interval_us < INTERVAL_LEAST_US:
             return Refusal(Error.VALUE)
         if self.probe.hardware.twi(m.address, bytes((FIRST_REGISTER,)), 1) is None:
             return Refusal(Error.PART)
-        if not self.probe.busy.take("twi", "imu_stream"):
-            return Refusal(Error.BUSY)
+        self.probe.busy.take("twi", "imu_stream")
         self.probe.run(self._stream(m.address, self.probe.seconds(2 * m.interval_us), m.count))
         return {}
 
@@ -90,5 +90,6 @@ class Sensor:
             probe.out.row(rows, head, rows.pack(*_SAMPLE.unpack(data)), follows=b"")
             sent += 1
             yield interval
+        probe.out.flush()
         probe.busy.free("twi")
         probe.done("imu_stream", int(status), sent)

@@ -16,12 +16,13 @@ from benchctl.sim.probe_controls import Stick
 from benchctl.sim.probe_link import FLIGHT_LIMIT
 from benchctl.sim.probe_outputs import CRAFT, GAUGE, TICKS_PER_US, Outputs
 from benchctl.sim.probe_radio import START_UP, Radio
+from benchctl.sim.radio_setup import fixed_length
 from benchctl.sim.settings import CHANNELS
-from benchctl.wire.catalogue import NO_PIN, Error, Function, Point, PulseKind
+from benchctl.wire.catalogue import NO_PIN, Error, Function, Load, Point, PulseKind
 from benchctl.wire.messages import Msg
 
-#: control packet: number, switches (bit set: pressed), x, y, filler
-_PACKET = struct.Struct("<HBHH5x")
+#: control packet: number, switches (bit set: pressed), flags, x, y
+_PACKET = struct.Struct("<HBBHH")
 _SWITCHES = (Function.SWITCH1, Function.SWITCH2)
 _CENTRE = 512
 _FULL = 1023
@@ -36,8 +37,12 @@ class _Loop:
         self.packets = 0
         self.lost = 0
         self.on = True
+        self.running = False  # the transceiver's crystal runs
         self._trace = trace
         self._rows = RowKind("trace")
+
+    def stop(self) -> None:
+        self.on = self.running = False
 
     def note(self, point: Point, value: int, at: int) -> None:
         if self._trace:
@@ -53,89 +58,99 @@ class HandLoop(_Loop):
         self._stick = stick
         self._peers = peers
         self._number = 0
-        self._pressed = 0
         self._flying = False
         self._changed = False
-        self._began = 0.0  # when the packet under way was called for
         self._due: Entry | None = None
-        self._steady: list[Entry | None] = [None] * len(_SWITCHES)
+        number = probe.settings.number
+        self._interval = probe.seconds(2 * number("send_interval_us"))
+        self._debounce = probe.seconds(2 * number("debounce_us"))
         self._watched: list[tuple[int, Callable[[int, int], None]]] = []
+        self._decided = [1] * len(_SWITCHES)
+        self._steady: list[Entry | None] = [None] * len(_SWITCHES)
+        for index, function in enumerate(_SWITCHES):
+            pin = probe.settings.pin(function)
+            if pin != NO_PIN:
+                self._decided[index] = self._watch(pin, partial(self._edge, index))
+        loop_back = probe.settings.pin(Function.LOOP_BACK)
+        if trace and loop_back != NO_PIN:
+            self._watch(loop_back, lambda level, at: self.note(Point.LOOP, level, at))
 
     def start(self) -> None:
-        for index, function in enumerate(_SWITCHES):
-            pin = self.probe.settings.pin(function)
-            if pin != NO_PIN:
-                self._watch(pin, partial(self._edge, index))
-        loop_back = self.probe.settings.pin(Function.LOOP_BACK)
-        if loop_back != NO_PIN:
-            self._watch(loop_back, lambda level, at: self.note(Point.LOOP, level, at))
         self._send()
 
-    def _watch(self, pin: int, listener: Callable[[int, int], None]) -> None:
-        self._lines.watch(pin, listener)
+    def _watch(self, pin: int, listener: Callable[[int, int], None]) -> int:
         self._watched.append((pin, listener))
+        return self._lines.watch(pin, listener)
 
     def stop(self) -> None:
-        self.on = False
+        super().stop()
         for pin, listener in self._watched:
             self._lines.forget(pin, listener)
 
     # ------------------------------------------------------------------ sense and decide
 
     def _edge(self, index: int, level: int, at: int) -> None:
+        """An interrupt has seen the switch line change; the main loop comes to it a little later."""
+        if self._debounce == 0:
+            self.probe.later(self.probe.timing.loop, self._first_edge, index, level, at)
+            return
         self.note(Point.EDGE, level, at)
         waiting = self._steady[index]
         if waiting is not None:
             waiting.cancel()
-        steady = self.probe.settings.number("debounce_us") * 1e-6
-        self._steady[index] = self.probe.later(steady + self.probe.timing.loop, self._decide, index, level)
+        self._steady[index] = self.probe.later(self._debounce + self.probe.timing.loop, self._decide, index, level)
+
+    def _first_edge(self, index: int, level: int, at: int) -> None:
+        if not self.on:
+            return
+        self.note(Point.EDGE, level, at)
+        self._decide(index, level)
 
     def _decide(self, index: int, level: int) -> None:
         self._steady[index] = None
-        pressed = self._pressed & ~(1 << index) | (0 if level else 1 << index)
-        if not self.on or pressed == self._pressed:
+        if not self.on or level == self._decided[index]:
             return
-        self._pressed = pressed
+        self._decided[index] = level
         self.note(Point.DECIDED, level, self.probe.tick())
         self._changed = True
-        if not self._flying:
+        if self.running and not self._flying:
             self._send()
 
     # ------------------------------------------------------------------ send
 
     def _send(self) -> None:
+        """Upload now; CE follows."""
         if not self.on:
             return
         if self._due is not None:
             self._due.cancel()
             self._due = None
         self._flying, self._changed = True, False
-        self._began = self.probe.agenda.now
-        stick = self._stick
-        if stick.virtual is None and stick.present:
-            self.probe.later(stick.time, self._upload)
-        else:
-            self._upload()
+        number, self._number = self._number, (self._number + 1) & 0xFFFF
+        pressed = sum((1 - level) << index for index, level in enumerate(self._decided))
+        body = _PACKET.pack(number, pressed, 0, *(self._calm(v) for v in self._stick.read()))
+        queued = self.probe.agenda.now
+        self.probe.later(self.radio.spi_time(1 + len(body)), self._launch, number, body, queued)
 
-    def _upload(self) -> None:
-        if not self.on:
-            return
-        self.note(Point.QUEUED, self._number, self.probe.tick())
-        body = _PACKET.pack(self._number, self._pressed, *self._stick.read())
-        self.probe.later(self.radio.spi_time(1 + len(body)), self._launch, body)
+    def _calm(self, counts: int) -> int:
+        """The stick's reading with its dead band; a virtual one is taken as it is."""
+        if self._stick.virtual is not None:
+            return counts
+        return _CENTRE if abs(counts - _CENTRE) <= self.probe.settings.number("dead_band") else counts
 
-    def _launch(self, body: bytes) -> None:
+    def _launch(self, number: int, body: bytes, queued: float) -> None:
         """CE rises."""
         if not self.on:
             return
         probe = self.probe
-        number, self._number = self._number, (self._number + 1) & 0xFFFF
         now = probe.agenda.now
+        self.note(Point.QUEUED, number, probe.tick(queued))
         self.note(Point.SENT, number, probe.tick(now))
         self.packets += 1
         over, ok = now + FLIGHT_LIMIT, False
         if self.radio.works():
-            outcome = probe.hardware.transact(body, now, not probe.settings.number("loop_ack"))
+            plain = not probe.settings.number("loop_ack") or fixed_length(probe.settings)
+            outcome = probe.hardware.transact(body, now, plain)
             for got in outcome.received:
                 self._peers.deliver(got)
             if outcome.on_air:
@@ -143,8 +158,7 @@ class HandLoop(_Loop):
         else:
             self.radio.check()
         self.lost += not ok
-        interval = probe.settings.number("send_interval_us") * 1e-6
-        probe.at(over + probe.isr(), self._over, number, self._began + interval)
+        probe.at(over + probe.isr(), self._over, number, queued + self._interval)
 
     def _over(self, number: int, due: float) -> None:
         """The interrupt: acknowledged, sent or given up."""
@@ -152,11 +166,8 @@ class HandLoop(_Loop):
             return
         self.note(Point.DONE, number, self.probe.tick())
         self._flying = False
-        if self._changed:
-            self.probe.later(self.probe.timing.radio_isr, self._send_if_idle)
-        else:
-            free = self.probe.agenda.now + self.probe.timing.radio_isr
-            self._due = self.probe.at(max(due, free), self._send_if_idle)
+        free = self.probe.agenda.now + self.probe.timing.radio_isr
+        self._due = self.probe.at(free if self._changed else max(due, free), self._send_if_idle)
 
     def _send_if_idle(self) -> None:
         if not self._flying:
@@ -164,54 +175,64 @@ class HandLoop(_Loop):
 
 
 class CraftLoop(_Loop):
-    """Applies every packet: switch 1 to the LED, x and y to the servos in their order."""
+    """Applies every packet: switch 1 to the LED, x to the first servo."""
 
     def __init__(self, probe: Probe, radio: Radio, trace: bool, base: Base, outputs: Outputs) -> None:
         super().__init__(probe, radio, trace)
         self._base = base
         self._outputs = outputs
-        self._expected: int | None = None
+        self._expected = 0
+        self._x = -1
 
     def start(self) -> None:
         self.radio.serve(self._arrived)
-
-    def stop(self) -> None:
-        self.on = False
 
     def _arrived(self, payload: bytes, time: float) -> None:
         if self.on and len(payload) == _PACKET.size:
             self.probe.at(time + self.probe.isr(), self._received, payload)
 
     def _received(self, payload: bytes) -> None:
-        number, pressed, x, y = _PACKET.unpack(payload)
-        self.packets += 1
-        if self._expected is not None:
-            self.lost += (number - self._expected) & 0xFFFF
-        self._expected = (number + 1) & 0xFFFF
-        self.note(Point.RECEIVED, number, self.probe.tick())
+        """The interrupt; flags, length and payload are read before anything is applied."""
+        at = self.probe.tick()
         delay = self.probe.timing.radio_isr + self.radio.spi_time(1 + len(payload))
-        self.probe.later(delay, self._apply, pressed, x, y)
+        self.probe.later(delay, self._apply, payload, at)
 
-    def _apply(self, pressed: int, x: int, y: int) -> None:
+    def _apply(self, payload: bytes, at: int) -> None:
         if not self.on:
             return
-        self._outputs.control_packet()
+        number, pressed, _, x, _ = _PACKET.unpack(payload)
         lit = pressed & 1
-        self._base.set_led(bool(lit))
-        self.note(Point.APPLIED, lit, self.probe.tick())
+        changes = lit != self._base.loads >> Load.LED & 1
+        if changes:
+            self._base.set_led(bool(lit))
+        self._outputs.control_packet()
+        self._count(number)
+        self.note(Point.RECEIVED, number, at)
+        if changes:
+            self.note(Point.APPLIED, lit, self.probe.tick())
+        self._servo(x)
+
+    def _count(self, number: int) -> None:
+        gap = (number - self._expected) & 0xFFFF
+        if self.packets and gap < 0x8000:
+            self.lost += gap
+        self._expected = (number + 1) & 0xFFFF
+        self.packets += 1
+
+    def _servo(self, x: int) -> None:
         servos = [c for c in range(1, CHANNELS + 1) if self._outputs.kind(c) is PulseKind.SERVO]
-        for channel, counts in zip(servos, (x, y), strict=False):
-            width = self.width(counts)
-            self._outputs.pulses.set_servo(channel, width)
+        if x == self._x or x > _FULL:
+            return
+        self._x = x
+        if servos:
+            width = self.width(x)
+            self._outputs.pulses.set_servo(servos[0], width)
             self.note(Point.APPLIED, width, self.probe.tick())
 
     def width(self, counts: int) -> int:
         """Servo pulse in ticks for a stick reading."""
-        number = self.probe.settings.number
-        if abs(min(counts, _FULL) - _CENTRE) <= number("dead_band") and number("dead_band"):
-            counts = _CENTRE
-        least, most = number("servo_min_us"), number("servo_max_us")
-        return TICKS_PER_US * least + TICKS_PER_US * (most - least) * min(counts, _FULL) // _FULL
+        least, most = (self.probe.settings.number(n) for n in ("servo_min_us", "servo_max_us"))
+        return TICKS_PER_US * least + (TICKS_PER_US * (most - least) * counts + _FULL // 2) // _FULL
 
 
 class Loop:
@@ -222,6 +243,7 @@ class Loop:
     ) -> None:
         self.probe = probe
         self.radio = radio
+        self._outputs = outputs
         self._make_hand = lambda trace: HandLoop(probe, radio, trace, lines, stick, peers)
         self._make_craft = lambda trace: CraftLoop(probe, radio, trace, base, outputs)
         self._stick = stick
@@ -232,31 +254,45 @@ class Loop:
         }  # fmt: skip
 
     def loop_start(self, message: Msg) -> Generator[float, None, Done]:
-        if message.trace > 1:
-            return Refusal(Error.VALUE)
         role = self.probe.settings.number("role")
         if role == GAUGE:
             return Refusal(Error.ROLE)
-        if self.radio.busy:
+        if message.trace > 1:
+            return Refusal(Error.VALUE)
+        held = self.probe.busy.held
+        if "radio" in held or "adc" in held:
             return Refusal(Error.BUSY)
         self.radio.length = _PACKET.size
         yield self.radio.apply_time()
-        if self.radio.apply():
+        if not self.radio.present() or self.radio.apply():
             return Refusal(Error.PART)
         self.probe.busy.take("radio", "loop_start")
         make = self._make_craft if role == CRAFT else self._make_hand
-        self._running = make(bool(message.trace))
+        self._running = self._last = make(bool(message.trace))
+        if role == CRAFT:
+            self._outputs.control_link(True)
+        self._hold_converter()
         self.probe.later(START_UP, self._begin, self._running)
         return {}
 
     def _begin(self, loop: HandLoop | CraftLoop) -> None:
         if loop.on:
+            loop.running = True
             loop.start()
+
+    def _hold_converter(self) -> None:
+        """A hand unit's loop reads the stick all the time, unless a virtual one stands in."""
+        if isinstance(self._running, HandLoop) and self._stick.virtual is None:
+            self.probe.busy.take("adc", "loop_start")
+        elif self.probe.busy.held.get("adc") == "loop_start":
+            self.probe.busy.free("adc")
 
     def loop_stop(self, message: Msg) -> Done:
         if self._running is not None:
             self._running.stop()
-            self._last, self._running = self._running, None
+            self._running = None
+            self._outputs.control_link(False)
+            self._hold_converter()
             self.radio.release()
             self.probe.busy.free("radio")
         last = self._last
@@ -267,4 +303,5 @@ class Loop:
         if m.on > 1 or m.x > _FULL or m.y > _FULL:
             return Refusal(Error.VALUE)
         self._stick.virtual = (m.x, m.y) if m.on else None
+        self._hold_converter()
         return {}

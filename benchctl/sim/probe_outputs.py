@@ -16,6 +16,8 @@ SERVO_US = range(500, 2501)
 HAND, CRAFT, GAUGE = range(len(Role))
 TICKS_PER_US = 2
 MS = 1e-3
+#: MOSI, MISO and SCK carry no pulses
+SPI_PINS = range(0x13, 0x16)
 
 
 class Outputs:
@@ -57,7 +59,7 @@ class Outputs:
     def _usable(self, pin: int) -> bool:
         """There, and no other function's."""
         users = sum(self.probe.settings.pin(function) == pin for function in Function)
-        return pin != NO_PIN and pin >> 4 != 4 and users == 1
+        return pin != NO_PIN and pin >> 4 != 4 and pin not in SPI_PINS and users == 1
 
     def _motor_channels(self) -> int:
         if not self.is_craft:
@@ -107,7 +109,7 @@ class Outputs:
             return Refusal(Error.ROLE)
         if self.kind(m.channel) is PulseKind.MOTOR:
             return Refusal(Error.GUARDED)
-        if self.kind(m.channel) is PulseKind.NONE or self._pin(m.channel) == NO_PIN:
+        if self.kind(m.channel) is PulseKind.NONE or not self._usable(self._pin(m.channel)):
             return Refusal(Error.PIN)
         self.pulses.set_servo(m.channel, m.width_us * TICKS_PER_US)
         self.base.note_load(Load.SERVO, m.width_us != 0)
@@ -208,6 +210,10 @@ class Outputs:
     def control_packet(self) -> None:
         """The radio has brought one."""
         self.guard.control_packet(self._now())
+
+    def control_link(self, on: bool) -> None:
+        """The control loop begins or ends."""
+        self.guard.control_link(on)
 
     def _after(self) -> None:
         """Tell of a change, and see that the guard is looked after each millisecond while it is not idle."""

@@ -190,9 +190,16 @@ class Radio:
         yield self.spi_time(len(message.data))
         return {}, self.spi(message.data)
 
+    def present(self) -> bool:
+        """STATUS bit 7 is always 0, and "pipe 6" does not exist (table 28)."""
+        status = self.spi(bytes((Command.NOP,)))[0]
+        return not status & 0x80 and status >> 1 & 7 != 6
+
     def radio_apply(self, message: Msg) -> Generator[float, None, Done]:
         if self.busy:
             return Refusal(Error.BUSY)
+        if not self.present():
+            return Refusal(Error.PART)
         yield self.apply_time()
         wrong = self.apply()
         return {"status": self.spi(bytes((Command.NOP,)))[0], "wrong": wrong}
@@ -265,7 +272,8 @@ class Radio:
                 yield dwell
                 self.ce(0)
                 busy = self.spi(radio_setup.read(Reg.RPD))[1] & 1
-                self.probe.out.row(self._rows, self._rows.head(sweep, channel), self._rows.pack(busy), follows=b"")
+                head, row = self._rows.head(sweep, channel), self._rows.pack(busy)
+                self.probe.out.row(self._rows, head, row, follows=head[:2])
                 yield 4 * self.spi_time(2)
             self.probe.out.flush()
         self.turn(False)

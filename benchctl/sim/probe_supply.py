@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Generator
 
+from benchctl.sim.guard import TICKS_A_MS
 from benchctl.sim.loads import Loads
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.probe import Done, Handler, Probe, Refusal
-from benchctl.sim.probe_base import BANDGAP_SETTLE
+from benchctl.sim.probe_radio import START_UP
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Error, Function, Load
 from benchctl.wire.messages import Msg
 
@@ -19,7 +20,10 @@ PRESCALERS = range(4, 8)
 COUNT_MOST = 1024
 #: sums of a droop fit 16 bits
 REPEATS_MOST = 64
-POINTS_MOST = 1000
+#: the latest point after the load
+SPAN_MOST_US = 50_000
+#: after a change of the multiplexer
+SETTLE = 1e-3
 FULL = 1023
 
 
@@ -37,11 +41,13 @@ class Supply:
     def _refusal(self, source: int, prescaler: int) -> Refusal | None:
         if source > max(AdcSource) or prescaler not in PRESCALERS:
             return Refusal(Error.VALUE)
+        if "adc" in self.probe.busy.held:
+            return Refusal(Error.BUSY)
         if source != AdcSource.BAND_GAP:
             pin = self.probe.settings.pin(_FUNCTIONS[AdcSource(source)])
             if pin == NO_PIN or pin >> 4 not in (2, 4):
                 return Refusal(Error.PIN)
-        return Refusal(Error.BUSY) if "adc" in self.probe.busy.held else None
+        return None
 
     def _clock(self, prescaler: int) -> float:
         """One ADC clock, seconds."""
@@ -68,41 +74,41 @@ class Supply:
 
     def adc(self, message: Msg) -> Generator[float, None, Done]:
         m = message
-        if not 1 <= m.count <= COUNT_MOST:
-            return Refusal(Error.VALUE)
         refused = self._refusal(m.source, m.prescaler)
         if refused is not None:
             return refused
+        if not 1 <= m.count <= COUNT_MOST:
+            return Refusal(Error.VALUE)
         self.probe.busy.take("adc", "adc")
-        readings = yield from self._convert_many(m.source, m.prescaler, m.count, m.gap_us * 1e-6)
+        readings = yield from self._convert_many(m.source, m.prescaler, m.count, self.probe.seconds(2 * m.gap_us))
         self.probe.busy.free("adc")
         square = sum((r - readings[0]) ** 2 for r in readings)
         return {
-            "count": m.count, "sum": sum(readings), "square": min(square, 0xFFFFFFFF), "low": min(readings),
+            "count": m.count, "sum": sum(readings), "square": square & 0xFFFFFFFF, "low": min(readings),
             "high": max(readings),
         }  # fmt: skip
 
     def _convert_many(self, source: int, prescaler: int, count: int, gap: float) -> Generator[float, None, list[int]]:
-        yield BANDGAP_SETTLE if source == AdcSource.BAND_GAP else 12 * self._clock(prescaler)
-        readings = []
-        for _ in range(count):
+        """Every `gap` from start to start, or one after the other; the first after the multiplexer moved is dropped."""
+        yield SETTLE
+        readings: list[int] = []
+        for _ in range(count + 1):
+            start = self.probe.agenda.now
             readings.append((yield from self.convert(source, prescaler)))
-            if gap:
-                yield gap
-        return readings
+            yield max(self.probe.timing.loop, start + gap - self.probe.agenda.now)
+        return readings[1:]
 
     # ------------------------------------------------------------------ droop
 
     def droop(self, message: Msg) -> Generator[float, None, Done]:
         m = message
-        if m.load > max(Load) or not 1 <= m.points <= POINTS_MOST or not 1 <= m.repeats <= REPEATS_MOST:
-            return Refusal(Error.VALUE)
-        refused = self._refusal(m.source, m.prescaler) or self.loads.refusal(m.load, True)
+        refused = self._refusal(m.source, m.prescaler)
         if refused is not None:
             return refused
-        if m.load == Load.TRANSMIT and self.loads.transmitting & 1:
-            return Refusal(Error.BUSY)
-        refused = self.loads.prepare(m.load)
+        spans = m.first_us + m.step_us * (m.points - 1)
+        if m.load > max(Load) or not m.points or not 1 <= m.repeats <= REPEATS_MOST or spans > SPAN_MOST_US:
+            return Refusal(Error.VALUE)
+        refused = self.loads.droop_refusal(m.load)
         if refused is not None:
             return refused
         yield 0.0
@@ -113,30 +119,28 @@ class Supply:
         return {}
 
     def _points(self, m: Msg) -> Generator[float, None, None]:
-        yield max(BANDGAP_SETTLE, 5e-3)
+        settle = self.probe.seconds(TICKS_A_MS * (m.settle_ms + 1))
+        yield settle + START_UP
+        baseline = 0
+        for _ in range(m.repeats):
+            baseline += yield from self.convert(m.source, m.prescaler)
+            yield SETTLE
         for point in range(m.points):
+            total = 0
             delay = self.probe.seconds(2 * (m.first_us + point * m.step_us))
-            before, during = yield from self._point(m, delay)
-            # a frame's head tells its first point, and the rail before the load at that point
-            self.probe.out.row(self._rows, self._rows.head(point, before), self._rows.pack(during), follows=b"")
+            for repeat in range(m.repeats):
+                yield settle
+                self.loads.begin(m.load, repeat)
+                yield delay
+                total += yield from self.convert(m.source, m.prescaler)
+                self.loads.end(m.load)
+            self.probe.out.row(self._rows, self._rows.head(point, baseline), self._rows.pack(total), follows=b"")
         self.probe.out.flush()
         self.probe.busy.free("adc")
         if m.load == Load.TRANSMIT:
             self.loads.radio.release()
             self.probe.busy.free("radio")
         self.probe.done("droop", detail=m.points)
-
-    def _point(self, m: Msg, delay: float) -> Generator[float, None, tuple[int, int]]:
-        """Sums over the repeats before the load and `delay` after it."""
-        before = during = 0
-        for _ in range(m.repeats):
-            yield m.settle_ms * 1e-3
-            before += yield from self.convert(m.source, m.prescaler)
-            self.loads.begin(m.load)
-            yield delay
-            during += yield from self.convert(m.source, m.prescaler)
-            self.loads.end(m.load)
-        return before, during
 
     # ------------------------------------------------------------------ steady loads
 

@@ -20,7 +20,7 @@ from benchctl.parts.nrf24_registers import (
 from benchctl.sim.settings import Settings
 
 #: lowest address byte; the setting holds the other four
-ADDRESS_LOW = 0xE7
+ADDRESS_LOW = 0xC7
 _RATES = (RF_DR_LOW, 0, RF_DR_HIGH)
 _CRC = (0, EN_CRC, EN_CRC | CRCO)
 

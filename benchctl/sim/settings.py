@@ -25,6 +25,7 @@ _WIDTH = {"B": 1, "H": 2, "I": 4, "16s": 16}
 _BY_KEY = {s.key: s for s in SETTINGS}
 #: keys whose change the guard takes as a reason to disarm
 GUARDED_KEYS = (
+    SETTING_BY_NAME["role"].key,
     *range(PIN_KEYS, PIN_KEYS + len(Function)),
     *range(PULSE_KIND_KEYS, PULSE_KIND_KEYS + CHANNELS),
     *(SETTING_BY_NAME[name].key for name in ("idle_us", "full_us", "frame_us", "cap_permille", "slew_permille_s")),

@@ -70,8 +70,8 @@ class Timing(NamedTuple):
 #: at 16 MHz
 AT_16 = Timing()
 _SCALED = (
-    "turn", "turn_byte", "answer", "isr_least", "isr_most", "isr_hold", "spi_byte", "spi_frame", "radio_isr", "observe", "upload_after",
-    "loop_hold", "pace_late", "ping_turn", "loop", "init", "image_crc",
+    "turn", "turn_byte", "answer", "isr_least", "isr_most", "isr_hold", "spi_byte", "spi_frame", "radio_isr", "observe",
+    "upload_after", "loop_hold", "pace_late", "ping_turn", "loop", "init", "image_crc",
 )  # fmt: skip
 
 

@@ -85,7 +85,7 @@ def test_self_stimulus_only_where_it_is_allowed(open_sim) -> None:
     levels: list[float] = []
     line.connect(lambda level, time: levels.append(level))
     board.ask("self_stimulus", **order)
-    assert board.wait_done("self_stimulus", 1.0) == 3
+    board.wait_done("self_stimulus", 1.0)
     trace = rows_of(board, "trace")
 
     assert levels == [0.0, 1.0] * 3
@@ -129,12 +129,12 @@ def test_button_reaches_the_led_in_the_time_of_upload_air_and_decode(loop) -> No
     edges = [at for p, v, at in trace if p == Point.EDGE and v == 0]
     back = [at for p, v, at in trace if p == Point.LOOP and v == 1]
     takes = sorted(((b - a) & 0xFFFFFFFF) / 2 for a, b in zip(down, back, strict=True))
-    floor = one_way_floor_us(RadioFormat(1_000_000, 12), AVR_16MHZ)
+    floor = one_way_floor_us(RadioFormat(1_000_000, 8), AVR_16MHZ)
 
     assert len(lit) == len(down) == len(edges) == 30
-    # the stick is read first (two conversions of 52 µs), the loop's turns come on top
-    assert floor + 100 < takes[0] < floor + 220
-    assert takes[len(takes) // 2] < floor + 300
+    # two turns of the main loop and slower SPI than the floor's come on top
+    assert floor + 20 < takes[0] < floor + 120
+    assert takes[len(takes) // 2] < floor + 200
     assert takes[-1] < floor + 1500
 
 
@@ -162,7 +162,11 @@ def test_trace_points_come_in_their_order_and_carry_packet_numbers(loop) -> None
 
 def test_debounced_switch_is_steady_for_the_time_set(loop) -> None:
     bench, hand, _ = loop
+    hand.ask("loop_stop")
     hand.write_setting("debounce_us", 5000)
+    hand.ask("loop_start", trace=1)
+    bench.wait(0.05)
+    hand.forget_events()
     switch = bench.world.boards[Role.HAND].switches["switch1"]
     for _ in range(10):
         switch.press(bench.now())
