@@ -118,7 +118,10 @@ bool Guard::throttle(uint8_t channel, uint16_t permille, uint16_t number, uint32
   number_ = number;
   throttle_at_ = now;
   target_ = (uint32_t)span_ * (uint16_t)(permille * 67109UL >> 10);  // 65.536 a permille
-  if (present_ > target_) present_ = target_;  // down at once
+  if (present_ > target_) {  // down at once
+    present_ = target_;
+    put_out();
+  }
   if (permille && state_ == GUARD_STATE_ARMED) enter(GUARD_STATE_LIVE, reason_, now);
   if (permille == 0 && state_ == GUARD_STATE_LIVE) enter(GUARD_STATE_ARMED, reason_, now);
   return true;

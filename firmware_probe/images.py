@@ -1,4 +1,4 @@
-"""The built images as the package ships them: their sizes, their manifest, and the proof that they match the sources."""
+"""The built images as the package ships them: sizes, manifest, and the proof that they match the sources."""
 
 from __future__ import annotations
 
@@ -17,6 +17,10 @@ FLASH_LIMIT = 30_500
 RAM = 2048
 STACK_LEAST = 500
 CLOCKS = (16, 8)
+
+
+def say(text: str) -> None:
+    sys.stdout.write(text + "\n")
 
 
 def source_hash() -> str:
@@ -77,7 +81,7 @@ def show_sizes(elves: list[Path]) -> int:
     for elf in elves:
         flash, ram = sizes(elf)
         left = RAM - ram
-        print(f"{elf.stem}: flash {flash} of {FLASH_LIMIT} bytes, RAM {ram} of {RAM}, left for the stack {left}")
+        say(f"{elf.stem}: flash {flash} of {FLASH_LIMIT} bytes, RAM {ram} of {RAM}, left for the stack {left}")
         bad |= flash > FLASH_LIMIT or left < STACK_LEAST
     return int(bad)
 
@@ -95,13 +99,15 @@ def check(build: Path, shipped: Path) -> int:
     manifest = json.loads((shipped / "manifest.json").read_text())
     made = describe(build)
     if manifest["compiler"] != made["compiler"]:
-        print(f"images were built with {manifest['compiler']}, this is {made['compiler']}: no byte-wise proof possible")
+        say(
+            f"images were built with {manifest['compiler']}, this is {made['compiler']}: no proof byte by byte possible"
+        )
         return 2
-    differing = [
-        name for name in made["images"] if (build / name).read_bytes() != (shipped / name).read_bytes()
-    ] + [key for key in made if made[key] != manifest.get(key)]
+    differing = [name for name in made["images"] if (build / name).read_bytes() != (shipped / name).read_bytes()] + [
+        key for key in made if made[key] != manifest.get(key)
+    ]
     for name in differing:
-        print(f"{name}: the shipped one is not what the sources give; run `make images`")
+        say(f"{name}: the shipped one is not what the sources give; run `make images`")
     return int(bool(differing))
 
 

@@ -121,19 +121,19 @@ static void after_packet(void) {
 }
 
 static void packet_done(uint32_t at) {
-  uint8_t status = nrf_clear_flags();
+  uint8_t observe, status = nrf_finish(&observe);
   if (!(status & (NRF_TX_DS | NRF_MAX_RT))) return;
-  uint8_t result = status & NRF_TX_DS ? 0x10 : 0;
-  if (t.mode == LINK_MODE_SEND_ACK) result |= nrf_read(NRF_OBSERVE_TX) & 0x0F;
+  // back to back the next payload is up already: CE first, everything else while that packet settles
+  bool quick = t.uploaded && !(status & NRF_MAX_RT);
+  uint32_t ce = quick ? hw_ce_rise() : 0;
   if (status & NRF_MAX_RT) {  // the packet stays in the FIFO, with the next one behind it
     nrf_command(NRF_FLUSH_TX);
     t.uploaded = false;
   } else if (t.mode == LINK_MODE_SEND_ACK) {
     t.delivered++;
   }
-  // back to back the next payload is up already: CE first, everything else while that packet settles
-  bool quick = t.uploaded;
-  uint32_t ce = quick ? hw_ce_rise() : 0;
+  uint8_t result = status & NRF_TX_DS ? 0x10 : 0;
+  if (t.mode == LINK_MODE_SEND_ACK) result |= observe & 0x0F;
   Flight gone = air;
   if (quick) {
     launched(ce);

@@ -10,6 +10,7 @@ uint8_t nrf_read(uint8_t reg);                           // returns the register
 uint8_t nrf_write(uint8_t reg, uint8_t value);           // returns STATUS before the write
 void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack);
 uint8_t nrf_download(uint8_t *payload);                  // size, 0 when there was none
+uint8_t nrf_finish(uint8_t *observe);                    // the same after a transmission, with OBSERVE_TX
 uint8_t nrf_clear_flags(void);                           // returns STATUS as it was
 
 // Everything from the settings, powered up, flushed, as a sender in standby; returns how many registers read back

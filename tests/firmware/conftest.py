@@ -1,0 +1,46 @@
+"""The firmware's pure parts compiled for this machine, behind ctypes."""
+
+import ctypes
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+SOURCES = HERE.parents[1] / "firmware_probe"
+FLAGS = ["-std=gnu++11", "-O1", "-fshort-enums", "-Wall", "-Wextra", "-Werror", "-shared", "-fPIC"]
+
+
+@pytest.fixture(scope="session")
+def library(tmp_path_factory):
+    """Path of the shared object; skipped where there is no g++, unless BENCHCTL_REQUIRE_AVR says it must be there."""
+    if shutil.which("g++") is None:
+        if os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
+            pytest.fail("the firmware's host tests need g++")
+        pytest.skip("the firmware's host tests need g++")
+    out = tmp_path_factory.mktemp("firmware") / "probe.so"
+    pure = [str(p) for p in sorted(SOURCES.glob("*.cpp")) if not p.name.startswith("hw_") and p.name != "main.cpp"]
+    subprocess.run(["g++", *FLAGS, f"-I{SOURCES}", "-o", str(out), str(HERE / "host_hw.cpp"), *pure], check=True)
+    return out
+
+
+@pytest.fixture
+def probe(library, tmp_path):
+    """A fresh copy of the whole program: its static state starts at zero."""
+    copy = tmp_path / "probe.so"
+    shutil.copyfile(library, copy)
+    loaded = ctypes.CDLL(str(copy))
+    loaded.crc_of_image.restype = ctypes.c_uint32
+    loaded.guard_challenge.restype = ctypes.c_uint32
+    return loaded
+
+
+def take_output(probe):
+    """Bytes that the probe has sent since the last call."""
+    out = b""
+    buffer = ctypes.create_string_buffer(4096)
+    while n := probe.take_output(buffer, 4096):
+        out += buffer.raw[:n]
+    return out
