@@ -48,7 +48,7 @@ class BenchApp(App[int]):
     BINDINGS: ClassVar = [
         Binding("ctrl+x,ctrl+c,f10", "stop_run", "STOP", key_display="Ctrl+X", priority=True),
         Binding("f1,question_mark", "help", "Help", key_display="F1"),
-        Binding("ctrl+q", "quit", "Quit", priority=True),
+        Binding("ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
 
     def __init__(

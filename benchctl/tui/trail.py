@@ -6,6 +6,7 @@ import numpy as np
 
 from benchctl import events as ev
 from benchctl.tui.curves import Curve
+from benchctl.tui.widgets.readings import split_name
 from benchctl.units import shown
 
 _MOST = 400
@@ -35,5 +36,6 @@ class Trail:
         for key, points in self._points.items():
             if key[0] == stage and len(points) > 1:
                 t, y = np.array(points).T
-                out.append(Curve(key[1], t, y, "time of the run", "s", "so far", shown(self._units[key])))
+                name = " ".join(p for p in split_name(key[1]) if p)
+                out.append(Curve("", t, y, "the time of the run", "s", f"{name} so far,", shown(self._units[key])))
         return out[::-1]

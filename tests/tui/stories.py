@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -165,20 +166,22 @@ def summary(events: Iterable[ev.Event], *, live: bool = False) -> Summary:
 
 
 def workshop(root: Path) -> None:
-    """A batch of four pairs in two days, one of them bad at first, two of the runs rehearsals."""
-    days = [("20260314-101530-bring-up-3fa9", "2026-03-14T10:15:30Z"), ("20260314-113002-bring-up-81c0", "2026-03-14T11:30:02Z"),
-            ("20260315-090500-bring-up-12aa", "2026-03-15T09:05:00Z"), ("20260315-094000-bring-up-77b1", "2026-03-15T09:40:00Z")]  # fmt: skip
+    """A batch of four pairs in two days, one of them bad, and a rehearsal the day before."""
+    days = (
+        ("20260314-101530-bring-up-3fa9", "2026-03-14T10:15:30Z"),
+        ("20260314-113002-bring-up-81c0", "2026-03-14T11:30:02Z"),
+        ("20260315-090500-bring-up-12aa", "2026-03-15T09:05:00Z"),
+        ("20260315-094000-bring-up-77b1", "2026-03-15T09:40:00Z"),
+    )
+    real = {"simulated": False, "bench": "ports", "bench_kind": "serial", "operator": "person"}
     for number, (name, wall) in enumerate(days, 1):
         made = failing_run if number == 2 else healthy_run
-        begin = {"run": name, "wall": wall, "simulated": False, "bench": "ports", "bench_kind": "serial", "operator": "person"}
-        labelled = [_relabelled(e, number) for e in made(**begin)]
-        record(root, name, labelled)
-    record(root, "20260313-080000-bring-up-0001", healthy_run(run="20260313-080000-bring-up-0001", wall="2026-03-13T08:00:00Z"))
+        record(root, name, [_relabelled(e, number) for e in made(run=name, wall=wall, **real)])
+    rehearsal = "20260313-080000-bring-up-0001"
+    record(root, rehearsal, healthy_run(run=rehearsal, wall="2026-03-13T08:00:00Z"))
 
 
 def _relabelled(event: ev.Event, number: int) -> ev.Event:
-    import dataclasses
-
     if isinstance(event, ev.BoardSeen):
         return dataclasses.replace(event, label=f"mudlark-{event.role}-{number:02d}")
     return event

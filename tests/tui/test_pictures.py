@@ -1,6 +1,6 @@
 """Every screen at three sizes, compared with its stored text.
 
-`BENCHCTL_NEW_PICTURES=1 pytest tests/tui/test_pictures.py` stores what the screens look like now; review the difference.
+`BENCHCTL_NEW_PICTURES=1 pytest tests/tui/test_pictures.py` stores what the screens look like now; review what changed.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ import pytest
 import stories
 from helpers_runs import CRAFT, HAND, failing_run, healthy_run
 
-from benchctl import __version__
 from benchctl.ports.discover import Found, State
 from benchctl.session.boot import Identity
 from benchctl.tui.app import BenchApp
@@ -37,22 +36,24 @@ Play = Callable[[BenchApp, Any], Awaitable[None]]
 def found(port: str, state: State, sentence: str, role: Any = None, label: str = "") -> Found:
     who = None
     if role is not None:
-        who = Identity(1, "1.0", "8c41f07a", role, label, 16_000_000, 4, "power on", "flags", 1, 700, True, b"\x1e\x95\x0f")
+        who = Identity(
+            1, "1.0", "8c41f07a", role, label, 16_000_000, 4, "power on", "flags", 1, 700, True, b"\x1e\x95\x0f"
+        )
     return Found(port, state, sentence, identity=who)
 
 
 def both() -> list[Found]:
+    hand, craft = "mudlark-hand-03", "mudlark-craft-03"
     return [
-        found("/dev/ttyUSB0", State.BOARD, "/dev/ttyUSB0: hand board mudlark-hand-03, firmware 1.0", HAND, "mudlark-hand-03"),
-        found("/dev/ttyUSB1", State.BOARD, "/dev/ttyUSB1: craft board mudlark-craft-03, firmware 1.0", CRAFT, "mudlark-craft-03"),
-    ]  # fmt: skip
+        found("/dev/ttyUSB0", State.BOARD, f"/dev/ttyUSB0: hand board {hand}, firmware 1.0", HAND, hand),
+        found("/dev/ttyUSB1", State.BOARD, f"/dev/ttyUSB1: craft board {craft}, firmware 1.0", CRAFT, craft),
+    ]
 
 
 def troubles() -> list[Found]:
-    return [
-        found("/dev/ttyUSB0", State.NO_PERMISSION, "/dev/ttyUSB0: no permission to open it; add yourself to the group dialout"),
-        found("/dev/ttyACM0", State.SILENT, "/dev/ttyACM0: nothing answers; is the board powered, is the probe firmware on it?"),
-    ]  # fmt: skip
+    refused = "/dev/ttyUSB0: no permission to open it; add yourself to the group dialout"
+    silent = "/dev/ttyACM0: nothing answers; is the board powered, is the probe firmware on it?"
+    return [found("/dev/ttyUSB0", State.NO_PERMISSION, refused), found("/dev/ttyACM0", State.SILENT, silent)]
 
 
 def compared(name: str, size: tuple[int, int], app: BenchApp) -> None:

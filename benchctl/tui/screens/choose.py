@@ -14,7 +14,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding
 from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
-from textual.widgets import Button, Checkbox, Footer, Input, Label, OptionList
+from textual.widgets import Button, Footer, Input, Label, OptionList
 from textual.widgets.option_list import Option
 
 from benchctl import __version__, shipped
@@ -34,6 +34,8 @@ BENCHES = {
     "ports": "the boards plugged in here",
 }
 _FILE = "file"
+#: a person answers → what the button says
+_ANSWERS = {False: "Answers: the modelled person", True: "Answers: you, at this screen"}
 _LOOKING = "Looking for boards…"
 _SIGNS = {"board": ("✓", "good"), "silent": ("?", "warn"), "gone": ("✗", "bad")}
 
@@ -103,7 +105,7 @@ class ChooseScreen(Screen[None]):
 
     BINDINGS: ClassVar = [
         Binding("f5", "start", "Start"),
-        Binding("r", "look", "Look for boards"),
+        Binding("r", "look", "Look again"),
         Binding("h", "app.history", "Past runs"),
         Binding("c", "app.cautions", "Cautions"),
         Binding("o", "open", "Open a file"),
@@ -114,6 +116,7 @@ class ChooseScreen(Screen[None]):
         self._procedures: dict[str, Path] = shipped.procedures()
         self._benches: dict[str, str] = dict(BENCHES)
         self._loaded: dict[str, Procedure] = {}
+        self._person = False
 
     def compose(self) -> ComposeResult:
         yield FoundPane(id="found")
@@ -132,9 +135,8 @@ class ChooseScreen(Screen[None]):
                 with Horizontal():
                     yield Label("Craft label")
                     yield Input(placeholder="any", id="craft", compact=True)
-                with Horizontal():
-                    yield Checkbox("I answer the words myself", id="person", compact=True)
-                    yield Button("Start", id="start", compact=True, variant="primary")
+                yield Button(_ANSWERS[False], id="person", compact=True)
+                yield Button("Start", id="start", compact=True, variant="primary")
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
@@ -283,6 +285,15 @@ class ChooseScreen(Screen[None]):
     def _pressed(self) -> None:
         self.action_start()
 
+    @on(Button.Pressed, "#person")
+    @on(OptionList.OptionHighlighted, "#benches")
+    def _who_answers(self, event: Button.Pressed | OptionList.OptionHighlighted) -> None:
+        """Modelled benches have a modelled person; before real boards nobody else than you can answer."""
+        if isinstance(event, Button.Pressed):
+            self._person = not self._person
+        real = self._chosen("benches") == "ports"
+        self.query_one("#person", Button).label = _ANSWERS[self._person or real]
+
     @on(Input.Submitted)
     def _entered(self) -> None:
         self.focus_next()
@@ -306,10 +317,9 @@ class ChooseScreen(Screen[None]):
             raise UsageError("Choose a bench first, or open a bench file.")
         seed = self._text("seed")
         labels = {role: self._text(role) for role in (Role.HAND, Role.CRAFT) if self._text(role)}
-        person = self.query_one("#person", Checkbox).value
         if seed and not seed.lstrip("-").isdigit():
             raise UsageError(f"Seed {seed!r}: expected a whole number.")
-        return Choice(procedure, bench, int(seed) if seed else None, labels, person)
+        return Choice(procedure, bench, int(seed) if seed else None, labels, self._person)
 
     def _text(self, which: str) -> str:
         return self.query_one(f"#{which}", Input).value.strip()

@@ -35,14 +35,22 @@ _OUTCOMES = {
 }
 
 
+_VERDICTS = {
+    Verdict.PASS: "NOTHING GOT WORSE",
+    Verdict.FAIL: "SOMETHING GOT WORSE",
+    Verdict.UNDECIDED: "NOT DECIDED",
+    Verdict.NOT_RUN: "NOT COMPARED",
+}
+
+
 def compare_lines(c: Comparison, reference: Summary, new: Summary, width: int) -> list[Line]:
     """The whole page: verdict, what is not alike, changed stages, then every reading."""
     wide = min(width, 120)
     tone = TONES.get(str(c.verdict), "")
     counts = [(len(c.having(o)), str(o)) for o in _outcomes_of(c)]
-    told = ", ".join(f"{n} {o}" for n, o in counts) or "no reading in common"
+    told = ", ".join(f"{n} {o}" for n, o in counts) or "no reading says how sure it is; all are for information"
     head = [
-        line((f"{c.verdict.sign} {str(c.verdict).upper()}", tone), f"   {told}"),
+        line((f"{c.verdict.sign} {_VERDICTS[c.verdict]}", tone), f"   {told}"),
         line(fit(f"earlier  {_named(reference)}", wide)),
         line(fit(f"later    {_named(new)}", wide)),
     ]

@@ -75,11 +75,8 @@ class HelpScreen(ModalScreen[None]):
     def __init__(self, of: Screen[Any]) -> None:
         super().__init__()
         self._name_of = type(of).__name__
-        self._keys = [
-            (self.shown_key(active.binding), active.binding.description)
-            for active in of.active_bindings.values()
-            if active.binding.show and active.binding.description
-        ]
+        shown = [a.binding for a in of.active_bindings.values() if a.binding.show and a.binding.description]
+        self._keys = list(dict.fromkeys((self.shown_key(b), b.description) for b in shown))
 
     @staticmethod
     def shown_key(binding: Binding) -> str:

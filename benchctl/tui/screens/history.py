@@ -18,6 +18,7 @@ from benchctl.report import words
 from benchctl.runs.index import RunRow, list_rows
 from benchctl.runs.log import read
 from benchctl.runs.summary import RunState, Summary, summarise
+from benchctl.tui.widgets.lines import Line, Lines, fit, line
 
 #: rows put into the table; the filter finds the others
 _MOST = 300
@@ -60,6 +61,26 @@ def load_summary(folder: Path) -> Summary:
     return summarise(found.events, found.missing)
 
 
+class RunPane(Lines):
+    """The highlighted run in full, for screens on which the table is cut off."""
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.row: RunRow | None = None
+
+    def build(self, width: int, height: int) -> list[Line]:
+        row = self.row
+        if row is None:
+            return []
+        _, verdict, when, procedure, boards, bench, why = cells(row, False)
+        head = f"{verdict}, {procedure} on {bench}, {when} UTC, {words.duration(row.seconds)}"
+        return [
+            line((fit(head, width), "strong")),
+            line(fit(boards, width)),
+            line((fit(why or row.name, width), "soft")),
+        ]
+
+
 class HistoryScreen(Screen[None]):
     BINDINGS: ClassVar = [
         Binding("enter", "open", "Open"),
@@ -79,10 +100,11 @@ class HistoryScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         with Horizontal(id="filterline"):
-            yield Label("Filter")
-            yield Input(placeholder="words: a label, a procedure, fail, a cause…", id="filter", compact=True)
+            yield Label("Past runs, filter")
+            yield Input(placeholder="a label, a procedure, fail, a cause…", id="filter", compact=True)
             yield Label("Reading…", id="count")
         yield DataTable(id="runs", cursor_type="row", zebra_stripes=False)
+        yield RunPane(id="about")
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
@@ -117,6 +139,12 @@ class HistoryScreen(Screen[None]):
         more = f", the latest {_MOST} listed" if len(found) > _MOST else ""
         told = f"{len(found)} of {words.many(len(self.rows), 'run')}{more}" if self.rows else "no run yet"
         self.query_one("#count", Label).update(told)
+
+    @on(DataTable.RowHighlighted)
+    def _highlighted(self) -> None:
+        pane = self.query_one(RunPane)
+        pane.row = self._current()
+        pane.renew()
 
     @on(Input.Submitted, "#filter")
     def _filtered(self) -> None:

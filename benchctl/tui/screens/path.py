@@ -26,7 +26,7 @@ class PathScreen(ModalScreen[Path | None]):
 
     def compose(self) -> ComposeResult:
         with Vertical(id="dialog"):
-            yield Label(f"Path of the {self._what} file; Enter opens it, Esc leaves")
+            yield Label(f"Path of a {self._what} file (Esc leaves)")
             yield Input(placeholder="name.toml", id="path")
             yield OptionList(*_files(Path.cwd()), id="files")
 

@@ -118,7 +118,7 @@ class RunScreen(Screen[None]):
             self._last = s.current
         title, banner = self.query_one(TitlePane), self.query_one(LiveBanner)
         title.summary, title.speed = s, self.link.speed
-        banner.summary, banner.stopping = s, self.stopping
+        banner.summary, banner.stopping, banner.over = s, self.stopping, not self.link.alive
         self._show_boards()
         self.query_one(StagesPane).summary = s
         head, readings, plot = self.query_one(HeadPane), self.query_one(ReadingsPane), self.query_one(PlotPane)
@@ -134,7 +134,8 @@ class RunScreen(Screen[None]):
         pane = self.query_one(BoardsPane)
         pane.summary = self.summary
         if not self.link.alive and not self.summary.started:
-            pane.waiting = words.sentence(self.link.error)
+            pane.waiting = "The run could not begin. Esc goes back to the choice."
+            self.query_one(ReadingsPane).problem = words.sentence(self.link.error)
         pane.set_height(max(1, len(self.summary.boards)))
         pane.renew()
 

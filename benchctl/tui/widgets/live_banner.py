@@ -13,22 +13,24 @@ STOP_KEYS = "ctrl+x,ctrl+c,f10"
 OTHER_STOP_KEYS = "so do Ctrl+C and F10"
 
 
-def banner(summary: Summary, stopping: bool, width: int) -> list[Line]:
-    """The two lines, each `width` cells."""
+def banner(summary: Summary, stopping: bool, over: bool, width: int) -> list[Line]:
+    """The two lines, each `width` cells. over: the run's thread has ended, with or without a record."""
     if summary.live is not None:
         cap = f"throttle at most {number(100 * summary.live.cap)} %" if summary.live.cap else ""
         what = words.clean(summary.live.text)
         return [
             line((fit(f" ▲ OUTPUTS LIVE    {STOP_KEY} STOPS    {cap}", width), "live")),
-            line((fit(f" Emergency stop: the battery plug or supply switch.   {what}", width), "live")),
+            line((fit(f" Emergency stop: battery plug or supply switch.   {what}", width), "live")),
         ]
+    if over:
+        return [line("○ Outputs idle: the run is over."), ()]
     if stopping and summary.state in (RunState.RUNNING, RunState.WAITING):
         return [line(("■ Stopping: outputs have been told to go idle.", "strong")), ()]
     if summary.state in (RunState.RUNNING, RunState.WAITING):
         told = f"○ Outputs idle.  {STOP_KEY} stops the run at any moment; {OTHER_STOP_KEYS}."
         more = "  The battery plug or supply switch is the emergency stop; the key is not."
         return [line(fit(told, width)), line((fit(more, width), "soft"))]
-    return [line(("○ Outputs idle: the run is over.", "")), ()]
+    return [line("○ Outputs idle: writing the record."), ()]
 
 
 class LiveBanner(Lines):
@@ -38,6 +40,7 @@ class LiveBanner(Lines):
         super().__init__(id=id)
         self.summary = Summary()
         self.stopping = False
+        self.over = False
 
     def build(self, width: int, height: int) -> list[Line]:
-        return banner(self.summary, self.stopping, width)
+        return banner(self.summary, self.stopping, self.over, width)

@@ -80,7 +80,7 @@ def drawn(curve: Curve, width: int, height: int) -> list[Line]:
     """A plot with title and axes in `height` lines; what the axes show is written with units."""
     good = np.isfinite(curve.x) & np.isfinite(curve.y)
     title = f"{curve.y_name} over {curve.x_name}"
-    if _said(curve.name) != curve.y_name:
+    if curve.name and _said(curve.name) != curve.y_name:
         title = f"{_said(curve.name)}: {title}"
     if not good.any():
         return [line((fit(title, width), "strong")), line(("  nothing measured", "soft"))]

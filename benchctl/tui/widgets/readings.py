@@ -127,7 +127,7 @@ def progress_line(stage: StageSummary, width: int) -> Line:
     step = short_step(stage.progress.text) if stage.progress else ""
     if part is None:
         return line((fit(step, width), "soft"))
-    room = max(6, min(24, width - len(step) - 6))
+    room = max(6, min(24, width - len(step) - 8))
     filled = round(part * room)
     head = f"{'█' * filled}{'░' * (room - filled)}"
     return line((head, "note"), (fit(f" {100 * part:>3.0f} %  {step}", width - room), "soft"))
@@ -148,7 +148,7 @@ class HeadPane(Lines):
 
     def build(self, width: int, height: int) -> list[Line]:
         if self.stage is None:
-            return [line(("Waiting for the first stage.", "soft"))]
+            return [line(("No stage is running.", "soft"))]
         return stage_head(self.stage, self.now, width)
 
 
@@ -160,10 +160,13 @@ class ReadingsPane(Lines):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.stage: StageSummary | None = None
+        self.problem = ""  # shown in place of readings
         self._count = 0
 
     def build(self, width: int, height: int) -> list[Line]:
         stage = self.stage
+        if self.problem:
+            return wrapped(self.problem, width, "bad")
         if stage is None or not stage.readings:
             why = stage.reason if stage is not None and stage.verdict is Verdict.NOT_RUN else "No reading yet."
             return wrapped(words.sentence(words.clean(why)), width, "soft")
