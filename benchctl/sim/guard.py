@@ -159,7 +159,9 @@ class Guard:
             return False
         self._number, self._throttle_at = number, now
         self._target = self._span * (permille * 67109 >> 10)  # 65.536 a permille
-        self._present = min(self._present, self._target)  # down at once
+        if self._present > self._target:  # down at once
+            self._present = self._target
+            self._put_out()
         if permille and self.state is GuardState.ARMED:
             self._enter(GuardState.LIVE, self.reason, now)
         if not permille and self.state is GuardState.LIVE:
