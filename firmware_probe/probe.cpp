@@ -77,11 +77,12 @@ static void note_lateness(uint32_t began) {
   if (took > late_us) late_us = took > 0xFFFF ? 0xFFFF : took;
 }
 
-// What can wait for the millisecond while packets fly.
+// What can wait for some milliseconds while packets fly.
+#define REST_MS 5
 static void poll_rest(void) {
   static uint8_t last_ms;
   uint8_t ms = (uint8_t)hw_ms();
-  if (link_busy() && ms == last_ms) return;
+  if (link_busy() && (uint8_t)(ms - last_ms) < REST_MS) return;
   last_ms = ms;
   radio_poll();
   loop_poll();
