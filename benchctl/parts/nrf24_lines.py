@@ -275,6 +275,13 @@ class Lines:
     def exchange(self, mosi: bytes, time: float) -> bytes:
         return self.chip.exchange(mosi, time) if self._spi_good else self._shift(mosi, time)
 
+    def exchange_by(self, line: str, mosi: bytes, time: float) -> bytes:
+        """A transaction for which the processor pulls this line ("ce") low in place of CSN."""
+        self._drive(time, **{line: 0})
+        answer = bytes(self._shift_byte(byte, time) for byte in mosi)
+        self._drive(time, **{line: 1})
+        return answer
+
     def _look(self, mosi: bytes, time: float) -> bytes:
         """What a transaction would read, with nothing changed."""
         state, levels = self._slave.state(), {name: way.level for name, way in self._ways.items()}

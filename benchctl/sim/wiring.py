@@ -13,7 +13,7 @@ from benchctl.declare import pin_code
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.board import Board
 from benchctl.parts.nrf24 import Outcome
-from benchctl.parts.nrf24_lines import Pins
+from benchctl.parts.nrf24_lines import Lines, Pins
 from benchctl.parts.nrf24_registers import SETTLING
 from benchctl.wire.catalogue import DEFAULT_PINS, NO_PIN, Function
 
@@ -22,6 +22,8 @@ Listener = Callable[[float, float], object]
 #: pins that are the same on every board: the UART's are left out, SPI's are the chip's own
 _FIXED = {DEFAULT_PINS[Function.RADIO_MISO]: "radio_miso"}
 _ANALOGUE = ("joy_x", "joy_y", "sense_rail", "sense_vcc1", "sense_vcc2")
+#: the chip's own pull-ups (ATmega328P data sheet, table 29-1: 20 to 50 kΩ)
+WEAK_PULL_OHMS = 35e3
 #: a conversion is taken as the mean of so many instants, where the reference moves in the meantime
 _INSTANTS = 3
 
@@ -129,6 +131,8 @@ class Wiring:
         """One transaction with the pin `csn` as chip select; other lines are where the chip has them."""
         if self._truth.get(csn) == "radio_csn" or csn == NO_PIN:
             return self.lines.exchange(data, self._agenda.now)
+        if self._truth.get(csn) == "radio_ce" and isinstance(self.lines, Lines):
+            return self.lines.exchange_by("ce", data, self._agenda.now)
         return b"\xff" * len(data)  # nobody is selected, MISO floats high
 
     def set_ce(self, pin: int, level: int) -> None:
@@ -175,9 +179,11 @@ class Wiring:
         return self.board.twi.exchange(address, write, count, self._agenda.now)
 
     def _miso(self, pin: int) -> int:
-        """With CSN low the chip drives bit 7 of STATUS; else the line floats to where it is pulled."""
+        """With CSN low the chip drives bit 7 of STATUS; else the line floats to where a pull-up or a leak takes it."""
         csn = next((code for code, name in self._truth.items() if name == "radio_csn"), NO_PIN)
-        now = self._agenda.now
-        if self._driven.get(csn, 1) == 0 and self.radio.config.fitted:
-            return self.lines.select(now) >> 7
-        return int(pin in self._pull_ups)
+        if self._driven.get(csn, 1) == 0 and self.radio.config.fitted and self.lines.works("csn"):
+            return self.lines.select(self._agenda.now) >> 7
+        leak = self.board.spec.radio.miso
+        if leak.to_ground_ohms < WEAK_PULL_OHMS / 2:
+            return 0
+        return int(pin in self._pull_ups or leak.to_supply_ohms < WEAK_PULL_OHMS)
