@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-import numpy as np
-
-from benchctl.analysis.clocks import TickExtender, relate_host
 from benchctl.errors import Refused
 from benchctl.session.board import Board
 from benchctl.session.boot import Identity
 from benchctl.stages.announce import announce
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.host_clock import HostClock
 from benchctl.terms import Limit, Role, Source
 from benchctl.wire.catalogue import SETTING_BY_NAME, Function, PulseKind
 
@@ -116,33 +114,19 @@ def _compare(ctx: Context, found: dict[Role, Identity]) -> None:
 
 def _clock(ctx: Context, board: Board) -> None:
     """The oscillator against the host's clock: exchanges spread over the time, delays filtered."""
-    seconds = ctx.number("clock_seconds")
-    sent: list[float] = []
-    stamps: list[float] = []
-    received: list[float] = []
-    extend = TickExtender()
-    began = ctx.now()
-    gap = max(seconds / 400, 0.005)
-    while ctx.now() - began < seconds or len(sent) < 8:
-        t1 = ctx.now()
-        answer = board.ask("clock", repeats=0, timeout=0.5)
-        t4 = ctx.now()
-        arrived = extend.extend(answer.received)
-        turn = (answer.sent - answer.received) & 0xFFFFFFFF
-        sent.append(t1 * 1e6)
-        stamps.append(arrived * 0.5)
-        # the board's own turn-around is known: without it only the ways there and back are left
-        received.append(t4 * 1e6 - turn * 0.5)
-        if len(sent) % 20 == 0:
+    seconds, began = ctx.number("clock_seconds"), ctx.now()
+    clock, gap = HostClock(ctx, board), max(seconds / 400, 0.005)
+    while ctx.now() - began < seconds or len(clock) < 8:
+        clock.one()
+        if len(clock) % 20 == 0:
             ctx.progress(ctx.now() - began, seconds, f"{board.role} clock")
-        # at irregular distances, or they keep step with the latency timer of the USB chip
-        ctx.wait(gap * ctx.bench.chance.uniform(0.5, 1.5))
-    relation = relate_host(np.array(sent), np.array(stamps), np.array(received))
+        clock.rest(gap)
+    relation = clock.relation()
     ctx.read(
         f"{board.role}.oscillator_error",
         relation.skew,
         "ppm",
-        len(sent),
+        len(clock),
         relation.skew_interval,
         Source.CLOCK,
         note="against the host's clock",
