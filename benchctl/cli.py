@@ -7,10 +7,10 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from benchctl import __version__
-from benchctl.errors import BenchctlError
+from benchctl.errors import BenchctlError, UsageError
 
 _EXAMPLES = """\
 examples:
@@ -26,8 +26,18 @@ exit codes: 0 pass, 1 fail, 2 wrong usage or input, 3 not decided
 """
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one sentence, as every other bad input is answered."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(f"{message}; see `{self.prog} --help`")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a sign that the terminal's encoding lacks ends no run
     parser = _parser()
     try:
         arguments = parser.parse_args(argv)
@@ -39,6 +49,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         # the reader of our output is gone (`| head`); nothing more to say to anybody
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 3
+    except OSError as e:
+        print(f"benchctl: {e.filename or 'the system'}: {e.strerror or e}", file=sys.stderr)
         return 3
     except KeyboardInterrupt:
         print("benchctl: stopped", file=sys.stderr)
@@ -63,8 +76,22 @@ def _ui(arguments: argparse.Namespace) -> int:
     return ui_main()
 
 
+def _whole(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"expected a whole number, got {text!r}") from None
+
+
+def _count(text: str) -> int:
+    number = _whole(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 1, got {text!r}")
+    return number
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="benchctl",
         description="Brings up a hand-soldered pair of radio-control boards: staged, safe, in numbers.",
         epilog=_EXAMPLES,
@@ -93,7 +120,7 @@ def _command(commands: Any, name: str, text: str, function: str, epilog: str = "
 
 def _add_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--kind", choices=("sim", "avr"), help="open the bench file as this kind")
-    parser.add_argument("--seed", type=int, help="of all chance on a simulated bench")
+    parser.add_argument("--seed", type=_whole, help="of all chance on a simulated bench")
 
 
 def _add_run(commands: Any) -> None:
@@ -131,7 +158,7 @@ def _add_records(commands: Any) -> None:
     runs = _command(commands, "runs", "List recorded runs, and the batch: verdicts, yield, causes.", "runs")
     runs.add_argument("--procedure", help="only runs of this procedure")
     runs.add_argument("--board", metavar="LABEL", help="only runs of this board")
-    runs.add_argument("--most", type=int, default=20, metavar="N", help="at most N runs (20)")
+    runs.add_argument("--most", type=_count, default=20, metavar="N", help="at most N runs (20)")
     for parser in (report, findings, label, runs, compare):
         parser.add_argument("--runs", type=Path, metavar="DIR", help="where runs are kept")
 

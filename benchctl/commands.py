@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchctl.errors import UsageError
 
 if TYPE_CHECKING:
+    from benchctl.bench import Bench
     from benchctl.compare import Comparison
     from benchctl.runs.summary import Summary
     from benchctl.terms import Role
@@ -30,6 +32,46 @@ def by_role(items: Sequence[str], option: str) -> dict[Role, str]:
     return out
 
 
+def labels_by_role(items: Sequence[str]) -> dict[Role, str]:
+    """The --label options, each a label as a board can keep it. Raises UsageError."""
+    labels = by_role(items, "--label")
+    for role, text in labels.items():
+        if len(text.encode("utf-8", "surrogateescape")) > 16:
+            raise UsageError(f"--label {role}={text}: expected a label of at most 16 bytes")
+    if len(set(labels.values())) < len(labels):
+        raise UsageError("--label: two boards with one label; expected another label for each")
+    return labels
+
+
+def refuse_what_a_real_bench_lacks(arguments: argparse.Namespace) -> None:
+    """`ports` is whatever is plugged in: another kind, a seed or an image is for simulated benches."""
+    for option in ("kind", "seed", "image"):
+        if arguments.bench == "ports" and getattr(arguments, option, None) not in (None, []):
+            raise UsageError(f"--{option}: expected a simulated bench to go with it; ports are real boards")
+
+
+def refuse_roles_that_are_not_there(bench: Bench, option: str, roles: Iterable[Role]) -> None:
+    for role in roles:
+        if bench.simulated and role not in bench.boards:
+            there = ", ".join(bench.boards)
+            raise UsageError(f"{option} {role}: bench {bench.name} has no {role} board; it has {there}")
+
+
+def out_root(given: Path | None) -> Path:
+    """Where a run's folder goes. Raises UsageError when the folder that was named cannot be made or written."""
+    from benchctl.operate import default_root
+
+    if given is None:
+        return default_root()
+    try:
+        given.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise UsageError(f"--out {given}: expected a folder, or a place to make one ({e.strerror or e})") from e
+    if not os.access(given, os.W_OK):
+        raise UsageError(f"--out {given}: expected a folder that can be written")
+    return given
+
+
 def root_of(arguments: argparse.Namespace) -> Path:
     from benchctl.operate import default_root
 
@@ -40,7 +82,7 @@ def run_folder(arguments: argparse.Namespace, name: str) -> Path:
     """A run by its folder, or by its name below the usual place; "last" is the newest."""
     from benchctl.runs.folder import list_runs
 
-    if Path(name).is_dir():
+    if os.path.isdir(name):
         return Path(name)
     root = root_of(arguments)
     if name == "last":
@@ -197,7 +239,8 @@ def flash(arguments: argparse.Namespace) -> int:
     try:
         result = program(arguments.port, image, progress, is_probe=arguments.image is None)
     finally:
-        print(file=sys.stderr)
+        if last:
+            print(file=sys.stderr)
     told = f", board {result.identity.label or 'without label'}" if result.identity else ""
     print(f"{arguments.port}: programmed at {result.speed} Bd, image {result.image_crc}{told}")
     return 0
@@ -209,6 +252,8 @@ def serve(arguments: argparse.Namespace) -> int:
     from benchctl.serve import serve_bench
     from benchctl.signals import on_signals
 
+    if arguments.bench == "ports":
+        raise UsageError("bench serve ports: expected a simulated bench; real boards have ports already")
     bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed)
     spec = benchfile.load(arguments.bench)
     stop = threading.Event()
@@ -267,19 +312,23 @@ def label(arguments: argparse.Namespace) -> int:
 def run(arguments: argparse.Namespace) -> int:
     from benchctl import benches, shipped
     from benchctl.headless import Lines, choose_operator
-    from benchctl.operate import Operation, default_root
+    from benchctl.operate import Operation
     from benchctl.procedure.file import load
     from benchctl.signals import on_signals
 
     procedure = load(shipped.procedure(arguments.procedure))
     if arguments.only:
         procedure = procedure.only(arguments.only)
-    labels, images = by_role(arguments.label, "--label"), by_role(arguments.image, "--image")
+    labels, images = labels_by_role(arguments.label), by_role(arguments.image, "--image")
+    refuse_what_a_real_bench_lacks(arguments)
+    root = out_root(arguments.out)
     bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed, labels=labels, images=images)
     try:
+        refuse_roles_that_are_not_there(bench, "--label", labels)
+        refuse_roles_that_are_not_there(bench, "--image", images)
         operator = choose_operator(bench, arguments.answers, arguments.nobody)
         readers = [] if arguments.quiet else [Lines(sys.stderr)]
-        operation = Operation(procedure, bench, arguments.out or default_root(), operator=operator, readers=readers)
+        operation = Operation(procedure, bench, root, operator=operator, readers=readers)
         on_signals(operation.stop)
         result = operation.perform()
     finally:

@@ -137,18 +137,21 @@ class Operation:
             code = verdict.exit_code
         except Stopped:
             error = "stopped by the operator"
-            self._log(ev.StopPressed(self.bench.now(), self._stopped_by or "signal"))
+            trouble = self._end(verdict, ev.StopPressed(self.bench.now(), self._stopped_by or "signal"))
         except BenchctlError as e:
             error, code = str(e), e.exit_code
-            self._log(ev.Note(self.bench.now(), "", error, "warning"))
+            trouble = self._end(verdict, ev.Note(self.bench.now(), "", error, "warning"))
         except BaseException as e:
-            self.bench.stop_all()
-            self._log(ev.StopPressed(self.bench.now(), "error"))
-            self._end(Verdict.UNDECIDED)
+            self._end(Verdict.UNDECIDED, ev.StopPressed(self.bench.now(), "error"))
             if isinstance(e, Exception):
                 raise InternalError(f"{type(e).__name__}: {e}") from e
             raise
-        self._end(verdict)
+        else:
+            trouble = self._end(verdict)
+        if trouble is not None and not isinstance(trouble, BenchctlError):
+            raise InternalError(f"{type(trouble).__name__}: {trouble}") from trouble
+        if trouble is not None and not error:
+            error, code = str(trouble), 3
         return Result(verdict, self.folder, self.summary, code, error)
 
     def _begin(self) -> None:
@@ -172,24 +175,43 @@ class Operation:
             )
         )
 
-    def _end(self, verdict: Verdict) -> None:
-        try:
-            self.bench.stop_all()
-        finally:
-            self._find_causes()
-            self._log(ev.RunEnded(self.bench.now(), verdict, self.bench.now(), _utc()))
-            self._log.close()
-            self._write_reports()
-            self._folder.seal()
-            self._folder.close()
+    def _end(self, verdict: Verdict, last_word: ev.Event | None = None) -> Exception | None:
+        """Outputs idle, log closed, reports, seal: each is tried, whatever became of those before it.
+
+        last_word: told before the run's last event. Returns the first thing that went wrong.
+        """
+        now = self.bench.now
+        steps: list[Callable[[], object]] = [
+            self.bench.stop_all,
+            *([] if last_word is None else [lambda: self._log(last_word)]),
+            self._find_causes,
+            lambda: self._log(ev.RunEnded(now(), verdict, now(), _utc())),
+            self._log.close,
+            self._write_reports,
+            self._seal,
+            self._folder.close,
+        ]
+        troubles: list[Exception] = []
+        for step in steps:
+            try:
+                step()
+            except Exception as e:
+                troubles.append(e)
+        return troubles[0] if troubles else None
 
     def _find_causes(self) -> None:
         """Findings are made from the log alone, before the run's last event."""
 
     def _write_reports(self) -> None:
+        """Not when the log had to be given up: what little room there is belongs to the record."""
         from benchctl.report.write import write_reports
 
-        write_reports(self.folder, self.summary)
+        if not self._log.failure:
+            write_reports(self.folder, self.summary)
+
+    def _seal(self) -> None:
+        if not self._log.failure:
+            self._folder.seal()
 
 
 def _utc() -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from benchctl.errors import UsageError
@@ -23,9 +24,8 @@ def procedure(name_or_path: str) -> Path:
     known = procedures()
     if name_or_path in known:
         return known[name_or_path]
-    path = Path(name_or_path)
-    if path.is_file():
-        return path
+    if os.path.isfile(name_or_path):
+        return Path(name_or_path)
     raise UsageError(
         f"no procedure {name_or_path!r}: expected a file, or one of the shipped ones: {', '.join(known) or 'none'}"
     )

@@ -50,6 +50,7 @@ def write_reports(folder: Path, summary: Summary) -> None:
         try:
             (folder / name).write_text(_renderer(form)(summary, folder), "utf-8")
         except OSError as e:
+            (folder / name).unlink(missing_ok=True)  # half a report is worse than none: it can be made anew
             raise UsageError(f"{folder / name}: cannot be written ({e.strerror or e})") from e
 
 

@@ -76,10 +76,7 @@ class RunFolder:
         sums = {p.name: _summed(p) for p in _files(self.path)}
         text = json.dumps({"files": sums}, indent=1, sort_keys=True) + "\n"
         try:
-            with open(self.path / MANIFEST, "x", encoding="utf-8") as f:
-                f.write(text)
-                f.flush()
-                os.fsync(f.fileno())
+            self._write_manifest(text)
             sync_folder(self.path)
             self.close()
             for p in (*_files(self.path), self.path / MANIFEST):
@@ -88,6 +85,17 @@ class RunFolder:
                 self.path.chmod(0o555)
         except OSError as e:
             raise RecordLost(f"cannot seal {self.path}: {e.strerror}") from e
+
+    def _write_manifest(self, text: str) -> None:
+        place = self.path / MANIFEST
+        with open(place, "x", encoding="utf-8") as f:
+            try:
+                f.write(text)
+                f.flush()
+                os.fsync(f.fileno())
+            except OSError:
+                place.unlink(missing_ok=True)  # half a manifest would call a whole record damaged
+                raise
 
     def close(self) -> None:
         """Let go of the lock. The lock file goes too: it means nothing by itself. May be called twice."""
