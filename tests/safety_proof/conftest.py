@@ -1,0 +1,51 @@
+"""The avr kind is skipped where its tools are missing, unless BENCHCTL_REQUIRE_AVR forbids that."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from proof_rig import Rig
+
+
+def require_avr() -> None:
+    from benchctl.avr.build_shim import available
+
+    reason = available()
+    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
+        pytest.fail(reason)
+    if reason:
+        pytest.skip(reason)
+
+
+@pytest.fixture(params=("sim", "avr"))
+def kind(request: pytest.FixtureRequest) -> str:
+    if request.param == "avr":
+        require_avr()
+    return str(request.param)
+
+
+@pytest.fixture
+def avr() -> str:
+    require_avr()
+    return "avr"
+
+
+@pytest.fixture
+def rig() -> Iterator[Callable[..., Rig]]:
+    """rig(kind): a rig, closed when the test ends."""
+    made: list[Rig] = []
+
+    def make(*args: object, **more: object) -> Rig:
+        made.append(Rig(*args, **more))  # type: ignore[arg-type]
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()

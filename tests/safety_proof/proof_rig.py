@@ -1,0 +1,229 @@
+"""A pair on a simulated bench, spoken to in raw bytes, with every pulse on the motor controller's pin judged."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable
+from typing import Any
+
+from guard_model import EFFECT_S, Model, Pulse
+
+from benchctl import benches
+from benchctl.errors import BenchctlError, PortLost
+from benchctl.terms import Role
+from benchctl.wire import messages
+from benchctl.wire.catalogue import BY_NAME
+from benchctl.wire.framing import Deframer, frame
+from benchctl.wire.messages import Malformed, Msg
+
+LABEL = "mudlark-craft-01"
+RESTART = BY_NAME["restart"].number
+#: a restart that was asked for: watchdog, start-up time, set-up; what is sent meanwhile would meet either life
+RESTART_S = 0.15
+
+
+class Pulses:
+    """The pulses of one signal, as they were put out."""
+
+    def __init__(self, signal: Any) -> None:
+        self.all: list[Pulse] = []
+        self._rose: float | None = None
+        signal.connect(self._edge)
+
+    def _edge(self, level: float, time: float) -> None:
+        if level >= 0.5:
+            self._rose = time
+        elif self._rose is not None:
+            self.all.append(Pulse(self._rose, 1e6 * (time - self._rose)))
+            self._rose = None
+
+    def above(self, idle_us: float, since: float = 0.0) -> list[Pulse]:
+        return [p for p in self.all if p.width_us > idle_us + 1.0 and p.rose >= since]
+
+
+class Rig:
+    """bench of either kind with both boards. `send` and `wait` judge every pulse of the craft's motor pin."""
+
+    def __init__(self, kind: str, seed: int = 1, images: dict[Role, str] | None = None, bench: Any = None) -> None:
+        self.bench: Any = bench or benches.open_bench(kind, kind=kind, seed=seed, images=images)
+        self.craft, self.hand = self.bench.boards[Role.CRAFT], self.bench.boards[Role.HAND]
+        self.board = self.bench.world.boards[Role.CRAFT]
+        self.pulses = Pulses(self.board.outputs["pulse2"])
+        self.model = Model(LABEL)
+        self.heard: list[Msg] = []
+        self.sent: list[bytes] = []
+        self.chance = random.Random(seed)
+        self.throttle_number = 0
+        self._deframer = Deframer()
+        self._number = 0
+        self._judged = self.above = 0
+        self._earlier: list[tuple[float, Model]] = []
+        self.bench.wait(0.2)
+
+    def close(self) -> None:
+        self.bench.close()
+
+    def now(self) -> float:
+        return float(self.bench.now())
+
+    # ------------------------------------------------------------------ frames
+
+    def frame(self, kind: str, data: bytes = b"", **fields: Any) -> bytes:
+        """A whole frame of a request, under a number of its own."""
+        self._number = self._number % 0xFFFF + 1
+        return frame(messages.encode(kind, self._number, fields, data=data))
+
+    def send(self, wire: bytes) -> list[Msg]:
+        """Put bytes on the line and give them time to work; returns the answers that came."""
+        before = self.model.copy()
+        now = self.now()
+        try:
+            self.craft.port.write(wire)
+        except PortLost:
+            self.wait(EFFECT_S)
+            return []
+        bodies = Deframer().feed(wire)
+        for body in bodies:
+            self.model.delivered(body, now)
+        self.sent.append(wire)
+        self.bench.wait(max(EFFECT_S, 25e-6 * len(wire)))
+        if any(body[0] == RESTART for body in bodies):
+            self.bench.wait(RESTART_S)
+        came = self.listen()
+        self.replaced(before)
+        self.judge()
+        for message in came:
+            self.model.answered(message)
+        return came
+
+    def listen(self) -> list[Msg]:
+        """What has come in."""
+        try:
+            data = self.craft.port.read_nowait()
+        except PortLost:
+            return []
+        got = [m for m in map(messages.decode, self._deframer.feed(data)) if not isinstance(m, Malformed)]
+        self.heard += got
+        return got
+
+    def ask(self, kind: str, data: bytes = b"", **fields: Any) -> Msg | None:
+        """Send a request; its answer or refusal, None when none came."""
+        came = self.send(self.frame(kind, data, **fields))
+        return next((m for m in came if m.kind in (f"{kind}_answer", "refusal")), None)
+
+    # ------------------------------------------------------------------ doing
+
+    def wait(self, seconds: float) -> None:
+        self.bench.wait(seconds)
+        for message in self.listen():
+            self.model.answered(message)
+        self.judge()
+
+    def arm(self, radio: int = 0) -> bool:
+        """The right way; tells whether the board says so."""
+        challenge = self.ask("arm_challenge", channel=2, radio=radio)
+        if challenge is None or challenge.kind != "arm_challenge_answer":
+            return False
+        answer = self.ask("arm", channel=2, nonce=challenge.nonce, label=LABEL)
+        self.throttle_number = 0
+        return answer is not None and answer.kind == "arm_answer" and answer.state >= 2
+
+    def throttle(self, permille: int, number: int | None = None) -> Msg | None:
+        if number is None:
+            self.throttle_number = number = self.throttle_number + 1
+        return self.ask("throttle", channel=2, permille=permille, number=number)
+
+    def drive(self, permille: int, seconds: float, every: float = 0.06) -> None:
+        """Throttle with its keep-alive for a time."""
+        until = self.now() + seconds
+        while self.now() < until:
+            self.throttle(permille)
+            self.wait(min(every, max(0.001, until - self.now())))
+
+    def setting(self, key: int, value: int, width: int) -> Msg | None:
+        return self.ask("setting_write", value.to_bytes(width, "little"), key=key)
+
+    # ------------------------------------------------------------------ resets and radio
+
+    def happen(self, action: Any, settle: float) -> None:
+        """A reset of some kind: from now on nothing above idle, whatever the pulse under way."""
+        before = self.model.copy()
+        action()
+        self.model.restart()
+        self.bench.wait(EFFECT_S)
+        self.replaced(before)
+        self.judge()
+        self._deframer = Deframer()
+        self.wait(settle)
+
+    def reset_line(self) -> None:
+        self.happen(self.craft.port.reset, 0.12)
+
+    def power_cycle(self) -> None:
+        def off() -> None:
+            self.bench.world.power_off(Role.CRAFT)
+
+        self.happen(off, 0.05)
+        self.bench.world.power_on(Role.CRAFT)
+        self.wait(0.2)
+
+    def brown_out(self, amps: float = 12.0, seconds: float = 0.002) -> None:
+        """A load pulls the processor's rail below the detector's level."""
+
+        def dip() -> None:
+            self.board.supply.set_load("fault", amps, self.now())
+            self.bench.wait(seconds)
+            self.board.supply.set_load("fault", 0.0, self.now())
+
+        self.happen(dip, 0.15)
+
+    def radio_on(self) -> None:
+        """The control loop on both boards; from now on the craft hears packets."""
+        for board in (self.craft, self.hand):
+            try:
+                board.poll()
+                board.clear_restart()
+                board.ask("radio_apply", timeout=1.0)
+                board.ask("loop_start", timeout=0.5, trace=0)
+            except BenchctlError:
+                return
+        self.model.loop_started(self.now())
+        self.wait(0.1)
+
+    def radio_off(self) -> None:
+        try:
+            self.hand.poll()
+            self.hand.clear_restart()
+            self.hand.ask("loop_stop", timeout=0.5)
+        except BenchctlError:
+            return
+        self.model.hand_stopped(self.now())
+        self.judge()
+
+    # ------------------------------------------------------------------ judgement
+
+    def replaced(self, before: Model) -> None:
+        """What began until now may still be as the model before allows."""
+        now = self.now()
+        self._earlier = [(until, m) for until, m in self._earlier if until > now - 0.05] + [(now, before)]
+
+    def judge(self) -> None:
+        """Every pulse since the last look must be allowed by the model in force when it began."""
+        pulses = self.pulses.all
+        for i in range(self._judged, len(pulses)):
+            pulse, before = pulses[i], pulses[i - 1] if i else None
+            models = [self.model, *(m for until, m in self._earlier if pulse.rose <= until)]
+            whys = [m.forbids(pulse, before) for m in models]
+            assert not all(whys), f"at {pulse.rose:.4f} s: " + "; or ".join(whys)
+            self.above += pulse.width_us > self.model.settings["idle_us"] + 2
+        self._judged = len(pulses)
+
+
+def mangled(wire: bytes, chance: random.Random) -> bytes:
+    """The same with one bit flipped inside the frame."""
+    at = chance.randrange(1, len(wire) - 1)
+    return wire[:at] + bytes([wire[at] ^ (1 << chance.randrange(8))]) + wire[at + 1 :]
+
+
+def joined(frames: Iterable[bytes]) -> bytes:
+    return b"".join(frames)
