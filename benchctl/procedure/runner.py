@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from benchctl import events as ev
 from benchctl.analysis.judge import verdict_of
@@ -174,7 +176,16 @@ class Runner:
             self._note_lost_ports(str(e))
         except BoardError as e:
             context.doubt(str(e))
+        except (ArithmeticError, LookupError, ValueError) as e:
+            self._not_worked_out(context, e)
         return outcome_of(context)
+
+    def _not_worked_out(self, context: Context, error: Exception) -> None:
+        """Answers in right frames may still be absurd: the stage is undecided, the run goes on, the place is noted."""
+        context.doubt(f"what the boards answered cannot be worked out ({type(error).__name__}: {error})")
+        frames = traceback.extract_tb(error.__traceback__)
+        places = " < ".join(f"{Path(f.filename).stem}:{f.lineno}" for f in reversed(frames[-3:]))
+        context.note(f"given up at {places}", "warning")
 
     def _forget_events(self, step: Step) -> None:
         for role in step.stage.needs.roles:

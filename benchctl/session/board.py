@@ -6,7 +6,7 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from benchctl.errors import NoAnswer, Refused, Restarted, WrongDevice
+from benchctl.errors import BoardError, NoAnswer, Refused, Restarted, WrongDevice
 from benchctl.session.boot import Identity, cause_name, check_protocol, identity
 from benchctl.session.declared import Declared
 from benchctl.session.exchange import MAX_EVENTS, Exchange
@@ -23,7 +23,6 @@ from benchctl.wire.catalogue import (
     Setting,
     name_of,
 )
-from benchctl.wire.fields import SCALARS
 from benchctl.wire.messages import Msg
 
 #: how long an answer may take: a full transmit queue at the slowest rate, plus a USB chip's 16 ms timer
@@ -164,7 +163,10 @@ class Board:
         for event in self.exchange.take_events():
             if event.kind == "boot":
                 self._note_boot(event)
-            self._kept[event.kind].append(event)
+            kept = self._kept[event.kind]
+            if len(kept) == MAX_EVENTS:
+                self.exchange.counts.overflowed += 1
+            kept.append(event)
 
     def _note_boot(self, event: Msg) -> None:
         self.restarts += 1
@@ -198,10 +200,12 @@ class Board:
         Raises Refused when it ended with an error.
         """
         number, deadline = BY_NAME[kind].number, self.clock.now() + timeout
-        while True:
-            done = self.wait_event("done", max(0.0, deadline - self.clock.now()))
-            if done.what == number:
-                break
+        done = self.wait_event("done", timeout)
+        while done.what != number:
+            left = deadline - self.clock.now()
+            if left <= 0:
+                raise NoAnswer(f"the {self.role} board did not end {kind!r} within {timeout:g} s")
+            done = self.wait_event("done", left)
         if done.status:
             code = name_of(Error, done.status)
             raise Refused(f"the {self.role} board gave up {kind!r}: {code} (detail {done.detail})", code)
@@ -221,8 +225,20 @@ class Board:
     def read_setting(self, name: str) -> int | str:
         """A stored setting's value. Raises KeyError for a name that is not in the catalogue."""
         setting = SETTING_BY_NAME[name]
-        raw = self.ask("setting_read", key=setting.key).data
-        return raw.split(b"\0", 1)[0].decode("utf-8", "replace") if setting.type == "text16" else _number(raw)
+        raw = self._stored(setting.key, _width(setting), name)
+        if setting.type == "text16":
+            return raw.split(b"\0", 1)[0].decode("utf-8", "replace")
+        number = int.from_bytes(raw, "little")
+        if not setting.min <= number <= setting.max:
+            raise BoardError(f"the {self.role} board says that its setting {name} is {number}, which it cannot be")
+        return number
+
+    def _stored(self, key: int, width: int, what: str) -> bytes:
+        answer = self.ask("setting_read", key=key)
+        if answer.key != key or len(answer.data) != width:
+            raise BoardError(f"the {self.role} board answered for its setting {what} with {len(answer.data)} bytes "
+                             f"of setting {answer.key}, expected {width} of {key}")  # fmt: skip
+        return answer.data
 
     def write_setting(self, name: str, value: int | str) -> None:
         """Set a setting in RAM; `save_settings` keeps it."""
@@ -231,7 +247,7 @@ class Board:
 
     def read_pin(self, function: Function) -> int:
         """The pin code the board has for a function; 0xFF is none."""
-        return self.ask("setting_read", key=PIN_KEYS + function).data[0]
+        return self._stored(PIN_KEYS + function, 1, f"pin of {name_of(Function, function)}")[0]
 
     def write_pin(self, function: Function, pin: int) -> None:
         self.ask("setting_write", key=PIN_KEYS + function, data=bytes([pin]))
@@ -241,7 +257,7 @@ class Board:
         self.ask("setting_write", key=PULSE_KIND_KEYS + channel - 1, data=bytes([kind]))
 
     def read_pulse_kind(self, channel: int) -> int:
-        return self.ask("setting_read", key=PULSE_KIND_KEYS + channel - 1).data[0]
+        return self._stored(PULSE_KIND_KEYS + channel - 1, 1, f"kind of pulse output {channel}")[0]
 
     def save_settings(self) -> None:
         """To EEPROM, where a byte takes up to 3.6 ms."""
@@ -266,8 +282,9 @@ class Board:
             self._restarted = None
 
 
-def _number(raw: bytes) -> int:
-    return int.from_bytes(raw, "little")
+def _width(setting: Setting) -> int:
+    """Bytes that a setting takes."""
+    return {"u8": 1, "u16": 2, "u32": 4, "text16": 16}[setting.type]
 
 
 def setting_bytes(setting: Setting, value: int | str) -> bytes:
@@ -280,4 +297,4 @@ def setting_bytes(setting: Setting, value: int | str) -> bytes:
     number = int(value)
     if not setting.min <= number <= setting.max:
         raise ValueError(f"setting {setting.name}: {number} is not between {setting.min} and {setting.max}")
-    return number.to_bytes({"B": 1, "H": 2, "I": 4}[SCALARS[setting.type][0]], "little")
+    return number.to_bytes(_width(setting), "little")
