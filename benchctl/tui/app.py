@@ -54,10 +54,12 @@ class BenchApp(App[int]):
     def __init__(
         self, root: Path | None = None, look: Callable[[], Sequence[Found]] | None = None, **more: Any
     ) -> None:
-        super().__init__(**more)
+        plain = "NO_COLOR" in os.environ
+        super().__init__(ansi_color=True if plain else None, **more)
         for theme in _THEMES:
             self.register_theme(theme)
-        self.theme = "day" if light_terminal(os.environ.get("COLORFGBG", "")) else "dusk"
+        light = light_terminal(os.environ.get("COLORFGBG", ""))
+        self.theme = "ansi-dark" if plain else "day" if light else "dusk"
         self._root = root
         self._survey = look
         self.link: RunLink | None = None

@@ -37,5 +37,5 @@ class Trail:
             if key[0] == stage and len(points) > 1:
                 t, y = np.array(points).T
                 name = " ".join(p for p in split_name(key[1]) if p)
-                out.append(Curve("", t, y, "the time of the run", "s", f"{name} so far,", shown(self._units[key])))
+                out.append(Curve("", t, y, "", "s", f"{name} so far", shown(self._units[key])))
         return out[::-1]

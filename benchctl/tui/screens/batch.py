@@ -153,7 +153,7 @@ class BatchScreen(Screen[None]):
         with Vertical():
             yield BatchPane(self.rows)
             with Horizontal(id="trends"):
-                yield OptionList(id="which")
+                yield OptionList(id="which", markup=False)
                 yield TrendPane()
         yield Footer(show_command_palette=False)
 

@@ -121,10 +121,10 @@ class ChooseScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         yield FoundPane(id="found")
         with Horizontal(id="choose"):
-            yield OptionList(*self._procedure_options(), id="procedures")
+            yield OptionList(*self._procedure_options(), id="procedures", markup=False)
             yield AboutPane(id="about")
         with Horizontal(id="where"):
-            yield OptionList(*self._bench_options(), id="benches")
+            yield OptionList(*self._bench_options(), id="benches", markup=False)
             with Vertical(id="form"):
                 with Horizontal():
                     yield Label("Seed")
@@ -303,7 +303,7 @@ class ChooseScreen(Screen[None]):
         try:
             choice = self._choice()
         except UsageError as e:
-            self.notify(str(e), severity="error")
+            self.notify(str(e), severity="error", markup=False)
             return
         self.app.start_run(choice)  # type: ignore[attr-defined]
 

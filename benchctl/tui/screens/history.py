@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import ClassVar
 
+from rich.cells import cell_len
+from rich.text import Text
 from textual import on, work
 from textual.app import ComposeResult
 from textual.binding import Binding
@@ -109,8 +111,6 @@ class HistoryScreen(Screen[None]):
 
     def on_mount(self) -> None:
         table = self.query_one(DataTable)
-        for name in _COLUMNS:
-            table.add_column(name, key=name or "mark")
         table.focus()
         self._load()
 
@@ -125,7 +125,7 @@ class HistoryScreen(Screen[None]):
     def _loaded(self, rows: list[RunRow], problem: str) -> None:
         self.rows = rows
         if problem:
-            self.notify(problem, severity="error")
+            self.notify(problem, severity="error", markup=False)
         self._fill()
 
     @on(Input.Changed, "#filter")
@@ -133,12 +133,15 @@ class HistoryScreen(Screen[None]):
         found = matching(self.rows, self.query_one("#filter", Input).value)
         self._shown = found[:_MOST]
         table = self.query_one(DataTable)
-        table.clear()
-        for row in self._shown:
-            table.add_row(*cells(row, row.name in self._marked), key=row.name)
+        told = [cells(row, row.name in self._marked) for row in self._shown]
+        table.clear(columns=True)
+        for i, name in enumerate(_COLUMNS):
+            table.add_column(name, key=name or "mark", width=max(cell_len(t) for t in (name, *(c[i] for c in told))))
+        for row, texts in zip(self._shown, told, strict=True):
+            table.add_row(*(Text(t) for t in texts), key=row.name)
         more = f", the latest {_MOST} listed" if len(found) > _MOST else ""
-        told = f"{len(found)} of {words.many(len(self.rows), 'run')}{more}" if self.rows else "no run yet"
-        self.query_one("#count", Label).update(told)
+        count = f"{len(found)} of {words.many(len(self.rows), 'run')}{more}" if self.rows else "no run yet"
+        self.query_one("#count", Label).update(count)
 
     @on(DataTable.RowHighlighted)
     def _highlighted(self) -> None:
@@ -168,7 +171,7 @@ class HistoryScreen(Screen[None]):
         try:
             summary = load_summary(folder)
         except UsageError as e:
-            self.notify(str(e), severity="error")
+            self.notify(str(e), severity="error", markup=False)
             return
         self.app.show_verdict(summary, folder)  # type: ignore[attr-defined]
 
@@ -183,7 +186,7 @@ class HistoryScreen(Screen[None]):
             self._marked = [*self._marked, row.name][-2:]
         table = self.query_one(DataTable)
         for shown in self._shown:
-            mark = _MARK if shown.name in self._marked else " "
+            mark = Text(_MARK if shown.name in self._marked else " ")
             if table.get_cell(shown.name, "mark") != mark:
                 table.update_cell(shown.name, "mark", mark)
 

@@ -28,7 +28,7 @@ class PathScreen(ModalScreen[Path | None]):
         with Vertical(id="dialog"):
             yield Label(f"Path of a {self._what} file (Esc leaves)")
             yield Input(placeholder="name.toml", id="path")
-            yield OptionList(*_files(Path.cwd()), id="files")
+            yield OptionList(*_files(Path.cwd()), id="files", markup=False)
 
     def on_mount(self) -> None:
         self.query_one("#files").border_title = "TOML files here"
@@ -45,7 +45,7 @@ class PathScreen(ModalScreen[Path | None]):
         if path.is_file():
             self.dismiss(path.resolve())
         else:
-            self.notify(f"{path}: there is no such file.", severity="error")
+            self.notify(f"{path}: there is no such file.", severity="error", markup=False)
 
     def action_cancel(self) -> None:
         self.dismiss(None)

@@ -79,7 +79,7 @@ def _rows(dots: npt.NDArray[np.bool_]) -> list[str]:
 def drawn(curve: Curve, width: int, height: int) -> list[Line]:
     """A plot with title and axes in `height` lines; what the axes show is written with units."""
     good = np.isfinite(curve.x) & np.isfinite(curve.y)
-    title = f"{curve.y_name} over {curve.x_name}"
+    title = f"{curve.y_name} over {curve.x_name}" if curve.x_name else curve.y_name
     if curve.name and _said(curve.name) != curve.y_name:
         title = f"{_said(curve.name)}: {title}"
     if not good.any():
