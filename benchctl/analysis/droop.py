@@ -4,8 +4,9 @@ The rail is a source `volts` behind `ohms`, with a capacitor of `farad` and seri
 the load draws a known current more from time 0 to `until`. By superposition the rail drops at once by I *
 (ohms || esr), then towards I * ohms with the time constant (ohms + esr) * farad, and recovers the same way. A
 regulator at its current limit behaves otherwise: the rail then falls on a straight line, and the slope is the
-current it lacks over the capacitance. The better of the two is taken by their residuals. Volts, amperes,
-ohms, µF and µs.
+current it lacks over the capacitance. A regulator within its limit answers late: the rail dips and comes back (see
+`droop_shapes`). The best of them is taken by their residuals, unless it says what cannot be. Volts, amperes, ohms,
+µF and µs.
 
 A conversion that measures the rail against itself sees the mean over its aperture, which is part of the
 model.
@@ -20,12 +21,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from benchctl.analysis import droop_shapes as shapes
+from benchctl.analysis.droop_shapes import FEWEST, Fit
 from benchctl.analysis.tails import Floats, check_level, student_quantile
 from benchctl.errors import UsageError
 from benchctl.terms import Interval
-
-_FEWEST = 8
-_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,12 @@ class Estimate:
 class Droop:
     """A fitted droop.
 
-    shape: "exponential" or "ramp". rest: volts before the load. amplitude: volts from rest to the lowest
-    point of the load phase. lowest: that voltage. tau: time constant, µs; NaN for a ramp. slope: V/µs of a
-    ramp; NaN for an exponential. source: ohms; capacity: µF; esr: ohms. For a ramp, source is unknown (NaN)
-    and capacity is what the whole load current would need: an upper bound when the regulator still delivers
-    its limit. noise: standard deviation of one sample. samples: how many.
+    shape: "exponential", "ramp", "recovering" or "unresolved" (no shape fits in a way that can be: only rest,
+    lowest and amplitude, as sampled). rest: volts before the load. amplitude: volts from rest to the lowest
+    point of the load phase. lowest: that voltage. tau: time constant, µs; of a recovering rail the regulator's;
+    NaN for a ramp. slope: V/µs of a ramp; NaN otherwise. source: ohms; capacity: µF; esr: ohms. For a ramp,
+    source is unknown (NaN) and capacity is what the whole load current would need: an upper bound when the
+    regulator still delivers its limit. noise: standard deviation of one sample. samples: how many.
     """
 
     shape: str
@@ -61,51 +62,6 @@ class Droop:
 
 
 _UNKNOWN = Estimate(math.nan, None)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
-    """Least squares with one parameter that is not linear: columns(x) @ coefficients."""
-
-    log_tau: float
-    coefficients: Floats
-    covariance: Floats  # of (coefficients, log_tau)
-    squares: float
-    freedom: int
-    determined: bool
-
-    @property
-    def noise(self) -> float:
-        return math.sqrt(self.squares / self.freedom)
-
-
-def step_mean(times: Floats, aperture: float) -> Floats:
-    """Mean of a unit step at 0 over [t, t + aperture]."""
-    if aperture <= 0:
-        return (times >= 0).astype(np.float64)
-    out: Floats = (np.maximum(times + aperture, 0) - np.maximum(times, 0)) / aperture
-    return out
-
-
-def rise_mean(times: Floats, tau: float, aperture: float) -> Floats:
-    """Mean of (1 - exp(-t/tau)) from time 0 on, over [t, t + aperture]."""
-    if aperture <= 0:
-        return -np.expm1(-np.maximum(times, 0) / tau)
-
-    def area(t: Floats) -> Floats:
-        after = np.maximum(t, 0)
-        out: Floats = after + tau * np.expm1(-after / tau)
-        return out
-
-    return (area(times + aperture) - area(times)) / aperture
-
-
-def ramp_mean(times: Floats, aperture: float) -> Floats:
-    """Mean of max(t, 0) over [t, t + aperture]."""
-    if aperture <= 0:
-        return np.maximum(times, 0)
-    out: Floats = (np.maximum(times + aperture, 0) ** 2 - np.maximum(times, 0) ** 2) / (2 * aperture)
-    return out
 
 
 def fit_droop(
@@ -127,106 +83,87 @@ def fit_droop(
     in the load phase.
     """
     t, v = np.asarray(times, np.float64), np.asarray(volts, np.float64)
-    if t.shape != v.shape or len(t) < _FEWEST or amps <= 0:
-        raise UsageError(f"a droop needs at least {_FEWEST} samples and a load step above 0 A, got {t.shape}, {amps} A")
+    if t.shape != v.shape or len(t) < FEWEST or amps <= 0:
+        raise UsageError(f"a droop needs at least {FEWEST} samples and a load step above 0 A, got {t.shape}, {amps} A")
     loaded = (t >= 0) & (t < until)
     if loaded.sum() < 4:
         raise UsageError("a droop needs at least 4 samples while the load is on")
-    exponential = _exponential(t, v, until, aperture)
-    ramp_until = t + aperture <= until
-    ramp = _ramp(t[ramp_until], v[ramp_until], aperture)
+    for make in _by_worth(t, v, until, aperture):
+        found = make(amps, lsb, level)
+        if _plausible(found):
+            return found
+    return _unresolved(t, v, loaded)
+
+
+_Made = Callable[[float, float, float], Droop]
+
+
+def _by_worth(t: Floats, v: Floats, until: float, aperture: float) -> list[_Made]:
+    """The shapes from the likeliest to the least, by the load phase alone (Schwarz 1978)."""
     end = min(until, float(t.max()) + aperture)
-    same = _exponential(t[ramp_until], v[ramp_until], math.inf, aperture)
-    if ramp is not None and _ramp_wins(same, ramp, end):
-        return _as_ramp(ramp, amps, end, lsb, int(ramp_until.sum()), level)
-    return _as_exponential(exponential, amps, end, lsb, len(t), level)
+    during = t + aperture < until
+    u, w = t[during], v[during]
+    bent, straight = shapes.exponential(u, w, math.inf, aperture), shapes.ramp(u, w, aperture)
+    dipped = shapes.recovering(u, w, aperture)
+    made: list[_Made] = [
+        lambda amps, lsb, level: _as_exponential(
+            shapes.exponential(t, v, until, aperture), amps, end, lsb, len(t), level
+        )
+    ]
+    best, parameters = bent, _BENT
+    if straight is not None:
+        place = 0 if _ramp_wins(bent, straight, end) else 1
+        made.insert(place, lambda amps, lsb, level: _as_ramp(straight, amps, end, lsb, len(u), level))
+        best, parameters = (straight, _STRAIGHT) if place == 0 else (best, parameters)
+    if dipped is not None:
+        cost = (_DIPPED - parameters) * math.log(len(u))
+        place = 0 if _gain(best, dipped, len(u)) > cost else len(made)
+        made.insert(
+            place,
+            lambda amps, lsb, level: _as_recovering(dipped, amps, end, lsb, len(u), level),
+        )
+    return made
 
 
-def _ramp_wins(exponential: _Fit, ramp: _Fit, end: float) -> bool:
+#: parameters of the shapes
+_STRAIGHT, _BENT, _DIPPED = 3, 4, 5
+
+
+def _gain(plain: Fit, rich: Fit, count: int) -> float:
+    """Twice the gain in log likelihood; a tenth of a millionth of the voltage, which is rounding, counts as nothing."""
+    grain = 1e-14 * count * float(plain.coefficients[0]) ** 2 + 1e-30
+    return count * math.log((plain.squares + grain) / (rich.squares + grain))
+
+
+def _ramp_wins(bent: Fit, straight: Fit, end: float) -> bool:
     """A straight line is an exponential of endless time constant with one parameter less: it is taken when
     the bend is not worth its parameter (Schwarz 1978) or bends the wrong way round."""
-    count = ramp.freedom + len(ramp.coefficients)
-    gain = count * math.log(max(ramp.squares, 1e-30) / max(exponential.squares, 1e-30))
-    return gain < math.log(count) or math.exp(exponential.log_tau) > 20 * end
+    count = straight.freedom + len(straight.coefficients)
+    return _gain(straight, bent, count) < math.log(count) or math.exp(bent.log_tau) > 20 * end
 
 
-def _columns(t: Floats, tau: float, until: float, aperture: float) -> Floats:
-    """Rest, instant drop and slow drop as functions of time."""
-    instant, slow = step_mean(t, aperture), rise_mean(t, tau, aperture)
-    if math.isfinite(until):
-        instant = instant - step_mean(t - until, aperture)
-        slow = slow - rise_mean(t - until, tau, aperture)
-    return np.column_stack((np.ones(len(t)), -instant, -slow))
+def _plausible(droop: Droop) -> bool:
+    """No rail rises under a load, no resistance or capacity is clearly negative, and what comes back has dipped."""
+    if droop.shape == "recovering" and not (droop.amplitude.interval and droop.amplitude.interval.low > 0):
+        return False
+    clear = [e.interval for e in (droop.source, droop.capacity, droop.esr) if math.isfinite(e.value)]
+    return not any(i is not None and i.high < 0 for i in (*clear, droop.amplitude.interval))
 
 
-def _exponential(t: Floats, v: Floats, until: float, aperture: float) -> _Fit:
-    """Best time constant on a grid, refined; the rest is linear (variable projection, Golub and Pereyra
-    1973)."""
-    after = np.sort(t[t > 0])
-    shortest = max(aperture / 4, float(after[0]) / 2 if len(after) else 1.0, 1e-3)
-    longest = 100 * float(np.ptp(t))
-
-    def squares(log_tau: float) -> float:
-        return _solve(_columns(t, math.exp(log_tau), until, aperture), v)[1]
-
-    grid = np.linspace(math.log(shortest), math.log(longest), _STEPS)
-    best = int(np.argmin([squares(float(x)) for x in grid]))
-    low, high = float(grid[max(0, best - 1)]), float(grid[min(_STEPS - 1, best + 1)])
-    log_tau = _golden(squares, low, high)
-    columns = _columns(t, math.exp(log_tau), until, aperture)
-    coefficients, rest = _solve(columns, v)
-    step = 1e-4
-    bend = (
-        _columns(t, math.exp(log_tau + step), until, aperture) - _columns(t, math.exp(log_tau - step), until, aperture)
-    ) @ coefficients
-    jacobian = np.column_stack((columns, bend / (2 * step)))
-    return _finish(jacobian, log_tau, coefficients, rest, 0 < best < _STEPS - 1)
-
-
-def _ramp(t: Floats, v: Floats, aperture: float) -> _Fit | None:
-    """Rest, instant drop and straight fall, over the load phase only."""
-    if len(t) < _FEWEST:
-        return None
-    columns = np.column_stack((np.ones(len(t)), -step_mean(t, aperture), -ramp_mean(t, aperture)))
-    coefficients, squares = _solve(columns, v)
-    return _finish(columns, math.nan, coefficients, squares, True)
-
-
-def _solve(columns: Floats, v: Floats) -> tuple[Floats, float]:
-    scale = np.linalg.norm(columns, axis=0)
-    scale = np.where(scale > 0, scale, 1.0)
-    found = np.linalg.lstsq(columns / scale, v, rcond=1e-12)[0] / scale
-    rest = v - columns @ found
-    return found, float(rest @ rest)
-
-
-def _finish(jacobian: Floats, log_tau: float, coefficients: Floats, squares: float, sure: bool) -> _Fit:
-    freedom = max(1, len(jacobian) - jacobian.shape[1])
-    covariance = np.linalg.pinv(jacobian.T @ jacobian).astype(np.float64)
-    return _Fit(log_tau, coefficients, covariance, squares, freedom, sure)
-
-
-def _golden(function: Callable[[float], float], low: float, high: float) -> float:
-    """Minimum between low and high by golden section."""
-    ratio = (math.sqrt(5) - 1) / 2
-    a, b = high - ratio * (high - low), low + ratio * (high - low)
-    at_a, at_b = function(a), function(b)
-    for _ in range(48):
-        if at_a < at_b:
-            high, b, at_b = b, a, at_a
-            a = high - ratio * (high - low)
-            at_a = function(a)
-        else:
-            low, a, at_a = a, b, at_b
-            b = low + ratio * (high - low)
-            at_b = function(b)
-    return (low + high) / 2
+def _unresolved(t: Floats, v: Floats, loaded: npt.NDArray[np.bool_]) -> Droop:
+    """What can be said without a model: rest and the lowest sample."""
+    rest = float(np.mean(v[t < 0])) if (t < 0).any() else float(v[int(np.argmin(t))])
+    lowest, noise = float(v[loaded].min()), float(np.std(v[t < 0])) if (t < 0).sum() > 1 else math.nan
+    deep = Estimate(max(0.0, rest - lowest), None)
+    known = {"rest": Estimate(rest, None), "amplitude": deep, "lowest": Estimate(lowest, None)}
+    unknown = dict.fromkeys(("tau", "slope", "source", "capacity", "esr"), _UNKNOWN)
+    return Droop("unresolved", **known, **unknown, noise=noise, samples=len(t))
 
 
 class _Derived:
     """Functions of fitted parameters with intervals: a numerical gradient and the parameters' covariance."""
 
-    def __init__(self, fit: _Fit, lsb: float, level: float) -> None:
+    def __init__(self, fit: Fit, lsb: float, level: float) -> None:
         extra = [] if math.isnan(fit.log_tau) else [fit.log_tau]
         self._at = np.concatenate((fit.coefficients, extra))
         self._covariance = fit.covariance * max(fit.noise, lsb / math.sqrt(12)) ** 2
@@ -245,6 +182,19 @@ class _Derived:
         half = self._half(function)
         return Estimate(value, self._interval(value - half, value + half))
 
+    def least_zero(self, function: Callable[[Floats], float]) -> Estimate:
+        """The same for what cannot be negative: an estimate that noise has put a little below zero is zero."""
+        found = self.of(function)
+        if found.interval is None or found.interval.high < 0:
+            return found
+        low, high = max(0.0, found.interval.low), found.interval.high
+        return Estimate(max(0.0, found.value), Interval(low, high, self._level))
+
+    def clear(self, function: Callable[[Floats], float]) -> Estimate:
+        """The same where only a value that is clearly above zero says anything."""
+        found = self.of(function)
+        return found if found.interval is not None and found.interval.low > 0 else _UNKNOWN
+
     def _interval(self, low: float, high: float) -> Interval | None:
         return Interval(low, high, self._level) if math.isfinite(low) and math.isfinite(high) else None
 
@@ -256,7 +206,7 @@ class _Derived:
         return self._factor * math.sqrt(max(variance, 0.0))
 
 
-def _as_exponential(fit: _Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
+def _as_exponential(fit: Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
     """Parameters are (rest, instant, slow, log tau)."""
     derived = _Derived(fit, lsb, level)
 
@@ -278,15 +228,50 @@ def _as_exponential(fit: _Fit, amps: float, end: float, lsb: float, count: int, 
         lowest=derived.of(lambda p: float(p[0]) - depth(p)),
         tau=derived.of(lambda p: math.exp(p[3]), positive=True) if fit.determined else _UNKNOWN,
         slope=_UNKNOWN,
-        source=derived.of(lambda p: float(p[1] + p[2]) / amps),
+        source=derived.least_zero(lambda p: float(p[1] + p[2]) / amps),
         capacity=derived.of(capacity, positive=True) if fit.determined else _UNKNOWN,
-        esr=derived.of(esr),
+        esr=derived.least_zero(esr),
         noise=fit.noise,
         samples=count,
     )
 
 
-def _as_ramp(fit: _Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
+def _as_recovering(fit: Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
+    """Parameters are (rest, instant, passing, lasting, log of the regulator's time)."""
+    derived = _Derived(fit, lsb, level)
+
+    def depth(p: Floats) -> float:
+        """The course is (p1 + p2 s)·exp(-s) + p3 (1 - (1 + s) exp(-s)); it turns where its slope is 0."""
+        last = end / math.exp(p[4])
+        turn = float((p[2] - p[1]) / (p[2] - p[3])) if p[2] != p[3] else 0.0
+        return max(_dip(p, s) for s in (0.0, last, turn) if 0 <= s <= last)
+
+    def capacity(p: Floats) -> float:
+        total = float(p[1] + p[2])
+        return amps * math.exp(p[4]) / total if total > 0 else math.nan
+
+    return Droop(
+        shape="recovering",
+        rest=derived.of(lambda p: float(p[0])),
+        amplitude=derived.of(depth),
+        lowest=derived.of(lambda p: float(p[0]) - depth(p)),
+        tau=derived.of(lambda p: math.exp(p[4]), positive=True) if fit.determined else _UNKNOWN,
+        slope=_UNKNOWN,
+        # a converter whose reference sags with the load sees a small lasting drop as a rise
+        source=derived.clear(lambda p: float(p[3]) / amps),
+        capacity=derived.of(capacity, positive=True) if fit.determined else _UNKNOWN,
+        esr=derived.least_zero(lambda p: float(p[1]) / amps),
+        noise=fit.noise,
+        samples=count,
+    )
+
+
+def _dip(p: Floats, s: float) -> float:
+    fall = math.exp(-s)
+    return float((p[1] + p[2] * s) * fall + p[3] * (1 - (1 + s) * fall))
+
+
+def _as_ramp(fit: Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
     """Parameters are (rest, instant, slope)."""
     derived = _Derived(fit, lsb, level)
     return Droop(
@@ -298,7 +283,7 @@ def _as_ramp(fit: _Fit, amps: float, end: float, lsb: float, count: int, level: 
         slope=derived.of(lambda p: -float(p[2])),
         source=_UNKNOWN,
         capacity=derived.of(lambda p: amps / float(p[2]) if p[2] > 0 else math.nan, positive=True),
-        esr=derived.of(lambda p: float(p[1]) / amps),
+        esr=derived.least_zero(lambda p: float(p[1]) / amps),
         noise=fit.noise,
         samples=count,
     )

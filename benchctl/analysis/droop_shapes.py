@@ -1,0 +1,189 @@
+"""Courses of a rail under a load step, each linear in all but one time, and their least-squares fits.
+
+exponential: a source behind a resistance, a capacitor with its ESR. ramp: a regulator at its limit. recovering: a
+regulator that answers late: the capacitor carries the load at first, then the regulator brings the rail back. Its
+loop is taken as critically damped, with integrator: v'' + 2 v'/T + v/T² = const, load on the capacitor. A sample may
+be the mean over an aperture after its time stamp. Volts and µs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchctl.analysis.tails import Floats
+
+FEWEST = 8
+_STEPS = 40
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Least squares with one parameter that is not linear: columns(x) @ coefficients."""
+
+    log_tau: float
+    coefficients: Floats
+    covariance: Floats  # of (coefficients, log_tau)
+    squares: float
+    freedom: int
+    determined: bool
+
+    @property
+    def noise(self) -> float:
+        return math.sqrt(self.squares / self.freedom)
+
+
+def step_mean(times: Floats, aperture: float) -> Floats:
+    """Mean of a unit step at 0 over [t, t + aperture]."""
+    if aperture <= 0:
+        return (times >= 0).astype(np.float64)
+    out: Floats = (np.maximum(times + aperture, 0) - np.maximum(times, 0)) / aperture
+    return out
+
+
+def rise_mean(times: Floats, tau: float, aperture: float) -> Floats:
+    """Mean of (1 - exp(-t/tau)) from time 0 on, over [t, t + aperture]."""
+    if aperture <= 0:
+        return -np.expm1(-np.maximum(times, 0) / tau)
+
+    def area(t: Floats) -> Floats:
+        after = np.maximum(t, 0)
+        out: Floats = after + tau * np.expm1(-after / tau)
+        return out
+
+    return (area(times + aperture) - area(times)) / aperture
+
+
+def ramp_mean(times: Floats, aperture: float) -> Floats:
+    """Mean of max(t, 0) over [t, t + aperture]."""
+    if aperture <= 0:
+        return np.maximum(times, 0)
+    out: Floats = (np.maximum(times + aperture, 0) ** 2 - np.maximum(times, 0) ** 2) / (2 * aperture)
+    return out
+
+
+def dip_mean(times: Floats, tau: float, aperture: float) -> tuple[Floats, Floats]:
+    """Means over [t, t + aperture] of exp(-s) and s·exp(-s) with s = t/tau, both 0 before time 0."""
+    if aperture <= 0:
+        s = np.maximum(times, 0) / tau
+        on, fall = times >= 0, np.exp(-s)
+        return np.where(on, fall, 0.0), np.where(on, s * fall, 0.0)
+
+    def areas(t: Floats) -> tuple[Floats, Floats]:
+        s = np.maximum(t, 0) / tau
+        fall = np.exp(-s)
+        return tau * (1 - fall), tau * (1 - fall * (1 + s))
+
+    late, early = areas(times + aperture), areas(times)
+    return (late[0] - early[0]) / aperture, (late[1] - early[1]) / aperture
+
+
+def _bent(t: Floats, tau: float, until: float, aperture: float) -> Floats:
+    """Rest, instant drop and slow drop as functions of time."""
+    instant, slow = step_mean(t, aperture), rise_mean(t, tau, aperture)
+    if math.isfinite(until):
+        instant = instant - step_mean(t - until, aperture)
+        slow = slow - rise_mean(t - until, tau, aperture)
+    return np.column_stack((np.ones(len(t)), -instant, -slow))
+
+
+def _dipped(t: Floats, tau: float, until: float, aperture: float) -> Floats:
+    """Rest, instant drop that the regulator takes back, the capacitor's drop that it takes back, lasting drop."""
+
+    fall, dip = dip_mean(t, tau, aperture)
+    return np.column_stack((np.ones(len(t)), -fall, -dip, fall + dip - step_mean(t, aperture)))
+
+
+def exponential(t: Floats, v: Floats, until: float, aperture: float) -> Fit:
+    """Coefficients: rest, instant drop, slow drop; and a time constant."""
+    return _with_time(_bent, t, v, until, aperture)
+
+
+def recovering(t: Floats, v: Floats, aperture: float) -> Fit | None:
+    """Coefficients: rest, instant drop, passing drop, lasting drop; and the regulator's time.
+
+    Of the load phase alone: a regulator can give current but not take it back, so what comes after is another course.
+    An instant drop below zero is none: the load came a little later than its time stamp says.
+    """
+    if len(t) < FEWEST:
+        return None
+    found = _with_time(_dipped, t, v, math.inf, aperture)
+    if found.coefficients[1] >= 0:
+        return found
+    soft = _with_time(_softly_dipped, t, v, math.inf, aperture)
+    covariance = np.insert(np.insert(soft.covariance, 1, 0.0, axis=0), 1, 0.0, axis=1)
+    return replace(soft, coefficients=np.insert(soft.coefficients, 1, 0.0), covariance=covariance)
+
+
+def _softly_dipped(t: Floats, tau: float, until: float, aperture: float) -> Floats:
+    """Without the instant drop."""
+    return np.delete(_dipped(t, tau, until, aperture), 1, axis=1)
+
+
+_Columns = Callable[[Floats, float, float, float], Floats]
+
+
+def _with_time(columns_of: _Columns, t: Floats, v: Floats, until: float, aperture: float) -> Fit:
+    """Best time constant on a grid, refined; the rest is linear (variable projection, Golub and Pereyra
+    1973)."""
+    after = np.sort(t[t > 0])
+    shortest = max(aperture / 4, float(after[0]) / 2 if len(after) else 1.0, 1e-3)
+    longest = 100 * float(np.ptp(t))
+
+    def squares(log_tau: float) -> float:
+        return _solve(columns_of(t, math.exp(log_tau), until, aperture), v)[1]
+
+    grid = np.linspace(math.log(shortest), math.log(longest), _STEPS)
+    best = int(np.argmin([squares(float(x)) for x in grid]))
+    low, high = float(grid[max(0, best - 1)]), float(grid[min(_STEPS - 1, best + 1)])
+    log_tau = _golden(squares, low, high)
+    columns = columns_of(t, math.exp(log_tau), until, aperture)
+    coefficients, rest = _solve(columns, v)
+    step = 1e-4
+    up = columns_of(t, math.exp(log_tau + step), until, aperture)
+    down = columns_of(t, math.exp(log_tau - step), until, aperture)
+    jacobian = np.column_stack((columns, (up - down) @ coefficients / (2 * step)))
+    return _finish(jacobian, log_tau, coefficients, rest, 0 < best < _STEPS - 1)
+
+
+def ramp(t: Floats, v: Floats, aperture: float) -> Fit | None:
+    """Rest, instant drop and straight fall, over the load phase only."""
+    if len(t) < FEWEST:
+        return None
+    columns = np.column_stack((np.ones(len(t)), -step_mean(t, aperture), -ramp_mean(t, aperture)))
+    coefficients, squares = _solve(columns, v)
+    return _finish(columns, math.nan, coefficients, squares, True)
+
+
+def _solve(columns: Floats, v: Floats) -> tuple[Floats, float]:
+    scale = np.linalg.norm(columns, axis=0)
+    scale = np.where(scale > 0, scale, 1.0)
+    found = np.linalg.lstsq(columns / scale, v, rcond=1e-12)[0] / scale
+    rest = v - columns @ found
+    return found, float(rest @ rest)
+
+
+def _finish(jacobian: Floats, log_tau: float, coefficients: Floats, squares: float, sure: bool) -> Fit:
+    freedom = max(1, len(jacobian) - jacobian.shape[1])
+    covariance = np.linalg.pinv(jacobian.T @ jacobian).astype(np.float64)
+    return Fit(log_tau, coefficients, covariance, squares, freedom, sure)
+
+
+def _golden(function: Callable[[float], float], low: float, high: float) -> float:
+    """Minimum between low and high by golden section."""
+    ratio = (math.sqrt(5) - 1) / 2
+    a, b = high - ratio * (high - low), low + ratio * (high - low)
+    at_a, at_b = function(a), function(b)
+    for _ in range(48):
+        if at_a < at_b:
+            high, b, at_b = b, a, at_a
+            a = high - ratio * (high - low)
+            at_a = function(a)
+        else:
+            low, a, at_a = a, b, at_b
+            b = low + ratio * (high - low)
+            at_b = function(b)
+    return (low + high) / 2
