@@ -9,7 +9,7 @@ import numpy as np
 
 from benchctl import events as ev
 from benchctl.analysis.latency import worst_case
-from benchctl.errors import NoAnswer
+from benchctl.errors import NoAnswer, PortLost
 from benchctl.safety.attesting import attest_all
 from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
@@ -107,15 +107,20 @@ def _hand_unpowered(ctx: Context) -> float | None:
 
 
 def _reopen(ctx: Context, timeout: float) -> None:
+    """Wait for the hand unit to come back; where ports come and go with their boards, find its port again."""
     hand, deadline = ctx.board(Role.HAND), ctx.now() + timeout
+    reopen = getattr(ctx.bench, "reopen", None)
     while True:
         try:
+            if reopen is not None:
+                reopen(Role.HAND)
             hand.open()
             hand.ask("radio_apply", timeout=1.0)
             return
-        except NoAnswer:
+        except (NoAnswer, PortLost):
             if ctx.now() > deadline:
                 raise
+            ctx.wait(0.2)
 
 
 def _host_lost(ctx: Context) -> float | None:
