@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -11,17 +10,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from proof_rig import Rig
-
-
-def require_avr() -> None:
-    from benchctl.avr.build_shim import available
-
-    reason = available()
-    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
-        pytest.fail(reason)
-    if reason:
-        pytest.skip(reason)
+from proof_rig import Rig, require_avr
 
 
 @pytest.fixture(params=("sim", "avr"))

@@ -145,7 +145,9 @@ def wrong_answers(feeder: Feeder, chance: random.Random) -> Iterator[bytes]:
         nonce, out = feeder.nonce, b""
         while len(out) < 300:
             out += chance.choice(_WRONG)(nonce, chance)
-            out += request("throttle", chance.randrange(1, 65536), channel=2, permille=100, number=chance.randrange(65536))
+            out += request(
+                "throttle", chance.randrange(1, 65536), channel=2, permille=100, number=chance.randrange(65536)
+            )
             if chance.random() < 0.1:
                 out += request("arm_challenge", chance.randrange(1, 65536), channel=2, radio=0)  # another nonce
                 break
@@ -210,7 +212,9 @@ GENERATORS: dict[str, Callable[[Feeder, random.Random], Iterator[bytes]]] = {
 }
 
 
-def feed(generator: str, total: int, seed: int = 1, kind: str = "avr", images: dict[Role, str] | None = None) -> Figures:
+def feed(
+    generator: str, total: int, seed: int = 1, kind: str = "avr", images: dict[Role, str] | None = None
+) -> Figures:
     """Feed so many bytes; raises AssertionError at the first pulse above idle or the first word of being armed."""
     feeder, figures, life = Feeder(kind, seed, images), Figures(generator), 0
     chance = random.Random(f"{seed} {generator}")

@@ -86,14 +86,20 @@ class GuardMachine(RuleBasedStateMachine):
         self.rig.arm(radio)
         self.rig.drive(permille, seconds)
 
-    @rule(permille=st.sampled_from((0, 1, 80, 200, 201, 300, 301, 999, 65535)), step=st.sampled_from((1, 1, 1, 0, -1, 9)))
+    @rule(
+        permille=st.sampled_from((0, 1, 80, 200, 201, 300, 301, 999, 65535)), step=st.sampled_from((1, 1, 1, 0, -1, 9))
+    )
     def throttle(self, permille: int, step: int) -> None:
         rig = self.rig
         number = max(0, rig.throttle_number + step)
         rig.throttle_number = max(rig.throttle_number, number)
         rig.throttle(permille, number)
 
-    @rule(permille=st.sampled_from((60, 200)), seconds=st.sampled_from((0.2, 0.6)), every=st.sampled_from((0.02, 0.2, 0.245)))
+    @rule(
+        permille=st.sampled_from((60, 200)),
+        seconds=st.sampled_from((0.2, 0.6)),
+        every=st.sampled_from((0.02, 0.2, 0.245)),
+    )
     def keep_on(self, permille: int, seconds: float, every: float) -> None:
         self.rig.drive(permille, seconds, every)
 
@@ -140,7 +146,9 @@ class GuardMachine(RuleBasedStateMachine):
     def corrupted(self, seed: int, permille: int) -> None:
         rig = self.rig
         rig.chance.seed(seed)
-        rig.send(mangled(rig.frame("throttle", channel=2, permille=permille, number=rig.throttle_number + 1), rig.chance))
+        rig.send(
+            mangled(rig.frame("throttle", channel=2, permille=permille, number=rig.throttle_number + 1), rig.chance)
+        )
 
     @rule(permille=st.sampled_from((50, 200)))
     def repeated(self, permille: int) -> None:

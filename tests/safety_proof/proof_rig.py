@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import random
 from collections.abc import Iterable
 from typing import Any
 
+import pytest
 from guard_model import EFFECT_S, Model, Pulse
 
 from benchctl import benches
@@ -62,6 +64,20 @@ class Rig:
 
     def close(self) -> None:
         self.bench.close()
+
+    def fresh(self) -> None:
+        """Both boards switched on anew, with the settings they have stored."""
+        self.bench.world.power_off(Role.HAND)
+        self.power_cycle()
+        self.bench.world.power_on(Role.HAND)
+        self.model.hand_stopped(self.now())
+        self.sent.clear()
+        self.wait(0.2)
+        for board in (self.craft, self.hand):
+            board.poll()
+            board.clear_restart()
+            board.identify()
+        self.wait(0.01)
 
     def now(self) -> float:
         return float(self.bench.now())
@@ -223,6 +239,16 @@ def mangled(wire: bytes, chance: random.Random) -> bytes:
     """The same with one bit flipped inside the frame."""
     at = chance.randrange(1, len(wire) - 1)
     return wire[:at] + bytes([wire[at] ^ (1 << chance.randrange(8))]) + wire[at + 1 :]
+
+
+def require_avr() -> None:
+    from benchctl.avr.build_shim import available
+
+    reason = available()
+    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
+        pytest.fail(reason)
+    if reason:
+        pytest.skip(reason)
 
 
 def joined(frames: Iterable[bytes]) -> bytes:

@@ -1,0 +1,289 @@
+"""The host's side of driving a motor controller, on the modelled bench: what is asked, refused and said."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from benchctl import events as ev
+from benchctl.benches import open_bench
+from benchctl.errors import NoAnswer, OperatorAbsent, PortLost, UsageError
+from benchctl.operators import FileOperator, NoOperator
+from benchctl.procedure.file import load
+from benchctl.procedure.runner import Runner
+from benchctl.safety.attestation import HIGHER_CAP, STATEMENTS, VALID_S
+from benchctl.safety.attesting import attest_all
+from benchctl.safety.drive import Drive, GuardDropped, Locked
+from benchctl.safety.interlock import Interlock, State
+from benchctl.safety.stop import COPIES, STOP_FRAME, stop_ports
+from benchctl.shipped import procedure
+from benchctl.stages.contract import Context
+from benchctl.terms import Role
+from benchctl.wire.catalogue import GuardState
+
+CHANNEL = 2
+
+
+class Hands(Context):
+    """A stage's hands on the healthy sim pair, and what they said."""
+
+    def __init__(self, cap: float = 0.2) -> None:
+        self.said: list[Any] = []
+        bench: Any = open_bench("sim", seed=5)
+        super().__init__("ramp", bench, {}, {}, self.said.append, interlock=Interlock(cap))
+        self.craft = self.board(Role.CRAFT)
+        self.craft.open()
+        self.esc: Any = bench.world.boards[Role.CRAFT].escs["pulse2"]
+
+    def of(self, kind: type) -> list[Any]:
+        return [e for e in self.said if isinstance(e, kind)]
+
+
+@pytest.fixture
+def hands() -> Iterator[Callable[..., Hands]]:
+    made: list[Hands] = []
+
+    def make(cap: float = 0.2) -> Hands:
+        made.append(Hands(cap))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.bench.close()
+
+
+def ready(hands: Hands) -> Drive:
+    assert attest_all(hands, hands.interlock) == ""
+    drive = Drive(hands, hands.interlock, Role.CRAFT, CHANNEL)
+    drive.arm()
+    return drive
+
+
+# ---------------------------------------------------------------------- attestations
+
+
+def test_every_statement_is_asked_with_a_word_and_logged(hands) -> None:
+    h = hands()
+
+    assert attest_all(h, h.interlock) == ""
+    given = h.of(ev.Attestation)
+    assert [a.what for a in given] == [s.name for s in STATEMENTS]
+    assert all(a.accepted and a.answer == a.challenge and a.expires == pytest.approx(a.t + VALID_S) for a in given)
+    assert len([n for n in h.of(ev.Note) if n.level == "caution"]) >= 5
+
+
+@pytest.mark.parametrize("answer", ["no", "yes", "", "ok"])
+def test_another_answer_than_the_word_attests_nothing(hands, answer: str) -> None:
+    h = hands()
+
+    class Person(NoOperator):
+        by = "person"
+
+        def answer_nowait(self, prompt: Any) -> str:
+            return answer
+
+    h.bench.operator = Person()
+
+    assert attest_all(h, h.interlock) == f"not attested: {STATEMENTS[0].text}"
+    assert not h.interlock.valid(STATEMENTS[0].name, h.now())
+    assert not any(a.accepted for a in h.of(ev.Attestation))
+
+
+@pytest.mark.parametrize("operator", [NoOperator(), FileOperator({"ramp": {"attest": ["heron"] * 20}})])
+def test_nobody_and_no_file_can_attest(hands, operator: Any) -> None:
+    h = hands()
+    h.bench.operator = operator
+
+    assert attest_all(h, h.interlock).startswith("not attested")
+
+
+def test_what_is_still_valid_is_not_asked_again(hands) -> None:
+    h = hands()
+    attest_all(h, h.interlock)
+    h.said.clear()
+    assert attest_all(h, h.interlock) == ""
+    assert not h.of(ev.Prompt)
+
+    h.wait(VALID_S)
+    attest_all(h, h.interlock)
+    assert len(h.of(ev.Attestation)) == len(STATEMENTS)
+
+
+def test_more_than_the_usual_cap_asks_for_one_statement_more(hands) -> None:
+    h = hands(0.3)
+    attest_all(h, h.interlock)
+
+    assert [a.what for a in h.of(ev.Attestation)][-1] == HIGHER_CAP.name
+    with pytest.raises(ValueError, match="at most 30 %"):
+        Interlock(0.31)
+
+
+# ---------------------------------------------------------------------- driving
+
+
+def test_the_whole_way(hands) -> None:
+    h = hands(0.25)
+    drive = ready(h)
+    drive.hold(250, 1.6)
+
+    assert max(w for _, w in h.esc.above_idle) == pytest.approx(1250, abs=2)
+    drive.disarm()
+    end = h.now()
+    h.wait(0.3)
+    assert h.esc.above_idle[-1][0] <= end + 0.02
+    assert [e.live for e in h.of(ev.OutputsLive)] == [True, False]
+    assert h.of(ev.OutputsLive)[0].cap == 0.25
+
+
+def test_without_attestations_nothing_is_asked_of_the_board(hands) -> None:
+    h = hands()
+    drive = Drive(h, h.interlock, Role.CRAFT, CHANNEL)
+    with pytest.raises(Locked, match="not attested"):
+        drive.arm()
+    assert h.craft.ask("guard_read").state == GuardState.IDLE
+    assert not h.of(ev.OutputsLive)
+
+
+def test_the_cap_goes_to_the_board_before_arming(hands) -> None:
+    h = hands(0.1)
+    drive = ready(h)
+    assert h.craft.ask("guard_read").cap_permille == 100
+    drive.throttle(100)
+    with pytest.raises(Locked, match="above the cap"):
+        drive.throttle(101)
+
+
+def test_a_board_whose_guard_is_not_idle_is_not_armed(hands) -> None:
+    h = hands()
+    ready(h)
+    h.interlock.disarm()
+    drive = Drive(h, h.interlock, Role.CRAFT, CHANNEL)
+    h.craft.ask("throttle", channel=CHANNEL, permille=0, number=100)
+    h.craft.write_setting = lambda name, value: None  # type: ignore[method-assign]
+
+    with pytest.raises(Locked, match="not been seen idle"):
+        drive.arm()
+
+
+def test_a_guard_that_went_idle_is_noticed_and_everything_starts_over(hands) -> None:
+    h = hands()
+    drive = ready(h)
+    drive.throttle(50)
+    h.craft.ask("stop")
+
+    with pytest.raises(GuardDropped, match="stopped"):
+        drive.throttle(50)
+    assert h.interlock.state is State.SAFE
+    assert not h.of(ev.OutputsLive)[-1].live
+    with pytest.raises(Locked, match="not attested"):
+        drive.throttle(50)
+
+
+def test_expired_attestations_end_the_keep_alive(hands) -> None:
+    h = hands()
+    attest_all(h, h.interlock)
+    first = min(a.t for a in h.of(ev.Attestation))
+    h.wait(first + VALID_S - 1.0 - h.now())
+    drive = ready(h)
+    with pytest.raises(Locked, match="10 minutes"):
+        drive.hold(20, 5.0)
+    assert first + VALID_S <= h.now() < first + VALID_S + 0.1
+    h.wait(0.3)
+    assert h.craft.ask("guard_read").state == GuardState.IDLE
+
+
+def test_a_throttle_request_is_never_repeated_by_itself(hands) -> None:
+    """A late answer must not double a request: its number would end it, and time would be lost."""
+    h = hands()
+    drive = ready(h)
+    h.bench.ports[Role.CRAFT].plugged = True
+    h.bench.chips[Role.CRAFT].hang()
+    before = h.craft.exchange.counts.repeats
+    with pytest.raises(NoAnswer):
+        drive.throttle(50)
+    assert h.craft.exchange.counts.repeats == before
+
+
+def test_disarming_is_asked_of_the_board(hands) -> None:
+    h = hands()
+    drive = ready(h)
+    drive.hold(100, 0.3)
+    drive.disarm()
+    assert h.craft.ask("guard_read").state == GuardState.IDLE
+    assert h.interlock.state is State.SAFE
+
+
+def test_wrong_answers_are_refused_by_the_healthy_board(hands) -> None:
+    h = hands()
+    attest_all(h, h.interlock)
+    assert Drive(h, h.interlock, Role.CRAFT, CHANNEL).refuses_wrong_nonce()
+    assert h.craft.ask("guard_read").state == GuardState.IDLE
+
+
+# ---------------------------------------------------------------------- stops, restarts
+
+
+class Recorder:
+    """A port that notes what it is given, or is gone."""
+
+    def __init__(self, name: str, gone: bool = False) -> None:
+        self.name, self.gone = name, gone
+        self.given: list[bytes] = []
+
+    def urgent(self, data: bytes) -> None:
+        if self.gone:
+            raise PortLost(f"{self.name}: the port is gone")
+        self.given.append(data)
+
+
+def test_a_lost_port_does_not_keep_the_others_from_their_stop() -> None:
+    ports = [Recorder("a"), Recorder("b", gone=True), Recorder("c")]
+
+    assert stop_ports(ports) == ["b: the port is gone"]  # type: ignore[arg-type]
+    assert [p.given for p in ports] == [[STOP_FRAME * COPIES], [], [STOP_FRAME * COPIES]]
+
+
+@pytest.mark.parametrize("role", [Role.CRAFT, Role.HAND])
+def test_a_restart_of_any_board_voids_the_attestations(hands, role: Role) -> None:
+    h = hands()
+    runner = Runner(load(procedure("bring-up")), h.bench, h.said.append, h.interlock)
+    h.board(Role.HAND).open()
+    drive = ready(h)
+    assert runner.interlock is h.interlock
+
+    h.bench.ports[role].reset()
+    h.wait(0.3)
+    h.board(role).poll()
+
+    assert h.interlock.state is State.SAFE
+    with pytest.raises(Locked, match="not attested"):
+        drive.throttle(0)
+
+
+def test_no_bench_of_real_boards_takes_the_simulated_operator(hands) -> None:
+    from benchctl.ports.assign import Assigned
+    from benchctl.ports.bench import PortsBench
+
+    bench = PortsBench(Assigned({}, {}))
+    with pytest.raises(UsageError, match="real operator"):
+        bench.operator = hands().bench.operator
+    assert bench.operator.by == "none"
+
+
+def test_words_are_not_the_same_each_time(hands) -> None:
+    h = hands()
+    for _ in range(3):
+        h.interlock.lapse()
+        attest_all(h, h.interlock)
+    assert len({a.challenge for a in h.of(ev.Attestation)}) > 8
+    assert h.bench.chance is not random
+
+
+def test_absent_people_are_said_to_be(hands) -> None:
+    h = hands()
+    h.bench.operator = NoOperator()
+    with pytest.raises(OperatorAbsent):
+        h.ask(ev.PromptKind.WORD, "type", "attest", detail="x y")
