@@ -64,10 +64,11 @@ class BenchApp(App[int]):
         self._survey = look
         self.link: RunLink | None = None
 
-    def on_mount(self) -> None:
+    def get_default_screen(self) -> Screen[Any]:
+        """The first screen is the choice, with no blank one below it: that is painted sooner."""
         from benchctl.tui.screens.choose import ChooseScreen
 
-        self.push_screen(ChooseScreen())
+        return ChooseScreen()
 
     @property
     def root(self) -> Path:

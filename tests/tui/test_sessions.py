@@ -12,6 +12,7 @@ import stories
 from benchctl import events as ev
 from benchctl.benches import open_bench
 from benchctl.ports import discover
+from benchctl.report import write
 from benchctl.runs.folder import list_runs, verify
 from benchctl.runs.log import read
 from benchctl.runs.summary import summarise
@@ -26,6 +27,12 @@ from benchctl.tui.widgets.prompt import PromptPanel
 
 SIZE = (80, 24)
 MUDLARK = Path(link_module.__file__).parents[1] / "data" / "benches" / "mudlark.toml"
+
+
+@pytest.fixture
+def no_plots(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page with plots, a second's work, is left out where nothing looks at it."""
+    monkeypatch.setattr(write, "FILES", {form: name for form, name in write.FILES.items() if form != "html"})
 
 
 def session(root: Path, play: Any) -> None:
@@ -91,6 +98,7 @@ def test_healthy_run(tmp_path: Path) -> None:
     assert only_run(tmp_path).verdict is Verdict.PASS
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_failing_run(tmp_path: Path) -> None:
     """Forty decibels more path loss: the link fails, the page says why and what to do next."""
     bench = tmp_path / "far.toml"
@@ -111,6 +119,7 @@ def test_failing_run(tmp_path: Path) -> None:
     assert only_run(tmp_path / "runs").verdict is Verdict.FAIL
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_lost_board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The craft's cable is pulled in the middle: the run ends by itself, undecided, and names the board."""
 
@@ -134,6 +143,7 @@ def test_lost_board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert only_run(tmp_path).boards[Role.CRAFT].lost
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_operator_says_no(tmp_path: Path) -> None:
     """A person declines the first statement: nothing that builds on it runs."""
 
@@ -162,6 +172,7 @@ def test_operator_says_no(tmp_path: Path) -> None:
     assert not run.live_periods
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_person_types_the_word(tmp_path: Path) -> None:
     """The word that is shown, typed and sent with Enter, is accepted; time passes as real time meanwhile."""
 
@@ -182,6 +193,7 @@ def test_person_types_the_word(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("key", ["ctrl+x", "ctrl+c", "f10"])
+@pytest.mark.usefixtures("no_plots")
 def test_stop_keys(tmp_path: Path, key: str) -> None:
     """Each stop key ends a run in real time at once; the record is whole and says who stopped it."""
 
@@ -202,6 +214,7 @@ def test_stop_keys(tmp_path: Path, key: str) -> None:
     assert run.ended
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_stop_while_typing(tmp_path: Path) -> None:
     """With the cursor in the answer field the stop key stops all the same."""
 
@@ -216,6 +229,7 @@ def test_stop_while_typing(tmp_path: Path) -> None:
     assert only_run(tmp_path).stop is not None
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_stop_on_another_screen(tmp_path: Path) -> None:
     """The stop key works on the help and on the cautions as well."""
 
@@ -231,6 +245,7 @@ def test_stop_on_another_screen(tmp_path: Path) -> None:
     assert only_run(tmp_path).stop is not None
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_stop_in_the_ramp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While the motor may turn the banner says so and names the key; the key brings the outputs to idle."""
     read_event = RunLink._read
@@ -261,6 +276,7 @@ def test_stop_in_the_ramp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     assert run.live is None or run.live_periods[-1].since <= run.stop.t
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_closing_stops_first(tmp_path: Path) -> None:
     """Ctrl+Q during a run stops it, and the record is whole before the program ends."""
 
@@ -276,6 +292,7 @@ def test_closing_stops_first(tmp_path: Path) -> None:
     assert run.stop.by == "closed"
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_resize_in_the_middle(tmp_path: Path) -> None:
     """Wide shows the plot beside the readings, narrow in their place; nothing is lost on the way."""
 
@@ -295,6 +312,7 @@ def test_resize_in_the_middle(tmp_path: Path) -> None:
     session(tmp_path, play)
 
 
+@pytest.mark.usefixtures("no_plots")
 def test_no_boards_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No port: said in words, with what to do; a run on the ports bench ends with a sentence, not a crash."""
     monkeypatch.setattr(discover.list_ports, "comports", list)

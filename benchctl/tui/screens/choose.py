@@ -123,35 +123,35 @@ class ChooseScreen(Screen[None]):
         with Horizontal(id="choose"):
             yield OptionList(*self._procedure_options(), id="procedures", markup=False)
             yield AboutPane(id="about")
-        with Horizontal(id="where"):
-            yield OptionList(*self._bench_options(), id="benches", markup=False)
-            with Vertical(id="form"):
-                with Horizontal():
-                    yield Label("Seed")
-                    yield Input("1", type="integer", id="seed", compact=True)
-                with Horizontal():
-                    yield Label("Hand label")
-                    yield Input(placeholder="any", id="hand", compact=True)
-                with Horizontal():
-                    yield Label("Craft label")
-                    yield Input(placeholder="any", id="craft", compact=True)
-                yield Button(_ANSWERS[False], id="person", compact=True)
-                yield Button("Start", id="start", compact=True, variant="primary")
+        yield Horizontal(id="where")
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
         self.query_one("#procedures").border_title = "Procedure"
         self.query_one("#about").border_title = "What it does"
-        self.query_one("#benches").border_title = "Bench"
-        self.query_one("#form").border_title = "This run"
-        procedures, benches = self.query_one("#procedures", OptionList), self.query_one("#benches", OptionList)
+        procedures = self.query_one("#procedures", OptionList)
         names = list(self._procedures)
         procedures.highlighted = names.index("bring-up") if "bring-up" in names else 0
-        benches.highlighted = 0
         procedures.focus()
         self.call_after_refresh(self._begin)
 
-    def _begin(self) -> None:
+    async def _complete(self) -> None:
+        """The lower half, once the upper one has been painted; its room is kept free from the start."""
+        benches = OptionList(*self._bench_options(), id="benches", markup=False)
+        form = Vertical(
+            Horizontal(Label("Seed"), Input("1", type="integer", id="seed", compact=True)),
+            Horizontal(Label("Hand label"), Input(placeholder="any", id="hand", compact=True)),
+            Horizontal(Label("Craft label"), Input(placeholder="any", id="craft", compact=True)),
+            Button(_ANSWERS[False], id="person", compact=True),
+            Button("Start", id="start", compact=True, variant="primary"),
+            id="form",
+        )
+        benches.border_title, form.border_title = "Bench", "This run"
+        benches.highlighted = 0
+        await self.query_one("#where").mount(benches, form)
+
+    async def _begin(self) -> None:
+        await self._complete()
         self._preload()
         self.action_look()
 
