@@ -256,7 +256,6 @@ static void poll_boots(void) {
 
 void board_start(void) {
   settings_load();
-  life_start();
   outputs_start();
   board_wire();
 }

@@ -61,7 +61,7 @@ static void decide(Switch &s, uint32_t now) {
   if (c.tracing) trace(POINT_DECIDED, s.level, now);
 }
 
-static void send_now(void);
+static void send_now(uint32_t now);
 
 void loop_edge(const HwEdge &edge) {
   if (!c.on) return;
@@ -76,7 +76,7 @@ void loop_edge(const HwEdge &edge) {
       s.decided = s.level;
       c.changed = true;
       uint32_t now = hw_ticks();
-      if (!c.in_flight && !c.warming) send_now();
+      if (!c.in_flight && !c.warming) send_now(now);
       if (c.tracing) {
         trace(POINT_EDGE, edge.level, edge.at);
         trace(POINT_DECIDED, edge.level, now);
@@ -115,14 +115,13 @@ static void poll_axes(void) {
 
 // ---------------------------------------------------------------- hand: send
 
-static void send_now(void) {
+static void send_now(uint32_t queued) {
   Packet p;
   p.number = c.number++;
   p.buttons = (c.switches[0].decided ? 0 : 1) | (c.switches[1].decided ? 0 : 2);
   p.flags = 0;
   p.x = stick.on ? stick.x : with_dead_band(c.x);
   p.y = stick.on ? stick.y : with_dead_band(c.y);
-  uint32_t queued = hw_ticks();
   nrf_upload((const uint8_t *)&p, sizeof p, !settings.loop_ack || nrf_needs_fixed_length());
   uint32_t ce = hw_ce_rise();
   c.flying = p.number;
@@ -144,7 +143,7 @@ static void flight_over(uint32_t at, uint8_t status) {
     nrf_command(NRF_FLUSH_TX);
     c.lost++;
   }
-  if (c.changed) send_now();
+  if (c.changed) send_now(hw_ticks());
   if (c.tracing) trace(POINT_DONE, c.flying, at);
 }
 
@@ -166,7 +165,7 @@ static void poll_hand(void) {
     }
     return;
   }
-  if (c.changed || !not_yet(c.send_due)) send_now();
+  if (c.changed || !not_yet(c.send_due)) send_now(now);
   wake_at(c.send_due);
 }
 
@@ -211,7 +210,7 @@ static void fast_craft(void) {
     if (!hw_radio_irq_low()) return;
     at = hw_ticks();
   }
-  nrf_clear_flags();
+  // payload first, then the flag, then whether there is more: the order of the data sheet (section 9, RX_DR)
   Packet p;
   for (uint8_t n = 0; n < 3; n++) {
     uint8_t size = nrf_download(nrf_buffer);
@@ -219,6 +218,7 @@ static void fast_craft(void) {
       memcpy(&p, nrf_buffer, sizeof p);
       apply(p, at);
     }
+    nrf_clear_flags();
     if (nrf_read(NRF_FIFO_STATUS) & NRF_FIFO_RX_EMPTY) return;
   }
 }

@@ -159,14 +159,7 @@ static void tell_pull(void) {
 void controls_last(void) {
   if (!pull.left || pull.untold || not_yet(pull.due)) return;
   pull.down = !pull.down;
-  uint8_t held = hw_hold();
-  if (pull.down) {
-    hw_pin_output(pull.pin, false);
-  } else {
-    hw_pin_input(pull.pin, true);
-  }
-  pull.at = hw_ticks_held();
-  hw_release(held);
+  pull.at = hw_pin_pull(pull.pin, pull.down);
   pull.due = pull.at + (pull.down ? pull.down_ticks : pull.up_ticks);
   pull.untold = true;
 }

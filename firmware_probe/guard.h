@@ -11,7 +11,8 @@
 //  5. When anything goes, the width is idle from the next pulse on, and stays so until armed anew.
 //  6. Rules 3 and 4 and a stuck main loop are watched by guard_tick, which the millisecond interrupt calls.
 //
-// No register, no clock: ticks of 0.5 us are passed in. All calls must be made with interrupts held.
+// No register, no clock: ticks of 0.5 us are passed in. All calls must be made with interrupts held, but for
+// tick, which is the millisecond interrupt's.
 #pragma once
 #include "catalogue.h"
 

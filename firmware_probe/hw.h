@@ -79,12 +79,14 @@ bool hw_pin_exists(uint8_t pin);     // a digital pin that the probe may use
 void hw_pin_input(uint8_t pin, bool pull_up);
 void hw_pin_output(uint8_t pin, bool level);
 void hw_pin_write(uint8_t pin, bool level);
+uint32_t hw_pin_pull(uint8_t pin, bool low);  // drive low, or let go with the pull-up on; returns when
 bool hw_pin_read(uint8_t pin);
 struct HwEdge {
   uint8_t pin, level;
   uint32_t at;
 };
 void hw_edge_watch(uint8_t pin, bool on);
+bool hw_edge_waiting(void);
 bool hw_edge_take(HwEdge *edge);
 uint16_t hw_edges_lost(void);
 void hw_radio_irq_bind(uint8_t pin);  // NO_PIN: none

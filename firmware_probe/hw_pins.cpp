@@ -8,7 +8,11 @@
 
 uint8_t hw_bit[8] = {1, 2, 4, 8, 16, 32, 64, 128};
 static uint8_t reserved[4];  // by port
-static HwEdge edges[EDGES];
+struct __attribute__((packed)) Kept {
+  uint8_t pin_level;  // level in bit 7
+  uint32_t at;
+};
+static Kept edges[EDGES];
 static volatile uint8_t edge_head, edge_tail;
 static volatile uint16_t edges_lost;
 static volatile uint8_t watched[4], levels[4];  // by port
@@ -67,6 +71,23 @@ void hw_pin_write(uint8_t pin, bool level) {
   if (writable(pin)) set_bit(HW_PORT(pin) + HW_OUT, HW_MASK(pin), level);
 }
 
+HW_FAST uint32_t hw_pin_pull(uint8_t pin, bool low) {
+  uint8_t mask = writable(pin) ? HW_MASK(pin) : 0;
+  volatile uint8_t *ddr = HW_PORT(pin) + HW_DDR, *out = HW_PORT(pin) + HW_OUT;
+  HwStamp stamp;
+  uint8_t held = hw_hold();
+  if (low) {
+    *out &= (uint8_t)~mask;
+    *ddr |= mask;
+  } else {
+    *ddr &= (uint8_t)~mask;
+    *out |= mask;
+  }
+  HW_STAMP(stamp);
+  hw_release(held);
+  return hw_stamp_tick(stamp);
+}
+
 bool hw_pin_read(uint8_t pin) { return hw_pin_exists(pin) && (HW_PORT(pin)[HW_PIN] & HW_MASK(pin)); }
 
 // Pin-change interrupts: PCIE0 is port B, PCIE1 port C, PCIE2 port D; the masks lie in the same order.
@@ -85,9 +106,14 @@ void hw_edge_watch(uint8_t pin, bool on) {
   hw_release(held);
 }
 
+bool hw_edge_waiting(void) { return edge_head != edge_tail; }
+
 bool hw_edge_take(HwEdge *edge) {
   if (edge_head == edge_tail) return false;
-  *edge = edges[edge_tail];
+  const Kept &kept = edges[edge_tail];
+  edge->pin = kept.pin_level & 0x7F;
+  edge->level = kept.pin_level >> 7;
+  edge->at = kept.at;
   edge_tail = (edge_tail + 1) & (EDGES - 1);
   return true;
 }
@@ -140,8 +166,7 @@ static void note_edge(uint8_t pin, uint8_t level, uint32_t now) {
     edges_lost++;
     return;
   }
-  edges[edge_head].pin = pin;
-  edges[edge_head].level = level;
+  edges[edge_head].pin_level = level ? pin | 0x80 : pin;
   edges[edge_head].at = now;
   edge_head = next;
   hw_work = 1;

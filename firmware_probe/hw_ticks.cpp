@@ -105,8 +105,15 @@ ISR(TIMER1_OVF_vect) { hw_overflows++; }
 
 ISR(TIMER2_COMPB_vect) { hw_work = 1; }
 
+// The serial line's bytes come every 20 us and the receiver holds two: while the millisecond's work is done, other
+// interrupts are let in, this one is not.
 ISR(TIMER2_COMPA_vect) {
   milliseconds++;
   hw_work = 1;
-  hw_on_ms(hw_ticks_held());
+  uint32_t now = hw_ticks_held();
+  TIMSK2 &= (uint8_t)~_BV(OCIE2A);
+  sei();
+  hw_on_ms(now);
+  cli();
+  TIMSK2 |= _BV(OCIE2A);
 }

@@ -7,7 +7,7 @@
 #include <avr/io.h>
 #include "hw_chip.h"
 
-#define RX_SIZE 128u
+#define RX_SIZE 108u  // a whole frame of the longest kind
 
 static volatile uint8_t rx_ring[RX_SIZE];
 static volatile uint8_t rx_head, rx_tail;
@@ -39,7 +39,8 @@ void hw_uart_start(uint8_t baud_code) {
 bool hw_uart_get(uint8_t *byte) {
   if (rx_head == rx_tail) return false;
   *byte = rx_ring[rx_tail];
-  rx_tail = (rx_tail + 1) & (RX_SIZE - 1);
+  uint8_t next = rx_tail + 1;
+  rx_tail = next == RX_SIZE ? 0 : next;
   return true;
 }
 
@@ -77,7 +78,8 @@ bool hw_uart_sent(void) {
 ISR(USART_RX_vect) {
   uint8_t status = UCSR0A, byte = UDR0;
   if (status & (_BV(DOR0) | _BV(FE0))) overruns++;
-  uint8_t next = (rx_head + 1) & (RX_SIZE - 1);
+  uint8_t next = rx_head + 1;
+  if (next == RX_SIZE) next = 0;
   if (next == rx_tail) {
     overruns++;
   } else {
@@ -89,7 +91,7 @@ ISR(USART_RX_vect) {
     hw_work = 1;
   }
   last_byte = byte;
-  if (((next - rx_tail) & (RX_SIZE - 1)) > RX_SIZE / 2) hw_work = 1;
+  if (next % 32 == 0) hw_work = 1;  // the ring must not fill up while the program sleeps
 }
 
 ISR(USART_UDRE_vect) {

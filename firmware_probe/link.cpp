@@ -45,6 +45,9 @@ static uint8_t *const buffer = nrf_buffer;
 
 bool link_busy(void) { return t.phase != OFF; }
 
+#define TIGHT (600 * TICKS_PER_US)
+bool link_tight(void) { return t.phase == TURNING && (int32_t)(t.due - hw_ticks()) < (int32_t)TIGHT; }
+
 static bool is_sender(void) { return t.mode == LINK_MODE_SEND || t.mode == LINK_MODE_SEND_ACK || t.mode == LINK_MODE_PING; }
 
 // ---------------------------------------------------------------- sending

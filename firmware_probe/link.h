@@ -8,6 +8,7 @@
 
 void link_poll(void);   // the fast part: first thing in every turn
 bool link_busy(void);
+bool link_tight(void);  // an echo is due so soon that nothing else may begin
 HW_APART void radio_poll(void);  // the slow part: single packets, scan, monitor
 bool radio_busy(void);
 void link_end(void);    // whatever is under way, without an answer

@@ -22,9 +22,11 @@ static uint8_t pin_of(uint8_t channel) { return settings.pins[FUNCTION_PULSE1 + 
 
 // ---------------------------------------------------------------- wiring
 
+// The transceiver's lines and another pulse output cannot share a pin with this one. Everything else that could drive
+// a pin is turned away from those of pulse outputs when it tries, see hw_pins.cpp.
 static bool shared(uint8_t pin) {
-  uint8_t users = 0;
-  for (uint8_t i = 0; i < FUNCTION_COUNT; i++) users += settings.pins[i] == pin;
+  uint8_t users = (settings.pins[FUNCTION_RADIO_CE] == pin) + (settings.pins[FUNCTION_RADIO_CSN] == pin);
+  for (uint8_t c = 1; c <= HW_PULSES; c++) users += pin_of(c) == pin;
   return users > 1;
 }
 

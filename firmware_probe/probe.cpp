@@ -50,6 +50,7 @@ void hw_on_ms(uint32_t now) {
 }
 
 void probe_start(void) {
+  life_start();  // before any interrupt counts on in the old life's record
   hw_start();
   board_start();
   hw_uart_start(settings.baud_code);
@@ -105,11 +106,13 @@ void probe_poll(void) {
   hw_active();
   wake_set = false;
   link_poll();
+  if (hw_edge_waiting()) controls_fast();
   loop_fast();
-  controls_fast();
   uint32_t began = hw_ticks();
-  poll_serial();
-  poll_rest();
+  if (!link_tight()) {
+    poll_serial();
+    poll_rest();
+  }
   life.loop_age_ms = 0;
   outputs_loop_alive();
   hw_watchdog_kick();

@@ -35,12 +35,3 @@ def probe(library, tmp_path):
     loaded.crc_of_image.restype = ctypes.c_uint32
     loaded.guard_challenge.restype = ctypes.c_uint32
     return loaded
-
-
-def take_output(probe):
-    """Bytes that the probe has sent since the last call."""
-    out = b""
-    buffer = ctypes.create_string_buffer(4096)
-    while n := probe.take_output(buffer, 4096):
-        out += buffer.raw[:n]
-    return out

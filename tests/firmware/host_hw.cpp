@@ -83,8 +83,13 @@ void hw_pin_output(uint8_t pin, bool level) { hw_pin_write(pin, level); }
 void hw_pin_write(uint8_t pin, bool level) {
   if (hw_pin_exists(pin)) levels[pin] = level;
 }
+uint32_t hw_pin_pull(uint8_t pin, bool low) {
+  hw_pin_write(pin, !low);
+  return now;
+}
 bool hw_pin_read(uint8_t pin) { return hw_pin_exists(pin) && levels[pin]; }
 void hw_edge_watch(uint8_t, bool) {}
+bool hw_edge_waiting() { return false; }
 bool hw_edge_take(HwEdge *) { return false; }
 uint16_t hw_edges_lost() { return 0; }
 void hw_radio_irq_bind(uint8_t) {}

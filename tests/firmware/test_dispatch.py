@@ -4,7 +4,7 @@ import ctypes
 import random
 
 import pytest
-from conftest import take_output
+from host_probe import take_output
 
 from benchctl.wire import catalogue as c
 from benchctl.wire.framing import Deframer, frame
@@ -104,9 +104,10 @@ def test_motor_channels_take_no_servo_pulse_and_no_pin(board):
     assert board.ask("pin", function=c.Function.PULSE2, mode=3).code == c.Error.PIN
 
 
-def test_a_motor_pin_shared_with_another_function_is_not_driven(board):
-    """Whoever maps the LED onto the motor's pin gets neither."""
-    board.ask("setting_write", key=c.PIN_KEYS + c.Function.LED, data=b"\x12")
+@pytest.mark.parametrize("function", [c.Function.RADIO_CE, c.Function.RADIO_CSN, c.Function.PULSE1])
+def test_a_motor_pin_that_something_else_drives_is_no_motor_pin(board, function):
+    """The transceiver's lines and other pulses pass the pin check, so they and a motor exclude each other."""
+    board.ask("setting_write", key=c.PIN_KEYS + function, data=b"\x12")
 
     assert board.ask("arm_challenge", channel=2, radio=0).code == c.Error.GUARDED
 

@@ -4,7 +4,7 @@ import ctypes
 import random
 
 import pytest
-from conftest import take_output
+from host_probe import take_output
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

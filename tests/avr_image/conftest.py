@@ -1,0 +1,18 @@
+"""The shipped image in the simulator; skipped with the reason where the tools are missing."""
+
+import shutil
+
+import pytest
+from image_pair import Pair, need
+
+
+@pytest.fixture(scope="session")
+def avr_gcc():
+    need(None if shutil.which("avr-g++") else "needs avr-g++")
+
+
+@pytest.fixture
+def pair():
+    made = Pair()
+    yield made
+    made.bench.close()
