@@ -30,7 +30,22 @@ def declared(spec: BenchSpec, role: Role) -> Declared:
         settings=settings,
         wires=tuple((w.start, w.to) for w in spec.wires),
         brown_out_v=board.brown_out_v,
+        loads_ma=_loads_ma(board),
     )
+
+
+#: a module with an amplifier is seen to be one, and its sheet says what it draws (common practice, no source)
+_AMPLIFIED_MA = 115.0
+
+
+def _loads_ma(board: BoardSpec) -> dict[str, float]:
+    """What the owner knows things to draw: a transceiver with an amplifier, a lamp or buzzer beside the LED."""
+    known = {}
+    if board.radio.variant == "high-power":
+        known["transmit"] = board.radio.tx_ma or _AMPLIFIED_MA
+    if board.led.extra_ma:
+        known["led"] = 9.0 + board.led.extra_ma
+    return known
 
 
 def _kinds(board: BoardSpec) -> tuple[PulseKind, ...]:

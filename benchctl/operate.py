@@ -201,6 +201,10 @@ class Operation:
 
     def _find_causes(self) -> None:
         """Findings are made from the log alone, before the run's last event."""
+        from benchctl.findings import find
+
+        for finding in find(self.summary):
+            self._log(finding)
 
     def _write_reports(self) -> None:
         """Not when the log had to be given up: what little room there is belongs to the record."""

@@ -8,14 +8,15 @@ import numpy as np
 
 from benchctl import events as ev
 from benchctl.analysis import latency as lat
-from benchctl.analysis.clocks import ClockMap
+from benchctl.analysis.clocks import TICK_US, ClockMap
 from benchctl.analysis.loss import clopper_pearson
-from benchctl.analysis.timing import AVR_16MHZ, RadioFormat, one_way_floor_us
+from benchctl.analysis.timing import AVR_16MHZ, IRQ_US, SETTLE_US, RadioFormat, one_way_floor_us
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.control_path import PARAMETERS, ControlPath, Parts, split
+from benchctl.stages.host_clock import Rate
 from benchctl.stages.link_run import RATES
 from benchctl.terms import Interval, Limit, Role, Source
-from benchctl.wire.catalogue import Function, Point
+from benchctl.wire.catalogue import NO_PIN, Function, Point
 
 _PARTS = ("sense", "queue", "air", "decode")
 #: between stimuli: an odd time, so that they do not keep step with the 20 ms send interval
@@ -24,6 +25,8 @@ _PAYLOAD = 8
 
 
 def perform(ctx: Context) -> None:
+    for role in (Role.HAND, Role.CRAFT):
+        _blinks(ctx, role)
     method = _method(ctx)
     path = ControlPath(ctx)
     path.set_up()
@@ -38,8 +41,24 @@ def perform(ctx: Context) -> None:
         ctx.doubt("too few pings came back to relate the two boards' clocks")
         return
     start = Point.STIMULUS if method == "self" else Point.EDGE
-    _judge(ctx, split(path.hand, path.craft, relation, start=start), relation)
+    parts = split(path.hand, path.craft, relation, start=start)
+    _judge(ctx, parts.times(path.rate().factor), relation, path.rate())
     _loop_back(ctx, path, relation)
+
+
+def _blinks(ctx: Context, role: Role) -> None:
+    """The LED itself, which no pin can see: a random number of blinks, counted by a person."""
+    board = ctx.board(role)
+    if board.declared.pins.get(Function.LED, NO_PIN) == NO_PIN or ctx.bench.operator.by == "none":
+        return
+    count = ctx.bench.chance.randint(2, 5)
+    text = f"Count the blinks of the {role} unit's LED, and type the number; 0 when it stays dark."
+    prompt = ctx.prompt(ev.PromptKind.COUNT, text, "count_blinks", role=role, timeout_s=60.0)
+    ctx.wait(0.5)
+    board.ask("led", blinks=count, on_ms=300, off_ms=300)
+    answer = ctx.answer(prompt)
+    counted = int(answer) if answer.strip().isdigit() else -1
+    ctx.read(f"{role}.led_missed", count - counted, "", count, source=Source.OPERATOR, note=f"of {count} blinks")
 
 
 def _method(ctx: Context) -> str:
@@ -84,8 +103,10 @@ def _pressed(ctx: Context, path: ControlPath) -> None:
     ctx.wait(0.5)
 
 
-def _judge(ctx: Context, parts: Parts, relation: ClockMap) -> None:
-    floor = one_way_floor_us(RadioFormat(RATES[ctx.word("rate")], _PAYLOAD), AVR_16MHZ)
+def _judge(ctx: Context, parts: Parts, relation: ClockMap, rate: Rate) -> None:
+    radio = RadioFormat(RATES[ctx.word("rate")], _PAYLOAD)
+    floor, floors = one_way_floor_us(radio, AVR_16MHZ), _floors(radio)
+    doubt = float(relation.half_width([(relation.first + relation.last) / 2])[0])
     missed = parts.changes - parts.reached
     if parts.changes == 0:
         ctx.fail("no change of the switch line was seen by the hand unit")
@@ -104,19 +125,34 @@ def _judge(ctx: Context, parts: Parts, relation: ClockMap) -> None:
         spread = lat.quantile_interval(parts.total, share)
         value = lat.quantile(parts.total, share) if spread is not None else math.nan
         n = parts.reached if spread is not None else 0
-        ctx.read(name, value, "us", n, spread, Source.CLOCK, floor, note="" if n else "too few presses for the claim")
+        about, source = _widened(spread, doubt + value * rate.half * 1e-6)
+        ctx.read(name, value, "us", n, about, source, floor, note="" if n else "too few presses for the claim")
     for name in _PARTS:
         values = getattr(parts, name)
         known = values[np.isfinite(values)]
         if len(known):
-            ctx.read(
-                f"{name}_p50", lat.median(known), "us", len(known), lat.quantile_interval(known, 0.5), Source.CLOCK
-            )
-    middle = (relation.first + relation.last) / 2
+            # the clocks' relation is in the air part only: the others begin and end on one board
+            about, source = _widened(lat.quantile_interval(known, 0.5), doubt if name == "air" else TICK_US)
+            ctx.read(f"{name}_p50", lat.median(known), "us", len(known), about, source, floors[name])
     ctx.read(
-        "clock_uncertainty", float(relation.half_width([middle])[0]), "us", relation.exchanges, source=Source.CLOCK,
+        "clock_uncertainty", doubt, "us", relation.exchanges, source=Source.CLOCK,
         note="of relating the two boards' clocks, in the middle of the stage",
     )  # fmt: skip
+
+
+def _floors(radio: RadioFormat) -> dict[str, float]:
+    """What the parts take at best: an interrupt, the upload, the air, the read-out."""
+    spi = AVR_16MHZ.spi_us(radio.payload)
+    air = SETTLE_US + radio.air_us + IRQ_US[radio.rate]
+    return {"sense": AVR_16MHZ.interrupt_us, "queue": spi, "air": air, "decode": spi}
+
+
+def _widened(spread: Interval | None, doubt: float) -> tuple[Interval | None, Source]:
+    """A sampling interval with the clocks' doubt added, and which of the two is the larger."""
+    if spread is None or not math.isfinite(doubt):
+        return spread, Source.SAMPLING
+    source = Source.CLOCK if 2 * doubt > spread.high - spread.low else Source.SAMPLING
+    return Interval(max(0.0, spread.low - doubt), spread.high + doubt, spread.level), source
 
 
 def _loop_back(ctx: Context, path: ControlPath, relation: ClockMap) -> None:
@@ -154,6 +190,7 @@ STAGE = Stage(
         Parameter("presses", 40, "presses; each gives two changes", "", 5, 2000),
     ),
     measures=(
+        Measure("led_missed", "", "blinks of the LED that nobody saw", Limit(0, 0), "same", 0.5, ""),
         Measure("missed", "%", "switch changes that never reached the LED", Limit(max=1.0), "lower", 1, ""),
         # below 20 ms nobody feels a delay on a control (common practice, no source)
         Measure("latency_p50", "us", "switch edge to LED pin, median", Limit(max=10_000.0), "lower", 20, ""),

@@ -12,7 +12,8 @@ from benchctl.analysis.sweep import axis_samples, rest_samples
 from benchctl.errors import BoardError, PortLost
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
-from benchctl.terms import Limit, Role, Source
+from benchctl.stages.host_clock import HostClock, Rate
+from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.wire.catalogue import NO_PIN, Function
 
 _TICK_US = 0.5
@@ -20,6 +21,8 @@ _SWITCHES = ((Function.SWITCH1, "switch1"), (Function.SWITCH2, "switch2"))
 _AXES = ("x", "y")
 #: a stream row's worth of time and the sample rate of the joystick
 _STICK_INTERVAL_US = 2000
+#: an edge is stamped by an interrupt: two to eight µs late, so that a time between two edges may be this much off
+_STAMP_US = 6.0
 
 
 def perform(ctx: Context) -> None:
@@ -35,8 +38,10 @@ def perform(ctx: Context) -> None:
 
 
 def _switch(ctx: Context, board: Board, function: Function, name: str) -> None:
-    presses = ctx.count("presses")
+    presses, clock = ctx.count("presses"), HostClock(ctx, board)
+    clock.few()
     board.events("edges")
+    _floating(ctx, board, function, name)
     rest = board.ask("watch", function=function, on=1).level
     ctx.cleanup.callback(_unwatch, board, function)
     ctx.wait(0.5)
@@ -54,7 +59,19 @@ def _switch(ctx: Context, board: Board, function: Function, name: str) -> None:
     seen = _watch_presses(ctx, board, function, presses, prompt.timeout_s, rest)
     ctx.done(prompt)
     board.ask("watch", function=function, on=0)
-    _judge_presses(ctx, name, seen, rest, presses)
+    clock.few()
+    _judge_presses(ctx, name, seen, rest, presses, clock.rate())
+
+
+def _floating(ctx: Context, board: Board, function: Function, name: str) -> None:
+    """The line with the chip's own pull-up off: only the board's holds it then."""
+    levels = []
+    for _ in range(20):
+        levels.append(board.ask("pin", function=function, mode=0).level)
+        ctx.wait(0.007)
+    board.ask("pin", function=function, mode=1)
+    ctx.read(f"hand.{name}_unheld", levels.count(0) if 1 in levels else 0, "", len(levels), source=Source.COUNTING,
+             note="looks that found the line low, the chip's own pull-up off")  # fmt: skip
 
 
 def _unwatch(board: Board, function: Function) -> None:
@@ -86,15 +103,16 @@ def _watch_presses(
     return rows
 
 
-def _grouped(rows: list[tuple[int, int]], rest: int) -> Actuations:
+def _grouped(rows: list[tuple[int, int]], rest: int, factor: float = 1.0) -> Actuations:
+    """factor: true µs per µs of the board's clock."""
     table = np.array(rows, np.float64).reshape(-1, 2)
     # ticks wrap after 35 minutes, a stage of presses is far shorter: unwrap once
-    times = np.unwrap(table[:, 0], period=2.0**32) * _TICK_US if len(table) else table[:, 0]
+    times = np.unwrap(table[:, 0], period=2.0**32) * _TICK_US * factor if len(table) else table[:, 0]
     return actuations(times, table[:, 1], rest=bool(rest))
 
 
-def _judge_presses(ctx: Context, name: str, rows: list[tuple[int, int]], rest: int, presses: int) -> None:
-    done = _grouped(rows, rest)
+def _judge_presses(ctx: Context, name: str, rows: list[tuple[int, int]], rest: int, presses: int, rate: Rate) -> None:
+    done = _grouped(rows, rest, rate.factor)
     pressed = int((done.changed & (done.level != bool(rest))).sum())
     released = int((done.changed & (done.level == bool(rest))).sum())
     ctx.read(f"hand.{name}_presses", pressed, "", presses, source=Source.COUNTING, note=f"of {presses} asked for")
@@ -102,7 +120,7 @@ def _judge_presses(ctx: Context, name: str, rows: list[tuple[int, int]], rest: i
         ctx.fail(f"{name} never changed although it was to be pressed {presses} times: stuck, open, or wired elsewhere")
         return
     table = np.array(rows, np.float64)
-    ctx.samples(f"hand_{name}_edges", "edges", {"at": "us", "level": ""}, table * (_TICK_US, 1.0))
+    ctx.samples(f"hand_{name}_edges", "edges", {"at": "us", "level": ""}, table * (_TICK_US * rate.factor, 1.0))
     ctx.read(
         f"hand.{name}_bounces",
         float(done.bounces.max()),
@@ -114,7 +132,10 @@ def _judge_presses(ctx: Context, name: str, rows: list[tuple[int, int]], rest: i
     longest = done.duration / 1000
     claim = worst_case(longest)
     note = f"longest of {len(done)}; with 95 % confidence {100 * claim.share:.0f} % are no longer" if claim else ""
-    ctx.read(f"hand.{name}_bounce_ms", float(longest.max()), "ms", len(done), source=Source.SAMPLING, note=note)
+    worst = float(longest.max())
+    about = rate.interval(1000 * worst, _STAMP_US if worst else 0.0)
+    about = Interval(max(0.0, about.low), about.high).scaled(1e-3)
+    ctx.read(f"hand.{name}_bounce_ms", worst, "ms", len(done), about, Source.CLOCK, note=note)
     if abs(pressed - released) > 1:
         ctx.fail(f"{name}: {pressed} presses but {released} releases; the contact does not follow")
 
@@ -207,6 +228,7 @@ _SWITCH_MEASURES = tuple(
     for measure in (
         Measure(f"{name}_rest", "", f"{name}: level let go", Limit(min=1), "same", 0.5, ""),
         Measure(f"{name}_stray", "", f"{name}: edges with nobody touching", Limit(max=0), "lower", 1, ""),
+        Measure(f"{name}_unheld", "", f"{name}: low without the chip's pull-up", Limit(max=0), "lower", 1, ""),
         Measure(f"{name}_presses", "", f"{name}: presses seen", None, "same", 1, ""),
         Measure(f"{name}_bounces", "", f"{name}: most bounces", None, "lower", 5, ""),
         # the average of tested switches is 1.6 ms, the longest but for two outliers 6.2 ms

@@ -67,11 +67,36 @@ def _beeps(ctx: Context) -> bool:
     if count == expected:
         return True
     if count <= 0:
+        _lower_idle(ctx)
         ctx.fail("the motor controller gave no beeps: not powered, signal or ground lead off, or it wants a lower idle")
     else:
         ctx.fail(f"the motor controller gave {count} beeps, {expected} expected: see its manual for what that means")
     return False
 
+
+def _lower_idle(ctx: Context) -> None:
+    """Does it arm on a lower idle pulse? Then its end points were never taught; else no pulse reaches it."""
+    craft = ctx.board(Role.CRAFT)
+    idle = int(craft.read_setting("idle_us"))
+    craft.write_setting("idle_us", _LOW_IDLE_US)
+    try:
+        text = (
+            f"The idle pulse is now {_LOW_IDLE_US} us. Take the motor controller's battery off, connect it again, "
+            "count the beeps, and type the number."
+        )
+        again = ctx.prompt(
+            ev.PromptKind.DO, "Connect the motor controller's battery anew.", "plug_motor", role=Role.CRAFT
+        )
+        answer = ctx.ask(ev.PromptKind.COUNT, text, "count_beeps", role=Role.CRAFT, timeout_s=60.0)
+        ctx.done(again)
+        count = int(answer) if answer.strip().isdigit() else -1
+        ctx.read("beeps_low_idle", count, "", 1, source=Source.OPERATOR, note=f"counted, idle pulse {_LOW_IDLE_US} us")
+    finally:
+        craft.write_setting("idle_us", idle)
+
+
+#: the shortest idle pulse a board can be set to
+_LOW_IDLE_US = 800
 
 STAGE = Stage(
     kind="esc_arming",
@@ -88,6 +113,7 @@ STAGE = Stage(
     measures=(
         Measure("idle_width", "us", "widest pulse before arming", Limit(800.0, 1210.0), "same", 5, ""),
         Measure("beeps", "", "beeps counted", None, "same", 0.5, ""),
+        Measure("beeps_low_idle", "", "beeps on a lower idle pulse", None, "same", 0.5, ""),
         Measure("wrong_answer_refused", "", "1: a wrong answer does not arm", Limit(min=1), "same", 0.5, ""),
         Measure("armed_width", "us", "pulse while armed at idle", Limit(800.0, 1210.0), "same", 5, ""),
         Measure("idle_after", "", "1: idle after disarming", Limit(min=1), "same", 0.5, ""),

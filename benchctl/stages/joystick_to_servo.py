@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
 from benchctl import events as ev
+from benchctl.analysis.clocks import TICK_US
 from benchctl.analysis.edges import spread
 from benchctl.analysis.sweep import against_order, dead_band, endpoints, fit_line, hysteresis
 from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.control_path import PARAMETERS, ControlPath
-from benchctl.terms import Limit, Role, Source
+from benchctl.stages.host_clock import UNKNOWN_PPM, HostClock, Rate
+from benchctl.terms import Interval, Limit, Role, Source
 
 Floats = npt.NDArray[np.float64]
-_TICK_US = 0.5
 _CHANNEL = 1
 _FULL = 1023
 _CENTRE = 512
 #: a new width is in force after the packet, and after at most two frames
 _SETTLE_FRAMES, _PULSES = 3, 3
+#: stick counts from point to point of the dead band
+_BAND_STEP = 3
+#: frames looked at after a step, and the change of width that is one
+_STEP_FRAMES, _STEP_US = 5, 200.0
 
 
 def perform(ctx: Context) -> None:
@@ -31,8 +38,13 @@ def perform(ctx: Context) -> None:
     path.set_up()
     path.start(trace=False)
     pulses.start()
+    pulses.clock.few()
     sweep = _sweep(ctx, pulses, frame_s)
-    _judge_sweep(ctx, sweep, low, high)
+    pulses.clock.few()
+    pulses.rate = pulses.clock.rate()
+    sweep[:, 1] *= pulses.rate.factor
+    ctx.samples("sweep", "sweep", {"commanded": "counts", "delivered": "us", "rising": ""}, sweep)
+    _judge_sweep(ctx, sweep, low, high, pulses)
     _judge_dead_band(ctx, pulses, frame_s)
     _judge_steady(ctx, pulses, frame_s)
     _judge_step(ctx, pulses, frame_s)
@@ -42,12 +54,17 @@ def perform(ctx: Context) -> None:
 
 
 class _Delivered:
-    """Delivered pulses: by input capture over the jumper where it is wired, else as the craft's timer is set."""
+    """Delivered pulses: by input capture over the jumper where it is wired, else as the craft's timer is set.
+
+    clock: of the board whose ticks they are counted in. rate: makes its µs true ones, once it is known.
+    """
 
     def __init__(self, ctx: Context, frame_s: float) -> None:
         self.ctx = ctx
         self.captured = ctx.board(Role.HAND).declared.wired(f"craft.pulse{_CHANNEL}", "hand.capture")
         self.frame_s = frame_s
+        self.clock = HostClock(ctx, ctx.board(Role.HAND if self.captured else Role.CRAFT))
+        self.rate = Rate(0.0, UNKNOWN_PPM)
         if not self.captured:
             ctx.note(
                 "no jumper from the servo header to the hand unit's capture pin: widths are what the timer is set to"
@@ -63,22 +80,33 @@ class _Delivered:
         if self.captured:
             self.ctx.board(Role.HAND).ask("capture", on=0)
 
+    def doubt_us(self, width_us: float) -> float:
+        """How far a delivered width may be from the true one: a tick at both edges, and the rate of the clock."""
+        return TICK_US + width_us * self.rate.half * 1e-6
+
     def rows(self, frames: int) -> Floats:
-        """(rise µs, width µs) of the pulses of the next `frames` frames, shape (n, 2)."""
+        """(rise µs, width µs) of the pulses of the next `frames` frames, shape (n, 2), by the true second."""
+        return self.stamped(frames) * self.rate.factor
+
+    def stamped(self, frames: int) -> Floats:
+        """The same by the board's clock; without a jumper the rise is when the craft was asked, by the host's."""
+        self.ctx.board(Role.HAND).events("captured")
+        return self.further(frames)
+
+    def further(self, frames: int) -> Floats:
+        """The same with the pulses that have come since the last look."""
         hand, craft = self.ctx.board(Role.HAND), self.ctx.board(Role.CRAFT)
         if self.captured:
-            hand.events("captured")
             self.ctx.wait(frames * self.frame_s)
             rows = [row for event in hand.events("captured") for row in event.rows]
             table = np.array(rows, np.float64).reshape(-1, 2)
-            if len(table):
-                table[:, 0] = np.unwrap(table[:, 0], period=2.0**32)
-            return table * _TICK_US
+            table[:, 0] = self.clock.extend_many(table[:, 0])
+            return table * TICK_US
         out = []
         for _ in range(frames):
             self.ctx.wait(self.frame_s)
             answer = craft.ask("pulse_read", channel=_CHANNEL)
-            out.append((self.ctx.now() * 1e6, answer.width * _TICK_US))
+            out.append((self.ctx.now() * 1e6, answer.width * TICK_US))
         return np.array(out)
 
 
@@ -99,12 +127,10 @@ def _sweep(ctx: Context, pulses: _Delivered, frame_s: float) -> Floats:
                 rows.append((float(x), float(np.median(got[:, 1])), rising))
             done = i + (0 if rising else len(points))
             ctx.progress(done, 2 * len(points), "sweep up" if rising else "sweep down")
-    table = np.array(rows, np.float64).reshape(-1, 3)
-    ctx.samples("sweep", "sweep", {"commanded": "counts", "delivered": "us", "rising": ""}, table)
-    return table
+    return np.array(rows, np.float64).reshape(-1, 3)
 
 
-def _judge_sweep(ctx: Context, sweep: Floats, low: int, high: int) -> None:
+def _judge_sweep(ctx: Context, sweep: Floats, low: int, high: int, pulses: _Delivered) -> None:
     n = len(sweep)
     if n < 6:
         ctx.fail(
@@ -112,29 +138,38 @@ def _judge_sweep(ctx: Context, sweep: Floats, low: int, high: int) -> None:
         )
         return
     x, y, rising = sweep[:, 0], sweep[:, 1], sweep[:, 2] > 0
-    ends = endpoints(x, y)
-    ctx.read("low_error", ends.low - low, "us", 2, source=Source.SAMPLING, note=f"at stick minimum; {low} us wanted")
-    ctx.read(
-        "high_error", ends.high - high, "us", 2, source=Source.SAMPLING, note=f"at stick maximum; {high} us wanted"
-    )
+    ends, tick = endpoints(x, y), pulses.doubt_us(0.0)
+    for name, got, wanted, where in (("low", ends.low, low, "minimum"), ("high", ends.high, high, "maximum")):
+        ctx.read(
+            f"{name}_error", got - wanted, "us", 2 * _PULSES, _about(got - wanted, pulses.doubt_us(got)), Source.CLOCK,
+            note=f"at stick {where}; {wanted} us wanted",
+        )  # fmt: skip
     line = fit_line(x, y)
-    wanted = (high - low) / _FULL
+    wanted_slope = (high - low) / _FULL
+    gain = line.slope_interval().scaled(100 / wanted_slope)
+    clock = 100 * pulses.rate.half * 1e-6
     ctx.read(
-        "gain", 100 * line.slope / wanted, "%", n,
-        line.slope_interval().scaled(100 / wanted), Source.SAMPLING, note="of the commanded range",
+        "gain", 100 * line.slope / wanted_slope, "%", n,
+        Interval(gain.low - clock, gain.high + clock), Source.SAMPLING, note="of the commanded range",
     )  # fmt: skip
-    ctx.read(
-        "nonlinearity", float(np.abs(line.residuals).max()), "us", n, source=Source.SAMPLING, note="worst, from a line"
-    )
+    worst = float(np.abs(line.residuals).max())
+    ctx.read("nonlinearity", worst, "us", n, _about(worst, tick, 0.0), Source.SAMPLING, note="worst, from a line")
     loop = hysteresis(x, y, rising)
-    ctx.read("hysteresis", abs(loop.largest), "us", n, source=Source.SAMPLING, note=f"at {loop.where:g} counts")
+    ctx.read(
+        "hysteresis", abs(loop.largest), "us", n, _about(abs(loop.largest), 2 * tick, 0.0), Source.SAMPLING,
+        note=f"at {loop.where:g} counts",
+    )  # fmt: skip
     backward = against_order(y[rising], True, 0.6) + against_order(y[~rising], False, 0.6)
     ctx.read("backward_steps", backward, "", n, source=Source.COUNTING, note="steps against the command")
 
 
+def _about(value: float, half: float, least: float = -np.inf) -> Interval:
+    return Interval(max(least, value - half), value + half)
+
+
 def _judge_dead_band(ctx: Context, pulses: _Delivered, frame_s: float) -> None:
     xs, ys = [], []
-    for x in range(_CENTRE - 12, _CENTRE + 13, 3):
+    for x in range(_CENTRE - 12, _CENTRE + 13, _BAND_STEP):
         _set(ctx, x)
         ctx.wait(_SETTLE_FRAMES * frame_s)
         got = pulses.rows(_PULSES)
@@ -143,7 +178,11 @@ def _judge_dead_band(ctx: Context, pulses: _Delivered, frame_s: float) -> None:
             ys.append(float(np.median(got[:, 1])))
     if len(xs) >= 3:
         band = dead_band(xs, ys, float(_CENTRE), 0.6)
-        ctx.read("dead_band", band.high - band.low, "counts", len(xs), source=Source.SAMPLING, note="around the centre")
+        width = band.high - band.low
+        ctx.read(
+            "dead_band", width, "counts", len(xs), _about(width, 2 * _BAND_STEP, 0.0), Source.SAMPLING,
+            note=f"around the centre, in steps of {_BAND_STEP}",
+        )  # fmt: skip
 
 
 def _judge_steady(ctx: Context, pulses: _Delivered, frame_s: float) -> None:
@@ -154,37 +193,73 @@ def _judge_steady(ctx: Context, pulses: _Delivered, frame_s: float) -> None:
     if len(got) < 5:
         return
     width = spread(got[:, 1])
+    jitter = width.peak_to_peak
     ctx.read(
-        "width_jitter", width.peak_to_peak, "us", len(got), source=Source.SAMPLING, note="peak to peak, command at rest"
-    )
+        "width_jitter", jitter, "us", len(got), _about(jitter, TICK_US, 0.0), Source.SAMPLING,
+        note="peak to peak, command at rest",
+    )  # fmt: skip
     if pulses.captured:
         period = spread(np.diff(got[:, 0]))
-        ctx.read("frame_period", period.mean, "us", len(got) - 1, source=Source.CLOCK)
-        ctx.read("frame_jitter", period.peak_to_peak, "us", len(got) - 1, source=Source.SAMPLING, note="peak to peak")
+        n = len(got) - 1
+        doubt = pulses.doubt_us(period.mean) - TICK_US + TICK_US / n
+        ctx.read("frame_period", period.mean, "us", n, _about(period.mean, doubt), Source.CLOCK)
+        wander = period.peak_to_peak
+        ctx.read("frame_jitter", wander, "us", n, _about(wander, TICK_US, 0.0), Source.SAMPLING, note="peak to peak")
         ctx.samples("steady", "timeline", {"rise": "us", "width": "us"}, got)
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A step of the command. sent, answered: host µs around the request. rise: of the first pulse of the new width."""
+
+    sent: float
+    answered: float
+    rise: float
+
+
 def _judge_step(ctx: Context, pulses: _Delivered, frame_s: float) -> None:
-    """A full step of the command: frames until the delivered width has changed, over several steps."""
+    """A full step of the command: time until the first pulse of the new width begins, over several steps."""
+    steps = [step for i in range(ctx.count("steps")) if (step := _one_step(ctx, pulses, i, frame_s)) is not None]
+    if not steps:
+        return
+    pulses.clock.few()
+    relation = pulses.clock.relation()
+    slack = 1e6 * frame_s if not pulses.captured else 0.0  # asked frame by frame, a change is seen up to one later
     delays = []
-    for i in range(ctx.count("steps")):
-        before, after = (0, _FULL) if i % 2 == 0 else (_FULL, 0)
-        _set(ctx, before)
-        ctx.wait((_SETTLE_FRAMES + 0.37 * (i % 5) / 5) * frame_s)
-        began = ctx.now()
-        _set(ctx, after)
-        got = pulses.rows(5)
-        if len(got) < 2:
-            continue
-        middle = (got[:, 1].max() + got[:, 1].min()) / 2
-        moved = got[:, 1] > middle if after else got[:, 1] < middle
-        if moved.any():
-            # the first pulse of the new width, counted from the first pulse seen after the command
-            index = int(np.argmax(moved))
-            delays.append((got[index, 0] - got[0, 0]) / 1000 + (ctx.now() - began) * 0)
-    if delays:
-        ctx.read("step_frames", max(delays) / (1000 * frame_s), "", len(delays), source=Source.SAMPLING,
-                 note="frames until the new width, worst of the steps")  # fmt: skip
+    for step in steps:
+        rise, doubt = step.rise, 0.0
+        if pulses.captured:
+            rise = float(relation.to_a(np.array([step.rise]))[0])
+            doubt = float(relation.half_width([rise])[0])
+        # the request was in force at the earliest when it had been sent, at the latest when its answer was there
+        delays.append((rise - step.sent, max(0.0, rise - step.answered - doubt - slack), rise - step.sent + doubt))
+    worst, low, high = max(delays)
+    ctx.read(
+        "step", worst / 1000, "ms", len(delays), Interval(low, max(high, low)).scaled(1e-3), Source.CLOCK,
+        floor=0.0, note="from the command to the first pulse of the new width, longest of the steps",
+    )  # fmt: skip
+    ctx.read(
+        "step_frames", worst / (1e6 * frame_s), "", len(delays), Interval(low, max(high, low)).scaled(1e-6 / frame_s),
+        Source.CLOCK, note="the same in frames",
+    )  # fmt: skip
+
+
+def _one_step(ctx: Context, pulses: _Delivered, number: int, frame_s: float) -> _Asked | None:
+    """At another place in the frame each time. None when the new width did not come."""
+    before, after = (0, _FULL) if number % 2 == 0 else (_FULL, 0)
+    _set(ctx, before)
+    ctx.wait((_SETTLE_FRAMES + 0.37 * number % 1.0) * frame_s)
+    old = pulses.stamped(2)
+    if not len(old):
+        return None
+    sent = ctx.now() * 1e6
+    _set(ctx, after)
+    answered = ctx.now() * 1e6
+    got = pulses.further(_STEP_FRAMES)
+    changed = np.abs(got[:, 1] - np.median(old[:, 1])) > _STEP_US
+    if not changed.any():
+        return None
+    return _Asked(sent, answered, float(got[int(np.argmax(changed)), 0]))
 
 
 def _judge_travel(ctx: Context, frame_s: float) -> None:
@@ -205,8 +280,29 @@ def _judge_travel(ctx: Context, frame_s: float) -> None:
         ctx.doubt("the servo's travel was not read")
         return
     travel = abs(float(angles[1] or 0.0) - float(angles[0] or 0.0))
+    _judge_unrest(ctx)
     ctx.read("travel", travel, "deg", 1, source=Source.OPERATOR, note="from end to end, by protractor")
 
+
+def _judge_unrest(ctx: Context) -> None:
+    """The horn at rest, read several times: steady pulses and a horn that twitches point to the servo's supply."""
+    _set(ctx, _CENTRE)
+    ctx.wait(1.5)
+    seen = []
+    for n in range(_UNREST_LOOKS):
+        text = f"Look {n + 1} of {_UNREST_LOOKS} at the servo at rest: read its horn's angle, in degrees."
+        answer = ctx.ask(
+            ev.PromptKind.NUMBER, text, "meter", role=Role.CRAFT, detail=f"servo.pulse{_CHANNEL}.deg", unit="deg"
+        )
+        seen.append(parse_number(answer))
+    angles = [a for a in seen if a is not None]
+    if len(angles) >= 3:
+        note = f"spread of {len(angles)} looks at the horn at rest"
+        ctx.read("unrest", max(angles) - min(angles), "deg", len(angles), source=Source.OPERATOR, note=note)
+
+
+#: looks at the horn at rest
+_UNREST_LOOKS = 4
 
 STAGE = Stage(
     kind="joystick_to_servo",
@@ -221,8 +317,9 @@ STAGE = Stage(
         Parameter("steps", 6, "full steps of the command", "", 2, 100),
     ),
     measures=(
-        Measure("low_error", "us", "delivered less wanted at stick minimum", Limit(-10.0, 10.0), "same", 3, ""),
-        Measure("high_error", "us", "delivered less wanted at stick maximum", Limit(-10.0, 10.0), "same", 3, ""),
+        # a resonator at the end of its ±0.5 % makes 2 ms 10 us longer or shorter
+        Measure("low_error", "us", "delivered less wanted at stick minimum", Limit(-12.0, 12.0), "same", 3, ""),
+        Measure("high_error", "us", "delivered less wanted at stick maximum", Limit(-12.0, 12.0), "same", 3, ""),
         Measure("gain", "%", "delivered range over commanded range", Limit(98.0, 102.0), "same", 0.5, ""),
         Measure("nonlinearity", "us", "worst distance from a line", Limit(max=5.0), "lower", 2, ""),
         Measure("hysteresis", "us", "pass down against pass up", Limit(max=5.0), "lower", 2, ""),
@@ -231,7 +328,10 @@ STAGE = Stage(
         Measure("width_jitter", "us", "peak to peak at rest", Limit(max=10.0), "lower", 2, ""),
         Measure("frame_period", "us", "pulse frame", None, "same", 200, ""),
         Measure("frame_jitter", "us", "peak to peak", Limit(max=50.0), "lower", 10, ""),
+        Measure("step", "ms", "until a step of the command is delivered", None, "lower", 5, ""),
         Measure("step_frames", "", "frames until a step is delivered", Limit(max=3.2), "lower", 1, ""),
+        # a horn at rest moves by less than its dead band; 2 degrees are seen at once (common practice, no source)
+        Measure("unrest", "deg", "horn at rest", Limit(max=2.0), "lower", 1, ""),
         # 1000 to 2000 us turns a usual servo by 90 degrees, give or take (common practice, no source)
         Measure("travel", "deg", "servo's travel by protractor", Limit(76.0, 104.0), "same", 5, ""),
     ),

@@ -13,6 +13,7 @@ from benchctl.stages import (
     inertial,
     joystick_to_servo,
     link_loss_cut,
+    load_hunt,
     radio_link,
     soak,
     supply,
@@ -36,6 +37,7 @@ KINDS: Mapping[str, Stage] = {
         esc_arming.STAGE,
         throttle_ramp.STAGE,
         link_loss_cut.STAGE,
+        load_hunt.STAGE,
         soak.STAGE,
     )
 }

@@ -8,12 +8,16 @@ import numpy as np
 
 from benchctl.analysis import latency as lat
 from benchctl.analysis.bursts import gaps_and_bursts, period_lengths
-from benchctl.analysis.clocks import ClockMap
+from benchctl.analysis.clocks import TICK_US, ClockMap
 from benchctl.analysis.loss import clopper_pearson, loss_drift, retransmissions
 from benchctl.analysis.sequential import Decision, SequentialTest
-from benchctl.analysis.timing import AVR_16MHZ, acknowledged_us, echo_floor_us, one_way_floor_us
+from benchctl.analysis.tails import Floats, student_quantile
+from benchctl.analysis.timing import AVR_16MHZ, acknowledged_us, one_way_floor_us
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
-from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Packets, Radio, relate
+from benchctl.stages.host_clock import HostClock, Rate
+from benchctl.stages.link_closer import compare_settings, look_closer
+from benchctl.stages.link_pings import check_directions, judge_pings, ping, read_quantiles
+from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Packets, Radio
 from benchctl.terms import Interval, Limit, Role, Source, Verdict
 from benchctl.wire.catalogue import LinkMode
 
@@ -23,14 +27,26 @@ _VERDICTS = {Decision.GOOD: Verdict.PASS, Decision.BAD: Verdict.FAIL}
 
 def perform(ctx: Context) -> None:
     radio = set_up(ctx)
-    clocks = Clocks()
-    before = ping(ctx, radio, clocks, 1, ctx.count("pings") // 2)
+    clocks, host = Clocks(), HostClock(ctx, ctx.board(Role.HAND))
+    host.few()
+    # pings before and after: the clocks are followed over all that lies in between
+    stretches = [ping(ctx, radio, clocks, 1, ctx.count("pings") // 2)]
+    plain: dict[Role, Packets] = {}
     for number, (sender, receiver) in enumerate(_DIRECTIONS):
         name = f"{sender}_to_{receiver}"
-        plain = _loss(ctx, radio, clocks, sender, receiver, 2 + 2 * number)
+        plain[sender] = _loss(ctx, radio, clocks, sender, receiver, 2 + 2 * number)
         acked = _acknowledged(ctx, radio, clocks, sender, receiver, 3 + 2 * number)
-        _keep(ctx, name, plain, acked)
-        _judge_latency(ctx, name, radio, sender, plain, before)
+        _keep(ctx, name, plain[sender], acked)
+    stretches.append(ping(ctx, radio, clocks, 6, ctx.count("pings") // 2))
+    host.few()
+    rate = host.rate()
+    relation = judge_pings(ctx, radio, stretches, rate)
+    for sender, receiver in _DIRECTIONS:
+        _judge_latency(ctx, f"{sender}_to_{receiver}", radio, sender, plain[sender], relation, rate)
+    if relation is not None:
+        check_directions(ctx, radio, relation, plain[Role.HAND], plain[Role.CRAFT])
+    if any(r.verdict is Verdict.FAIL for r in ctx.readings.values()):
+        look_closer(ctx, radio, clocks)
 
 
 def set_up(ctx: Context) -> Radio:
@@ -45,52 +61,8 @@ def set_up(ctx: Context) -> Radio:
         answer = board.ask("radio_apply", timeout=1.0)
         if answer.wrong:
             ctx.fail(f"the {role} board's transceiver does not hold its settings ({answer.wrong} registers differ)")
+    compare_settings(ctx)
     return radio
-
-
-# ---------------------------------------------------------------------- clock relation, round trip
-
-
-def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> ClockMap | None:
-    """Pings from hand to craft: the round trip, and the relation of the two clocks."""
-    run = LinkRun(ctx, Role.HAND, Role.CRAFT, clocks, test)
-    ctx.cleanup.callback(run.stop_quietly)
-    interval = max(ctx.count("interval_us"), 5000)
-    run.start(LinkMode.PING, count, interval, radio.payload)
-    run.run(count * interval * 1e-6, lambda: run.sent_so_far >= count, "pings")
-    run.stop()
-    t1, t2, t3, t4, lost = run.pings()
-    total = len(t1) + lost
-    if total == 0:
-        ctx.doubt("the hand board logged no pings")
-        return None
-    ctx.read(
-        "echo_loss",
-        100 * lost / total,
-        "%",
-        total,
-        clopper_pearson(lost, total).scaled(100),
-        Source.COUNTING,
-        note="pings without an echo, either way",
-    )
-    if len(t1) < 20:
-        return None
-    trip = (t4 - t1) - (t3 - t2)
-    table = np.column_stack((t1 * 1e-6, trip))
-    ctx.samples("round_trip", "latency", {"at": "s", "round trip": "us"}, table)
-    floor = echo_floor_us(radio.format) - 2 * 9.0 - 2 * 9.0  # CE to interrupt only: no upload, no read
-    _quantiles(ctx, "round_trip", trip, np.zeros(len(trip), np.bool_), floor, ("p50", "p99"))
-    relation = relate(t1, t2, t3, t4)
-    ctx.read(
-        "clock_skew",
-        relation.skew,
-        "ppm",
-        len(t1),
-        relation.skew_interval,
-        Source.CLOCK,
-        note="craft's oscillator against hand's, by two-way transfer over the air",
-    )
-    return relation
 
 
 # ---------------------------------------------------------------------- one direction
@@ -191,53 +163,42 @@ def _acknowledged(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, rece
     ctx.read(f"{name}.retries", again.mean, "", n, source=Source.COUNTING, note="mean per delivered packet")
     taken = (packets.done - packets.queued)[packets.delivered]
     if len(taken):
-        _quantiles(
-            ctx,
-            f"{name}.acknowledged",
-            taken,
-            np.zeros(len(taken), np.bool_),
-            acknowledged_us(radio.format, AVR_16MHZ),
-            ("p50",),
-        )
+        # on one clock, whose error at these lengths is a tick
+        read_quantiles(ctx, f"{name}.acknowledged", taken, acknowledged_us(radio.format, AVR_16MHZ), ("p50",), TICK_US)
     return packets
 
 
 def _judge_latency(
-    ctx: Context, name: str, radio: Radio, sender: Role, packets: Packets, relation: ClockMap | None
+    ctx: Context, name: str, radio: Radio, sender: Role, packets: Packets, relation: ClockMap | None, rate: Rate
 ) -> None:
-    """One-way latency of single packets, from queued to the other board's interrupt, on one clock."""
+    """One-way latency of single packets, from queued to the other board's interrupt, on the hand unit's clock."""
     floor = one_way_floor_us(radio.format, AVR_16MHZ) - AVR_16MHZ.spi_us(radio.payload)
     if relation is None or not len(packets):
         ctx.read(f"{name}.latency_p50", math.nan, "us", 0, source=Source.CLOCK, floor=floor)
         return
     if sender is Role.HAND:
-        start, end = relation.to_b(packets.queued), packets.received
+        start, end = packets.queued, relation.to_a(packets.received)
     else:
-        start, end = packets.queued, relation.to_b(packets.received)
-    delays = np.where(packets.lost, np.inf, end - start)
-    table = np.column_stack((packets.queued * 1e-6, np.where(packets.lost, np.nan, delays)))
+        start, end = relation.to_a(packets.queued), packets.received
+    delays = np.where(packets.lost, np.inf, (end - start) * rate.factor)
+    table = np.column_stack((start * 1e-6, np.where(packets.lost, np.nan, delays)))
     ctx.samples(f"{name}_latency", "latency", {"at": "s", "latency": "us"}, table)
-    _quantiles(ctx, f"{name}.latency", delays, packets.lost, floor, ("p50", "p99"))
+    doubt = float(relation.half_width([float(np.median(start))])[0]) + rate.half * 1e-6 * floor
+    read_quantiles(ctx, f"{name}.latency", delays, floor, ("p50", "p99"), doubt)
     jitter = lat.jitter(delays)
-    ctx.read(f"{name}.jitter", jitter.mean, "us", jitter.pairs, source=Source.CLOCK, note="mean of RFC 3550 jitter")
+    ctx.read(
+        f"{name}.jitter", jitter.mean, "us", jitter.pairs, _jitter_interval(delays, jitter.mean), Source.SAMPLING,
+        note="mean of RFC 3550 jitter",
+    )  # fmt: skip
 
 
-def _quantiles(
-    ctx: Context, name: str, delays: np.ndarray, lost: np.ndarray, floor: float, wanted: tuple[str, ...]
-) -> None:
-    """Quantiles with order-statistic intervals; a quantile is only claimed from enough samples for it."""
-    for label in wanted:
-        share = int(label[1:]) / 100
-        n = len(delays)
-        spread = lat.quantile_interval(delays, share) if n else None
-        value = lat.quantile(delays, share) if n and spread is not None else math.nan
-        if not math.isfinite(value):
-            ctx.read(f"{name}_{label}", math.nan, "us", 0, source=Source.CLOCK, floor=floor, note="too few packets")
-            continue
-        finite = spread if spread is not None and math.isfinite(spread.high) else None
-        if finite is not None:
-            finite = Interval(max(finite.low, 0.0), finite.high, finite.level)
-        ctx.read(f"{name}_{label}", value, "us", n, finite, Source.CLOCK, floor)
+def _jitter_interval(delays: Floats, mean: float) -> Interval | None:
+    """By batches: means of ten stretches of the packets scatter as the whole's does, with a tenth of the packets."""
+    if len(delays) < 200 or not math.isfinite(mean):
+        return None
+    batches = [lat.jitter(part).mean for part in np.array_split(delays, 10)]
+    half = float(student_quantile(0.975, 9) * np.std(batches, ddof=1) / math.sqrt(10))
+    return Interval(max(0.0, mean - half), mean + half)
 
 
 def _keep(ctx: Context, name: str, plain: Packets, acked: Packets) -> None:
@@ -270,6 +231,9 @@ STAGE = Stage(
         Parameter("bad_loss", 2.0, "a link at this loss fails, but for 5 % of runs", "%", 0.002, 99.9),
     ),
     measures=(
+        Measure("settings_differ", "", "radio settings that differ between the boards", Limit(max=0), "lower", 0.5, ""),
+        Measure("heard", "%", "looks that saw the sender above -64 dBm", None, "same", 20, ""),
+        Measure("echo_loss_weak", "%", "pings without echo at the lowest power", None, "lower", 5, ""),
         Measure("loss", "%", "single packets lost", Limit(max=2.0), "lower", 0.5, ""),
         Measure("longest_burst", "packets", "most packets lost in a row", None, "lower", 3, ""),
         Measure("burst_density", "%", "loss inside bursts", None, "lower", 30, ""),
@@ -282,6 +246,8 @@ STAGE = Stage(
         Measure("echo_loss", "%", "pings without echo", Limit(max=5.0), "lower", 1.0, ""),
         Measure("round_trip_p50", "us", "CE to the echo's interrupt, less the turn-around", None, "lower", 10, ""),
         Measure("round_trip_p99", "us", "the same, 99th percentile", None, "lower", 20, ""),
+        Measure("clock_drift", "ppm", "change of that while the stage ran", None, "same", 5, ""),
+        Measure("clock_check", "us", "clocks by traffic against clocks by pings", Limit(-10.0, 10.0), "same", 5, ""),
         Measure("clock_skew", "ppm", "craft's clock against hand's", Limit(-11000, 11000), "same", 200, ""),
     ),
     expected_s=lambda p: (

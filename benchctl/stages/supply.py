@@ -12,10 +12,12 @@ import numpy.typing as npt
 from benchctl import events as ev
 from benchctl.analysis.droop import Droop, Estimate, fit_droop
 from benchctl.analysis.supply_rules import bandgap_from_meter, margins, vcc_from_bandgap
+from benchctl.analysis.timing import RATES, SETTLE_US, RadioFormat
 from benchctl.errors import OperatorAbsent, UsageError
 from benchctl.session.board import Board
 from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage, Value
+from benchctl.stages.supply_bursts import Burst, listening_codes, settings_lost, single_bursts, slopes
 from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load, PulseKind
 
@@ -28,7 +30,8 @@ _SLOW, _FAST = 7, 4
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
 APERTURE_US = 13.0
 SAMPLE_POINT_US = 1.5
-_EXTENDED_READY_S = 0.3
+#: points of a waveform
+_POINTS = 75
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,14 +163,23 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
         Source.ADC,
         note="by the sense pin",
     )
+    code = listening_codes(ctx, board, _SLOW)
+    if code is not None:
+        ctx.read(f"{board.role}.radio_volts_listening", code * per_count, "V", 200, source=Source.ADC,
+                 note="while the transceiver listens and draws 13 mA")  # fmt: skip
+        ctx.read(f"{board.role}.listening_lost", int(settings_lost(board)), "", 1,
+                 note="1: the transceiver forgot its settings listening")  # fmt: skip
     return per_count
 
 
 def _steps(ctx: Context, board: Board) -> list[Step]:
-    known = board.declared.loads_ma
+    known, until = board.declared.loads_ma, _burst_us(board)
+    fine = max(10, 2 * math.ceil(1.4 * until / _POINTS / 2))
     steps = [
-        Step(Load.TRANSMIT, "transmit", known.get("transmit", 11.3) / 1000, 20, 75, ctx.count("repeats"), 4, 459.0),
-        Step(Load.LED, "led", known.get("led", 9.0) / 1000, 20, 75, ctx.count("repeats"), 4, math.inf),
+        Step(
+            Load.TRANSMIT, "transmit", known.get("transmit", 11.3) / 1000, fine, _POINTS, ctx.count("repeats"), 4, until
+        ),
+        Step(Load.LED, "led", known.get("led", 9.0) / 1000, 20, _POINTS, ctx.count("repeats"), 4, math.inf),
     ]
     if PulseKind.SERVO in board.declared.pulse_kinds:
         servo = known.get("servo", 500.0) / 1000
@@ -175,11 +187,27 @@ def _steps(ctx: Context, board: Board) -> list[Step]:
     return steps
 
 
+def _burst_us(board: Board) -> float:
+    """How long the transmit load draws: settling and 32 bytes on the air at the board's rate."""
+    crc = max(1, int(board.read_setting("radio_crc")))  # with acknowledgement on, one byte is forced
+    rate = RATES[int(board.read_setting("radio_rate"))]
+    return SETTLE_US + RadioFormat(rate, payload=32, crc=crc).air_us
+
+
 def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float) -> float:
     """One equivalent-time waveform, fitted; returns the lowest volts of the processor's rail in it."""
     sensed = step.load is Load.TRANSMIT and per_count > 0
     ctx.progress(0, 0, f"{board.role}: rail under {step.name}")
     times, volts, baseline = _waveform(ctx, board, step, vcc, per_count if sensed else 0.0)
+    if step.load is Load.TRANSMIT:
+        lost = settings_lost(board)
+        ctx.read(f"{board.role}.settings_lost", int(lost), "", 1, note="1: the transceiver forgot its settings sending")
+        if lost and sensed:
+            times, volts = single_bursts(ctx, board, per_count, step.settle_ms, _FAST)
+            burst = slopes(times, volts, baseline, step.amps, step.until_us)
+            _say_burst(ctx, f"{board.role}.transmit", burst, step.amps, len(times))
+            # it stops drawing when it forgets its settings: no waveform of a known load is left to fit
+            return float(volts.min()) if len(volts) else math.nan
     if len(times) < 8:
         ctx.doubt(f"the {board.role} board's waveform under {step.name} did not come")
         return math.nan
@@ -187,10 +215,15 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     ctx.samples(f"{board.role}_{step.name}", "waveform", {"at": "us", "rail": "V"}, np.column_stack((times, volts)))
     lsb = per_count if sensed else vcc.mean**2 / (1024 * vcc.bandgap)
     lsb /= math.sqrt(step.repeats)
+    if sensed:
+        _say_burst(ctx, name, slopes(times, volts, baseline, step.amps, step.until_us), step.amps, len(times))
     if float(baseline - volts.min()) < 3 * lsb:
         ctx.read(f"{name}_droop", max(0.0, baseline - float(volts.mean())), "V", len(times), source=Source.ADC,
                  note="below what the converter can resolve")  # fmt: skip
         return float(volts.min())
+    # the rest before the load, measured with every point, is what tells the instant part from the rest
+    before = np.linspace(-10.0 * step.step_us, -float(step.step_us), 10)
+    times, volts = np.concatenate((before, times)), np.concatenate((np.full(10, baseline), volts))
     try:
         fit = fit_droop(times, volts, step.amps, until=step.until_us, aperture=0.0 if sensed else APERTURE_US, lsb=lsb)
     except UsageError as e:
@@ -200,9 +233,28 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     return float(volts.min())
 
 
+def _say_burst(ctx: Context, name: str, burst: Burst, amps: float, n: int) -> None:
+    """What the slopes of the transceiver's rail say, where it dips enough to have any."""
+    ctx.read(f"{name}_load", 1000 * amps, "mA", 1, note="as declared or by the data sheet, for ohms and µF")
+    ctx.read(f"{name}_dip", burst.dip, "V", n, source=Source.ADC, note="rest less the lowest point of a burst")
+    if math.isfinite(burst.bulk):
+        note = "by the slopes of the dip, from the load current assumed"
+        ctx.read(f"{name}_bulk", burst.bulk, "uF", n, source=Source.ADC, note=note)
+        ctx.read(f"{name}_delivered", burst.delivered, "mA", n, source=Source.ADC, note="by the regulator in a burst")
+
+
+_SHAPES = {
+    "exponential": "as a source behind a resistance with a capacitor",
+    "ramp": "as a regulator at its limit",
+    "recovering": "as a regulator that answers late",
+    "unresolved": "no course that can be fits: the lowest sample",
+}
+
+
 def _say_fit(ctx: Context, name: str, fit: Droop, how: str) -> None:
     n = fit.samples
-    ctx.read(f"{name}_droop", fit.amplitude.value, "V", n, fit.amplitude.interval, Source.ADC, note=how)
+    ctx.read(f"{name}_droop", fit.amplitude.value, "V", n, fit.amplitude.interval, Source.ADC,
+             note=f"{how}; {_SHAPES[fit.shape]}")  # fmt: skip
     ctx.read(f"{name}_lowest", fit.lowest.value, "V", n, fit.lowest.interval, Source.ADC)
     extra: tuple[tuple[str, Estimate, str, str], ...] = (
         ("tau", fit.tau, "us", ""),
@@ -257,6 +309,8 @@ def _margins(ctx: Context, board: Board, lowest: float) -> None:
         lowest = min(lowest, vitals.lowest_vcc_mv / 1000)
     ctx.read(f"{board.role}.lowest_vcc", lowest, "V", 1, source=Source.ADC, note="lowest seen, loads switched")
     level = board.declared.brown_out_v
+    if level is not None:
+        ctx.read(f"{board.role}.brown_out_level", level, "V", 1, note="as fused" if level else "as fused: off")
     mhz = (board.identity.clock_hz if board.identity else 16_000_000) / 1e6
     room = margins(lowest, mhz, _FUSES.get(level if level is not None else 2.7, "101"))
     ctx.read(
@@ -299,6 +353,15 @@ STAGE = Stage(
         Measure("vcc", "V", "processor's supply", Limit(2.4, 5.5), "same", 2, "%"),
         Measure("ripple", "mV", "peak to peak at rest", Limit(max=150.0), "lower", 20, ""),
         Measure("radio_volts", "V", "transceiver's supply", Limit(2.7, 3.6), "same", 2, "%"),
+        Measure("radio_volts_listening", "V", "transceiver's supply, listening", Limit(min=2.4), "same", 2, "%"),
+        Measure("listening_lost", "", "1: it forgot its settings listening", Limit(max=0), "lower", 0.5, ""),
+        Measure("settings_lost", "", "1: the transceiver forgot its settings sending", Limit(max=0), "lower", 0.5, ""),
+        # the level below 16 MHz's safe range that still stops a chip before it errs (ATmega328P data sheet, 28.3)
+        Measure("brown_out_level", "V", "brown-out detector, as fused", Limit(min=2.5), "same", 0.1, ""),
+        Measure("transmit_dip", "V", "transceiver's supply in a burst", Limit(max=0.3), "lower", 0.03, ""),
+        Measure("transmit_load", "mA", "taken for what it draws sending", None, "same", 1, "%"),
+        Measure("transmit_bulk", "uF", "bulk capacity by the slopes", None, "same", 50, "%"),
+        Measure("transmit_delivered", "mA", "by the regulator in a burst", None, "same", 50, "%"),
         Measure("transmit_droop", "V", "rail under a transmission", Limit(max=0.3), "lower", 0.03, ""),
         Measure("led_droop", "V", "rail under the LED", Limit(max=0.3), "lower", 0.03, ""),
         Measure("servo_droop", "V", "processor's rail under a servo step", Limit(max=0.4), "lower", 0.05, ""),

@@ -1,0 +1,347 @@
+"""Load hunt: loads switched in a balanced, randomised plan until the trigger of a board's resets is known.
+
+Every block holds each combination of the board's loads once, in random order, so that nothing that drifts can pass
+for a load. After every block each load, and each two together, is tested for its part in the trouble; the plan ends
+as soon as one is named, or when enough trials went by without any trouble.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from benchctl.analysis.loss import clopper_pearson
+from benchctl.analysis.supply_rules import vcc_from_bandgap
+from benchctl.analysis.trigger import Trigger, find_trigger
+from benchctl.errors import NoAnswer, Refused, Restarted
+from benchctl.session.board import Board
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.link_run import POWERS
+from benchctl.stages.supply_bursts import settings_lost
+from benchctl.terms import Limit, Role, Source
+from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, LinkMode, Load, PulseKind
+
+_OTHER = {Role.HAND: Role.CRAFT, Role.CRAFT: Role.HAND}
+#: 125 kHz converter clock; 120 conversions in about 25 ms
+_SLOW, _LOOKS, _GAP_US = 7, 120, 100
+_PAYLOAD, _INTERVAL_US = 32, 1500
+_LOADS = {"led": Load.LED, "servo": Load.SERVO, "motor_idle": Load.MOTOR_IDLE}
+
+
+@dataclass(slots=True)
+class _Trial:
+    """One combination held for a moment. on: which loads. trouble: reset or settings lost."""
+
+    on: tuple[bool, ...]
+    reset: bool = False
+    settings_lost: bool = False
+    lowest: float = math.nan
+    sent: int = 0
+    lost: int = 0
+
+    @property
+    def trouble(self) -> bool:
+        return self.reset or self.settings_lost
+
+
+@dataclass(slots=True)
+class _Hunt:
+    """The hunt on one board. radio: its own transceiver takes its settings; peer: the other board's does."""
+
+    role: Role
+    factors: tuple[str, ...]
+    radio: bool = True
+    peer: bool = True
+    trials: list[_Trial] = field(default_factory=list)
+    trigger: Trigger | None = None
+
+
+def perform(ctx: Context) -> None:
+    whole = {role: _radio_holds(ctx, ctx.board(role)) for role in _OTHER}
+    for role, other in _OTHER.items():
+        hunt = _Hunt(role, ("transmit", *_switchable(ctx.board(role))), whole[role], whole[other])
+        ctx.cleanup.callback(_all_off, ctx.board(role), hunt.factors)
+        _run(ctx, hunt)
+        _judge(ctx, hunt)
+        _sending(ctx, ctx.board(role))
+
+
+def _radio_holds(ctx: Context, board: Board) -> bool:
+    """Whether the transceiver takes its settings at rest; one that has lost its supply gets time to wake."""
+    for _ in range(3):
+        try:
+            if not board.ask("radio_apply", timeout=1.0).wrong:
+                return True
+        except Refused:
+            pass
+        ctx.wait(0.1)
+    ctx.note(f"{board.role}: the transceiver does not take its settings; the hunt goes on without it", "warning")
+    return False
+
+
+def _switchable(board: Board) -> tuple[str, ...]:
+    out = ["led"] if board.declared.pins.get(Function.LED, NO_PIN) != NO_PIN else []
+    kinds = board.declared.pulse_kinds
+    out += ["servo"] if PulseKind.SERVO in kinds else []
+    out += ["motor_idle"] if PulseKind.MOTOR in kinds else []
+    return tuple(out)
+
+
+# ---------------------------------------------------------------------- the plan
+
+
+def _run(ctx: Context, hunt: _Hunt) -> None:
+    """Blocks until the trigger is named, or quiet for long enough, or the plan is used up."""
+    combinations = list(itertools.product((False, True), repeat=len(hunt.factors)))
+    most, quiet = ctx.count("blocks"), ctx.count("quiet_trials")
+    for block in range(most):
+        order = list(combinations)
+        ctx.bench.chance.shuffle(order)
+        for on in order:
+            hunt.trials.append(_trial(ctx, hunt, on))
+            ctx.progress(len(hunt.trials), most * len(order), f"{hunt.role}: block {block + 1} of at most {most}")
+        table = np.array([t.on for t in hunt.trials], bool)
+        trouble = np.array([t.trouble for t in hunt.trials], bool)
+        hunt.trigger = find_trigger(hunt.factors, table, trouble, alpha=ctx.number("error") / 100, looks=most)
+        if hunt.trigger is not None or (not trouble.any() and len(hunt.trials) >= quiet):
+            return
+
+
+def _trial(ctx: Context, hunt: _Hunt, on: tuple[bool, ...]) -> _Trial:
+    """Switch, send packets, look at the supply; a restart in between is what is being looked for."""
+    trial, board = _Trial(on), ctx.board(hunt.role)
+    before = board.restarts
+    try:
+        if hunt.radio:
+            board.write_setting("radio_power", POWERS["0" if on[0] else "-18"])
+            trial.settings_lost = not _radio_holds(ctx, board)
+        _switch(board, hunt.factors[1:], on[1:])
+        _exercise(ctx, hunt, trial)
+        trial.settings_lost |= hunt.radio and settings_lost(board)
+    except Restarted:
+        trial.reset = board.restarts > before
+    except Refused as e:
+        ctx.note(f"{hunt.role}: {e}", "warning")
+    finally:
+        _settle(ctx, hunt)
+    trial.reset = trial.reset or board.restarts > before
+    return trial
+
+
+def _switch(board: Board, names: Sequence[str], on: Sequence[bool]) -> None:
+    for name, state in zip(names, on, strict=True):
+        board.ask("load", load=_LOADS[name], on=int(state), strength=100)
+
+
+def _rest(board: Board, factors: tuple[str, ...]) -> None:
+    """As a board is when nobody hunts: only a motor controller's idle pulse is there."""
+    _switch(board, factors[1:], [f == "motor_idle" for f in factors[1:]])
+
+
+def _exercise(ctx: Context, hunt: _Hunt, trial: _Trial) -> None:
+    """Packets go out while the supply is looked at; their fate is what both ends' counters say."""
+    board, peer, count = ctx.board(hunt.role), ctx.board(_OTHER[hunt.role]), ctx.count("packets")
+    traffic: dict[str, Any] = {"test": 0xC0, "interval_us": _INTERVAL_US, "payload": _PAYLOAD}
+    began = ctx.now()
+    if hunt.radio and hunt.peer:
+        peer.ask("link_start", mode=LinkMode.RECEIVE, count=0, **traffic)
+    if hunt.radio:
+        board.ask("link_start", mode=LinkMode.SEND_ACK, count=count, **traffic)
+    moves = dict(zip(hunt.factors, trial.on, strict=True)).get("servo", False)
+    lows = []
+    for turn in range(2):
+        if moves:
+            # a servo draws most when it starts: send it to its other end and look at once
+            board.ask("load", load=Load.SERVO, on=1, strength=100 * (turn % 2 == 0))
+        lows.append(_lowest(board))
+    trial.lowest = min(lows)
+    ctx.wait(max(0.0, count * _INTERVAL_US * 1e-6 + 0.02 - (ctx.now() - began)))
+    totals = board.ask("link_stop", timeout=1.0)
+    if hunt.radio and hunt.peer:
+        peer.ask("link_stop", timeout=1.0)
+        trial.sent, trial.lost = totals.sent, max(0, totals.sent - totals.delivered)
+
+
+def _lowest(board: Board) -> float:
+    """Lowest supply in a short look, by the band-gap."""
+    a = board.ask("adc", source=AdcSource.BAND_GAP, prescaler=_SLOW, count=_LOOKS, gap_us=_GAP_US, timeout=1.0)
+    bandgap = int(board.read_setting("bandgap_mv")) / 1000
+    return float(vcc_from_bandgap(a.high, bandgap))
+
+
+def _settle(ctx: Context, hunt: _Hunt) -> None:
+    """Loads off and both boards quiet again, also after a restart. Raises NoAnswer when a board stays away."""
+    for role in (hunt.role, _OTHER[hunt.role]):
+        board = ctx.board(role)
+        for attempt in range(6):
+            try:
+                board.clear_restart()
+                board.ask("link_stop", timeout=0.5)
+                if role is hunt.role:
+                    _rest(board, hunt.factors)
+                break
+            except (NoAnswer, Restarted):
+                if attempt == 5:
+                    raise NoAnswer(f"the {role} board does not come back after its restart") from None
+                ctx.wait(0.2)
+    for kind in ("boot", "link_sent", "link_received", "done", "radio_lost"):
+        ctx.board(hunt.role).events(kind)
+        ctx.board(_OTHER[hunt.role]).events(kind)
+
+
+def _all_off(board: Board, factors: tuple[str, ...]) -> None:
+    try:
+        board.clear_restart()
+        board.write_setting("radio_power", int(board.declared.settings.get("radio_power", POWERS["0"])))
+        board.ask("load", load=Load.TRANSMIT, on=0, strength=0)
+        _rest(board, factors)
+    except (NoAnswer, Refused, Restarted):
+        return
+
+
+# ---------------------------------------------------------------------- steady sending
+
+
+def _sending(ctx: Context, board: Board) -> None:
+    """Mean rails while packets follow each other without a pause: what the regulator must give on average."""
+    try:
+        board.write_setting("radio_power", POWERS["0"])
+        board.ask("radio_apply", timeout=1.0)
+        rest = _mean(board, AdcSource.BAND_GAP)
+        board.ask("load", load=Load.TRANSMIT, on=1, strength=3)
+        ctx.wait(0.02)
+        loaded = _mean(board, AdcSource.BAND_GAP)
+        bandgap = int(board.read_setting("bandgap_mv")) / 1000
+        vcc = float(vcc_from_bandgap(loaded, bandgap))
+        sag = float(vcc_from_bandgap(rest, bandgap)) - vcc
+        ctx.read(f"{board.role}.sending_sag", max(0.0, sag), "V", _LOOKS, source=Source.ADC, note="processor's rail")
+        if board.declared.pins.get(Function.SENSE_RAIL, NO_PIN) != NO_PIN:
+            volts = _mean(board, AdcSource.SENSE_RAIL) * vcc * int(board.read_setting("rail_divider")) / 1000 / 1024
+            note = "mean of the transceiver's rail, packet after packet"
+            ctx.read(f"{board.role}.radio_volts_sending", volts, "V", _LOOKS, source=Source.ADC, note=note)
+        board.ask("load", load=Load.TRANSMIT, on=0, strength=0)
+    except Refused:
+        ctx.note(f"{board.role}: the transceiver does not take its settings; steady sending left out", "warning")
+    except Restarted:
+        ctx.note(f"{board.role}: restarted while packet followed packet", "warning")
+        ctx.read(f"{board.role}.sending_resets", 1, "", 1, source=Source.COUNTING)
+        board.clear_restart()
+        ctx.wait(0.3)
+
+
+def _mean(board: Board, source: AdcSource) -> float:
+    a = board.ask("adc", source=source, prescaler=_SLOW, count=_LOOKS, gap_us=70, timeout=1.0)
+    return float(a.sum) / max(int(a.count), 1)
+
+
+# ---------------------------------------------------------------------- what came of it
+
+
+def _judge(ctx: Context, hunt: _Hunt) -> None:
+    role, trials = hunt.role, hunt.trials
+    table = np.array([t.on for t in trials], bool)
+    lows = np.array([t.lowest for t in trials])
+    rows = [(*t.on, t.reset, t.settings_lost, t.lowest, t.sent, t.lost) for t in trials]
+    columns = dict.fromkeys((*hunt.factors, "reset", "settings lost"), "") | {"lowest": "V", "sent": "", "lost": ""}
+    ctx.samples(f"{role}_trials", "timeline", columns, np.array(rows, np.float64))
+    n = len(trials)
+    ctx.read(f"{role}.resets", sum(t.reset for t in trials), "", n, source=Source.COUNTING, note="in the hunt's trials")
+    count = sum(t.settings_lost for t in trials)
+    ctx.read(f"{role}.radio_losses", count, "", n, source=Source.COUNTING, note="transceiver forgot its settings")
+    if np.isfinite(lows).any():
+        ctx.read(f"{role}.lowest_vcc", float(np.nanmin(lows)), "V", n, source=Source.ADC)
+    sags = _sags(table, lows)
+    for i, factor in enumerate(hunt.factors):
+        _effect(ctx, hunt, factor, table[:, i], float(sags[i]))
+    _say_trigger(ctx, hunt)
+
+
+def _sags(on: np.ndarray, lows: np.ndarray) -> np.ndarray:
+    """How far each load takes the minima down, by least squares: trials cut off by a restart leave the plan uneven."""
+    seen = np.isfinite(lows)
+    if seen.sum() <= on.shape[1]:
+        return np.full(on.shape[1], math.nan)
+    columns = np.column_stack((np.ones(seen.sum()), on[seen]))
+    if np.linalg.matrix_rank(columns) < columns.shape[1]:
+        return np.full(on.shape[1], math.nan)
+    fit: np.ndarray = np.linalg.lstsq(columns, lows[seen], rcond=None)[0]
+    return -fit[1:]
+
+
+def _effect(ctx: Context, hunt: _Hunt, factor: str, on: np.ndarray, sag: float) -> None:
+    """What the load does to the supply, and to the packets sent while it was on."""
+    if math.isfinite(sag):
+        note = "supply's minima with it, below those without"
+        ctx.read(f"{hunt.role}.{factor}_sag", sag, "V", len(on), source=Source.ADC, note=note)
+    sent = sum(t.sent for t, o in zip(hunt.trials, on, strict=True) if o)
+    lost = sum(t.lost for t, o in zip(hunt.trials, on, strict=True) if o)
+    if sent:
+        interval = clopper_pearson(lost, sent).scaled(100)
+        ctx.read(f"{hunt.role}.{factor}_loss", 100 * lost / sent, "%", sent, interval, Source.COUNTING,
+                 note="packets never acknowledged while it was on")  # fmt: skip
+
+
+def _say_trigger(ctx: Context, hunt: _Hunt) -> None:
+    found, error = hunt.trigger, ctx.number("error")
+    if found is not None:
+        names = " and ".join(_WORDS[f] for f in found.loads)
+        ctx.note(
+            f"{hunt.role}: trouble comes with {names}: {found.with_it} of {found.n_with} trials with, "
+            f"{found.without} of {found.n_without} without "
+            f"(chance {found.chance:.1g}; a load without part is named in at most {error:g} %)"
+        )
+        for factor in found.loads:
+            ctx.read(f"{hunt.role}.trigger_{factor}", 1, "", len(hunt.trials), source=Source.COUNTING, note=names)
+    elif any(t.trouble for t in hunt.trials):
+        ctx.note(
+            f"{hunt.role}: trouble that no load or pair of loads explains after {len(hunt.trials)} trials", "warning"
+        )
+
+
+_WORDS = {
+    "transmit": "full transmit power",
+    "led": "the LED",
+    "servo": "the servo",
+    "motor_idle": "the motor's idle pulse",
+}
+_FACTORS = tuple(_WORDS)
+
+
+STAGE = Stage(
+    kind="load_hunt",
+    title="Load hunt",
+    instruction="Loads are switched in turn until it is known which one makes trouble. The servo moves; nothing spins.",
+    needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity",)),
+    perform=perform,
+    parameters=(
+        Parameter("blocks", 6, "most repetitions of all combinations", "", 1, 100),
+        Parameter("quiet_trials", 16, "trials without trouble after which the hunt ends", "", 4, 10_000),
+        Parameter("packets", 40, "packets sent in each trial", "packets", 5, 10_000),
+        Parameter("error", 1.0, "chance that a load without part in the trouble is named", "%", 0.01, 20.0),
+    ),
+    measures=(
+        Measure("resets", "", "trials with a restart", Limit(max=0), "lower", 0.5, ""),
+        Measure(
+            "radio_losses", "", "trials in which the transceiver forgot its settings", Limit(max=0), "lower", 0.5, ""
+        ),
+        Measure("sending_resets", "", "restarts while packet followed packet", Limit(max=0), "lower", 0.5, ""),
+        Measure("lowest_vcc", "V", "lowest supply seen", None, "higher", 0.05, ""),
+        Measure("sending_sag", "V", "processor's rail, packet after packet", Limit(max=0.5), "lower", 0.05, ""),
+        Measure("radio_volts_sending", "V", "transceiver's rail, packet after packet", Limit(min=2.4), "same", 2, "%"),
+        *(
+            measure
+            for f, w in _WORDS.items()
+            for measure in (
+                Measure(f"{f}_sag", "V", f"minima lower with {w}", Limit(max=0.5), "lower", 0.05, ""),
+                Measure(f"{f}_loss", "%", f"packets lost with {w}", None, "lower", 1.0, ""),
+                Measure(f"trigger_{f}", "", f"1: {w} is part of the trigger", None, "same", 0.5, ""),
+            )
+        ),
+    ),
+    expected_s=lambda p: 12.0 + 0.0035 * float(p["packets"]) * 32,
+)
