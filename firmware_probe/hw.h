@@ -6,9 +6,17 @@
 #pragma once
 #include <stdint.h>
 
+#if defined(__AVR__) && defined(ARDUINO)
+// the usual IDE's own flags give a program that is too big; the Makefile says the same on the command line
+#pragma GCC optimize("no-gcse", "no-split-wide-types", "no-inline-small-functions", "no-ipa-cp")
+#endif
 #ifdef __AVR__
 #define HW_FLASH __attribute__((progmem))
+#ifdef ARDUINO
+#define HW_FAST
+#else
 #define HW_FAST __attribute__((optimize("O2")))  // for the few functions that every packet goes through
+#endif
 #else
 #define HW_FLASH
 #define HW_FAST

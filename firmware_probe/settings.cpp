@@ -8,11 +8,11 @@ Settings settings;
 
 struct SettingRow {
   uint8_t key, offset, size, text;
-  uint32_t min, max;
+  uint16_t min, max;  // of settings of one or two bytes; four bytes are never bounded
 };
 static const SettingRow rows[] HW_FLASH = {
 #define X(name, key, type_, length, default_, min, max) \
-  {key, offsetof(Settings, name), sizeof(Settings::name), (length) > 1, min, max},
+  {key, offsetof(Settings, name), sizeof(Settings::name), (length) > 1, min, (uint16_t)(max)},
     SETTINGS_TABLE(X)
 #undef X
 };
@@ -69,9 +69,8 @@ uint8_t settings_write(uint8_t key, const uint8_t *value, uint8_t size) {
   SettingRow row;
   if (!find(key, &row)) return ERROR_UNKNOWN;
   if (size != row.size) return ERROR_LENGTH;
-  if (!row.text) {
-    uint32_t number = 0;
-    memcpy(&number, value, size);
+  if (!row.text && size <= 2) {
+    uint16_t number = size == 2 ? value[0] | value[1] << 8 : value[0];
     if (number < row.min || number > row.max) return ERROR_VALUE;
     if (key >= SETTING_PIN_KEYS && key < SETTING_PIN_KEYS + FUNCTION_COUNT && check_pin(*value)) return ERROR_VALUE;
   }
