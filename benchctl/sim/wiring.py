@@ -13,6 +13,7 @@ from benchctl.declare import pin_code
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.board import Board
 from benchctl.parts.nrf24 import Outcome
+from benchctl.parts.nrf24_body import TX_SETTLING_CURRENT
 from benchctl.parts.nrf24_lines import Lines, Pins
 from benchctl.parts.nrf24_registers import SETTLING
 from benchctl.wire.catalogue import DEFAULT_PINS, NO_PIN, Function
@@ -156,21 +157,27 @@ class Wiring:
 
     def _draw(self, outcome: Outcome) -> None:
         """The last tries' settling and sending; listening in between goes with the chip's state."""
-        assert self._rail is not None
-        now = self.radio.bank.settings
-        amps = self.radio.tx_current[now.power]
         if not outcome.retries and outcome.start - SETTLING <= self._agenda.now:
-            self._rail.burst("sending", amps, SETTLING + outcome.on_air, self._agenda.now)
+            self._draw_try(outcome.on_air)
             return
+        now = self.radio.bank.settings
         tries = outcome.retries + 1
         each = outcome.on_air / tries
         start = max(self._agenda.now, outcome.start - SETTLING)
         for number in range(tries):
             at = start + number * (each + now.retry_delay)
             if at <= self._agenda.now:
-                self._rail.burst("sending", amps, SETTLING + each, at)
+                self._draw_try(each)
             else:
-                self._agenda.at(at, self._rail.burst, "sending", amps, SETTLING + each, at)
+                self._agenda.at(at, self._draw_try, each)
+
+    def _draw_try(self, on_air: float) -> None:
+        """One try from now on: it settles, then it sends."""
+        rail, now = self._rail, self._agenda.now
+        assert rail is not None
+        rail.burst("settling", TX_SETTLING_CURRENT, SETTLING, now)
+        amps = self.radio.tx_current[self.radio.bank.settings.power]
+        self._agenda.at(now + SETTLING, rail.burst, "sending", amps, on_air, now + SETTLING)
 
     def twi(self, address: int, write: bytes, count: int) -> bytes | None:
         """One bus transfer; None when nobody acknowledges the address."""
