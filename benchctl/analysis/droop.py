@@ -15,14 +15,14 @@ model.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from benchctl.analysis import droop_shapes as shapes
-from benchctl.analysis.droop_shapes import FEWEST, Fit
+from benchctl.analysis.droop_shapes import FEWEST, Course, Fit
 from benchctl.analysis.tails import Floats, check_level, student_quantile
 from benchctl.errors import UsageError
 from benchctl.terms import Interval
@@ -72,6 +72,7 @@ def fit_droop(
     until: float = math.inf,
     aperture: float = 0.0,
     lsb: float = 0.0,
+    rises: Sequence[tuple[float, float]] = ((0.0, 1.0),),
     level: float = 0.95,
 ) -> Droop:
     """Fit a droop waveform.
@@ -79,7 +80,8 @@ def fit_droop(
     times: µs from the start of the load, shape (n,), any order, some before 0; volts: shape (n,), n at least
     8. amps: the load step, more than 0. until: when the load ends. aperture: µs after the time stamp over
     which a sample is the mean, 0 for sample and hold. lsb: volts of one converter step, below whose own
-    scatter (lsb / sqrt 12) the noise is not believed. Raises UsageError for too few samples or when none lies
+    scatter (lsb / sqrt 12) the noise is not believed. rises: (µs, share of amps) of a load that comes in steps.
+    Raises UsageError for too few samples or when none lies
     in the load phase.
     """
     t, v = np.asarray(times, np.float64), np.asarray(volts, np.float64)
@@ -88,7 +90,7 @@ def fit_droop(
     loaded = (t >= 0) & (t < until)
     if loaded.sum() < 4:
         raise UsageError("a droop needs at least 4 samples while the load is on")
-    for make in _by_worth(t, v, until, aperture):
+    for make in _by_worth(t, v, Course(until, aperture, tuple(rises))):
         found = make(amps, lsb, level)
         if _plausible(found):
             return found
@@ -98,31 +100,41 @@ def fit_droop(
 _Made = Callable[[float, float, float], Droop]
 
 
-def _by_worth(t: Floats, v: Floats, until: float, aperture: float) -> list[_Made]:
+def _by_worth(t: Floats, v: Floats, course: Course) -> list[_Made]:
     """The shapes from the likeliest to the least, by the load phase alone (Schwarz 1978)."""
-    end = min(until, float(t.max()) + aperture)
-    during = t + aperture < until
-    u, w = t[during], v[during]
-    bent, straight = shapes.exponential(u, w, math.inf, aperture), shapes.ramp(u, w, aperture)
-    dipped = shapes.recovering(u, w, aperture)
-    made: list[_Made] = [
-        lambda amps, lsb, level: _as_exponential(
-            shapes.exponential(t, v, until, aperture), amps, end, lsb, len(t), level
-        )
-    ]
+    end = min(course.until, float(t.max()) + course.aperture)
+    during = t + course.aperture < course.until
+    u, w, endless = t[during], v[during], course.endless()
+    bent, straight = shapes.exponential(u, w, endless), shapes.ramp(u, w, endless)
+    dipped = shapes.recovering(u, w, endless)
+    deep, n = _Deep(endless, end), len(u)
+
+    def exponential(amps: float, lsb: float, level: float) -> Droop:
+        return _as_exponential(shapes.exponential(t, v, course), amps, deep, lsb, len(t), level)
+
+    made: list[_Made] = [exponential]
     best, parameters = bent, _BENT
     if straight is not None:
         place = 0 if _ramp_wins(bent, straight, end) else 1
-        made.insert(place, lambda amps, lsb, level: _as_ramp(straight, amps, end, lsb, len(u), level))
+        made.insert(place, lambda amps, lsb, level: _as_ramp(straight, amps, deep, lsb, n, level))
         best, parameters = (straight, _STRAIGHT) if place == 0 else (best, parameters)
     if dipped is not None:
-        cost = (_DIPPED - parameters) * math.log(len(u))
-        place = 0 if _gain(best, dipped, len(u)) > cost else len(made)
-        made.insert(
-            place,
-            lambda amps, lsb, level: _as_recovering(dipped, amps, end, lsb, len(u), level),
-        )
+        cost = (_DIPPED - parameters) * math.log(n)
+        place = 0 if _gain(best, dipped, n) > cost else len(made)
+        made.insert(place, lambda amps, lsb, level: _as_recovering(dipped, amps, deep, lsb, n, level))
     return made
+
+
+class _Deep:
+    """The deepest point of a course while the load is on, seen sharply."""
+
+    def __init__(self, course: Course, end: float) -> None:
+        self._course = replace(course, aperture=0.0)
+        self._grid = np.unique(np.concatenate((np.geomspace(end * 1e-4, end, 300), np.linspace(0.0, end, 300))))
+
+    def __call__(self, columns: Callable[[Floats, float, Course], Floats], p: Floats, tau: float) -> float:
+        rows = columns(self._grid, tau, self._course)[:, 1:]
+        return float(np.max(-rows @ p[1 : 1 + rows.shape[1]]))
 
 
 #: parameters of the shapes
@@ -206,12 +218,12 @@ class _Derived:
         return self._factor * math.sqrt(max(variance, 0.0))
 
 
-def _as_exponential(fit: Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
+def _as_exponential(fit: Fit, amps: float, deep: _Deep, lsb: float, count: int, level: float) -> Droop:
     """Parameters are (rest, instant, slow, log tau)."""
     derived = _Derived(fit, lsb, level)
 
     def depth(p: Floats) -> float:
-        return float(p[1] - p[2] * math.expm1(-end / math.exp(p[3])))
+        return deep(shapes.bent, p, math.exp(p[3]))
 
     def esr(p: Floats) -> float:
         # ohms || esr = p1 / I and ohms = (p1 + p2) / I
@@ -236,15 +248,12 @@ def _as_exponential(fit: Fit, amps: float, end: float, lsb: float, count: int, l
     )
 
 
-def _as_recovering(fit: Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
+def _as_recovering(fit: Fit, amps: float, deep: _Deep, lsb: float, count: int, level: float) -> Droop:
     """Parameters are (rest, instant, passing, lasting, log of the regulator's time)."""
     derived = _Derived(fit, lsb, level)
 
     def depth(p: Floats) -> float:
-        """The course is (p1 + p2 s)·exp(-s) + p3 (1 - (1 + s) exp(-s)); it turns where its slope is 0."""
-        last = end / math.exp(p[4])
-        turn = float((p[2] - p[1]) / (p[2] - p[3])) if p[2] != p[3] else 0.0
-        return max(_dip(p, s) for s in (0.0, last, turn) if 0 <= s <= last)
+        return deep(shapes.dipped, p, math.exp(p[4]))
 
     def capacity(p: Floats) -> float:
         total = float(p[1] + p[2])
@@ -266,19 +275,18 @@ def _as_recovering(fit: Fit, amps: float, end: float, lsb: float, count: int, le
     )
 
 
-def _dip(p: Floats, s: float) -> float:
-    fall = math.exp(-s)
-    return float((p[1] + p[2] * s) * fall + p[3] * (1 - (1 + s) * fall))
-
-
-def _as_ramp(fit: Fit, amps: float, end: float, lsb: float, count: int, level: float) -> Droop:
+def _as_ramp(fit: Fit, amps: float, deep: _Deep, lsb: float, count: int, level: float) -> Droop:
     """Parameters are (rest, instant, slope)."""
     derived = _Derived(fit, lsb, level)
+
+    def depth(p: Floats) -> float:
+        return deep(shapes.straight, p, math.nan)
+
     return Droop(
         shape="ramp",
         rest=derived.of(lambda p: float(p[0])),
-        amplitude=derived.of(lambda p: float(p[1] + p[2] * end)),
-        lowest=derived.of(lambda p: float(p[0] - p[1] - p[2] * end)),
+        amplitude=derived.of(depth),
+        lowest=derived.of(lambda p: float(p[0]) - depth(p)),
         tau=_UNKNOWN,
         slope=derived.of(lambda p: -float(p[2])),
         source=_UNKNOWN,

@@ -81,28 +81,60 @@ def dip_mean(times: Floats, tau: float, aperture: float) -> tuple[Floats, Floats
     return (late[0] - early[0]) / aperture, (late[1] - early[1]) / aperture
 
 
-def _bent(t: Floats, tau: float, until: float, aperture: float) -> Floats:
-    """Rest, instant drop and slow drop as functions of time."""
-    instant, slow = step_mean(t, aperture), rise_mean(t, tau, aperture)
-    if math.isfinite(until):
-        instant = instant - step_mean(t - until, aperture)
-        slow = slow - rise_mean(t - until, tau, aperture)
+@dataclass(frozen=True, slots=True)
+class Course:
+    """When the load is on and how a sample is taken.
+
+    until: µs at which it ends. aperture: µs over which a sample is the mean. rises: (µs, share of the whole step), for
+    a load that comes in several steps.
+    """
+
+    until: float = math.inf
+    aperture: float = 0.0
+    rises: tuple[tuple[float, float], ...] = ((0.0, 1.0),)
+
+    def endless(self) -> Course:
+        return replace(self, until=math.inf)
+
+    def of(self, t: Floats, answer: Callable[[Floats], Floats]) -> Floats:
+        """The answers to all steps, and to the end, summed; `answer` is the one to a whole step at time 0."""
+        out: Floats = sum((share * answer(t - at) for at, share in self.rises), start=np.zeros(()))
+        return out - answer(t - self.until) if math.isfinite(self.until) else out
+
+
+_Columns = Callable[[Floats, float, Course], Floats]
+
+
+def bent(t: Floats, tau: float, course: Course) -> Floats:
+    """Rest, instant drop and slow drop as functions of time, shape (n, 3)."""
+    instant = course.of(t, lambda u: step_mean(u, course.aperture))
+    slow = course.of(t, lambda u: rise_mean(u, tau, course.aperture))
     return np.column_stack((np.ones(len(t)), -instant, -slow))
 
 
-def _dipped(t: Floats, tau: float, until: float, aperture: float) -> Floats:
+def dipped(t: Floats, tau: float, course: Course) -> Floats:
     """Rest, instant drop that the regulator takes back, the capacitor's drop that it takes back, lasting drop."""
 
-    fall, dip = dip_mean(t, tau, aperture)
-    return np.column_stack((np.ones(len(t)), -fall, -dip, fall + dip - step_mean(t, aperture)))
+    def parts(u: Floats) -> Floats:
+        fall, dip = dip_mean(u, tau, course.aperture)
+        return np.column_stack((fall, dip, step_mean(u, course.aperture) - fall - dip))
+
+    return np.column_stack((np.ones(len(t)), -course.of(t, parts)))
 
 
-def exponential(t: Floats, v: Floats, until: float, aperture: float) -> Fit:
+def straight(t: Floats, tau: float, course: Course) -> Floats:
+    """Rest, instant drop and straight fall; `tau` is of no effect."""
+    instant = course.of(t, lambda u: step_mean(u, course.aperture))
+    fall = course.of(t, lambda u: ramp_mean(u, course.aperture))
+    return np.column_stack((np.ones(len(t)), -instant, -fall))
+
+
+def exponential(t: Floats, v: Floats, course: Course) -> Fit:
     """Coefficients: rest, instant drop, slow drop; and a time constant."""
-    return _with_time(_bent, t, v, until, aperture)
+    return _with_time(bent, t, v, course)
 
 
-def recovering(t: Floats, v: Floats, aperture: float) -> Fit | None:
+def recovering(t: Floats, v: Floats, course: Course) -> Fit | None:
     """Coefficients: rest, instant drop, passing drop, lasting drop; and the regulator's time.
 
     Of the load phase alone: a regulator can give current but not take it back, so what comes after is another course.
@@ -110,52 +142,43 @@ def recovering(t: Floats, v: Floats, aperture: float) -> Fit | None:
     """
     if len(t) < FEWEST:
         return None
-    found = _with_time(_dipped, t, v, math.inf, aperture)
+    found = _with_time(dipped, t, v, course)
     if found.coefficients[1] >= 0:
         return found
-    soft = _with_time(_softly_dipped, t, v, math.inf, aperture)
+    soft = _with_time(lambda *a: np.delete(dipped(*a), 1, axis=1), t, v, course)
     covariance = np.insert(np.insert(soft.covariance, 1, 0.0, axis=0), 1, 0.0, axis=1)
     return replace(soft, coefficients=np.insert(soft.coefficients, 1, 0.0), covariance=covariance)
 
 
-def _softly_dipped(t: Floats, tau: float, until: float, aperture: float) -> Floats:
-    """Without the instant drop."""
-    return np.delete(_dipped(t, tau, until, aperture), 1, axis=1)
+def ramp(t: Floats, v: Floats, course: Course) -> Fit | None:
+    """Rest, instant drop and straight fall, over the load phase only."""
+    if len(t) < FEWEST:
+        return None
+    columns = straight(t, math.nan, course)
+    coefficients, squares = _solve(columns, v)
+    return _finish(columns, math.nan, coefficients, squares, True)
 
 
-_Columns = Callable[[Floats, float, float, float], Floats]
-
-
-def _with_time(columns_of: _Columns, t: Floats, v: Floats, until: float, aperture: float) -> Fit:
+def _with_time(columns_of: _Columns, t: Floats, v: Floats, course: Course) -> Fit:
     """Best time constant on a grid, refined; the rest is linear (variable projection, Golub and Pereyra
     1973)."""
     after = np.sort(t[t > 0])
-    shortest = max(aperture / 4, float(after[0]) / 2 if len(after) else 1.0, 1e-3)
+    shortest = max(course.aperture / 4, float(after[0]) / 2 if len(after) else 1.0, 1e-3)
     longest = 100 * float(np.ptp(t))
 
     def squares(log_tau: float) -> float:
-        return _solve(columns_of(t, math.exp(log_tau), until, aperture), v)[1]
+        return _solve(columns_of(t, math.exp(log_tau), course), v)[1]
 
     grid = np.linspace(math.log(shortest), math.log(longest), _STEPS)
     best = int(np.argmin([squares(float(x)) for x in grid]))
     low, high = float(grid[max(0, best - 1)]), float(grid[min(_STEPS - 1, best + 1)])
     log_tau = _golden(squares, low, high)
-    columns = columns_of(t, math.exp(log_tau), until, aperture)
+    columns = columns_of(t, math.exp(log_tau), course)
     coefficients, rest = _solve(columns, v)
     step = 1e-4
-    up = columns_of(t, math.exp(log_tau + step), until, aperture)
-    down = columns_of(t, math.exp(log_tau - step), until, aperture)
+    up, down = (columns_of(t, math.exp(log_tau + d), course) for d in (step, -step))
     jacobian = np.column_stack((columns, (up - down) @ coefficients / (2 * step)))
     return _finish(jacobian, log_tau, coefficients, rest, 0 < best < _STEPS - 1)
-
-
-def ramp(t: Floats, v: Floats, aperture: float) -> Fit | None:
-    """Rest, instant drop and straight fall, over the load phase only."""
-    if len(t) < FEWEST:
-        return None
-    columns = np.column_stack((np.ones(len(t)), -step_mean(t, aperture), -ramp_mean(t, aperture)))
-    coefficients, squares = _solve(columns, v)
-    return _finish(columns, math.nan, coefficients, squares, True)
 
 
 def _solve(columns: Floats, v: Floats) -> tuple[Floats, float]:
