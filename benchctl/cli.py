@@ -20,6 +20,7 @@ examples:
   benchctl run bring-up --bench ports         two real boards, whichever ports they are on
   benchctl run radio-link --seed 7 --json     one JSON object on standard output
   benchctl boards                             which ports there are and who answers
+  benchctl run regression --reference RUN     after a firmware change: did anything get worse?
   benchctl report last --format html --out report.html
 
 exit codes: 0 pass, 1 fail, 2 wrong usage or input, 3 not decided
@@ -136,6 +137,10 @@ def _add_run(commands: Any) -> None:
     run.add_argument("--answers", type=Path, metavar="FILE", help="answers to prompts, from a TOML file")
     run.add_argument("--nobody", action="store_true", help="no operator: stages that need one are not run")
     run.add_argument("--quiet", action="store_true", help="no progress lines")
+    run.add_argument(
+        "--reference", nargs="?", const="kept", metavar="RUN", help="compare with RUN, or with the kept reference"
+    )
+    run.add_argument("--line", default="probe", metavar="NAME", help="firmware line of the kept reference (probe)")
     _command(commands, "procedures", "List the shipped procedures.", "procedures")
 
 
@@ -155,12 +160,23 @@ def _add_records(commands: Any) -> None:
     compare.add_argument("reference", metavar="REFERENCE", help="the run to compare with")
     compare.add_argument("new", metavar="NEW", help="the new run")
     compare.add_argument("--all", action="store_true", help="also readings that are the same or only inform")
+    compare.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
+    keep, show = _add_reference(commands)
     runs = _command(commands, "runs", "List recorded runs, and the batch: verdicts, yield, causes.", "runs")
     runs.add_argument("--procedure", help="only runs of this procedure")
     runs.add_argument("--board", metavar="LABEL", help="only runs of this board")
     runs.add_argument("--most", type=_count, default=20, metavar="N", help="at most N runs (20)")
-    for parser in (report, findings, label, runs, compare):
+    for parser in (report, findings, label, runs, compare, keep, show):
         parser.add_argument("--runs", type=Path, metavar="DIR", help="where runs are kept")
+
+
+def _add_reference(commands: Any) -> tuple[argparse.ArgumentParser, argparse.ArgumentParser]:
+    reference = commands.add_parser("reference", help="which run the later runs of a board are compared with")
+    inner = reference.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    keep = _command(inner, "set", "Make a run the reference of its boards.", "reference_set")
+    keep.add_argument("run", metavar="RUN", help="a run's name where runs are kept, or \"last\"")
+    keep.add_argument("--line", default="probe", metavar="NAME", help="firmware line (probe)")
+    return keep, _command(inner, "show", "List the kept references.", "reference_show")
 
 
 def _add_boards(commands: Any) -> None:

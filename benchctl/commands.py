@@ -6,7 +6,7 @@ import argparse
 import os
 import sys
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,8 @@ from benchctl.errors import UsageError
 if TYPE_CHECKING:
     from benchctl.bench import Bench
     from benchctl.compare import Comparison
+    from benchctl.operate import Operation
+    from benchctl.procedure.file import Procedure
     from benchctl.runs.summary import Summary
     from benchctl.terms import Role
 
@@ -142,7 +144,64 @@ def compare(arguments: argparse.Namespace) -> int:
 
     reference = read_summary(run_folder(arguments, arguments.reference))
     new = read_summary(run_folder(arguments, arguments.new))
-    return print_comparison(compare_runs(reference, new), arguments.all)
+    found = compare_runs(reference, new)
+    if not arguments.json:
+        return print_comparison(found, arguments.all)
+    print_json(found)
+    return found.verdict.exit_code
+
+
+def print_json(found: Comparison) -> None:
+    import json
+
+    from benchctl.compare import as_json
+
+    print(json.dumps(as_json(found), indent=1, ensure_ascii=False))
+
+
+def reference_set(arguments: argparse.Namespace) -> int:
+    """The run becomes what later runs of the same boards, of one firmware line, are compared with."""
+    from benchctl.runs.history import References
+
+    folder = run_folder(arguments, arguments.run)
+    if folder.resolve().parent != root_of(arguments).resolve():
+        raise UsageError(f"{folder}: expected a run that is kept in {root_of(arguments)}")
+    boards = [b for b in read_summary(folder).boards.values() if b.label]
+    if not boards:
+        raise UsageError(f"{folder}: expected a run whose boards have labels")
+    for board in boards:
+        References(root_of(arguments)).set(board.label, arguments.line, folder.name)
+        print(f"{board.label}, {arguments.line}: {folder.name}")
+    return 0
+
+
+def reference_show(arguments: argparse.Namespace) -> int:
+    from benchctl.runs.history import References
+
+    kept = References(root_of(arguments)).all()
+    for (label, line), name in sorted(kept.items()):
+        print(f"{label}, {line}: {name}")
+    if not kept:
+        print("no reference is kept yet; `benchctl reference set RUN` keeps one")
+    return 0
+
+
+def chosen_reference(arguments: argparse.Namespace, bench: Bench, root: Path) -> Summary:
+    """The run that --reference names, or the one kept for the bench's boards. Raises UsageError."""
+    from benchctl.runs.history import References
+
+    if arguments.reference != "kept":
+        given = Path(arguments.reference)
+        return read_summary(given if given.is_dir() else root / arguments.reference)
+    references, labels = References(root), [b.declared.label for b in bench.boards.values()]
+    found = {references.get(label, arguments.line) for label in labels}
+    if len(found) != 1 or None in found:
+        which = ", ".join(labels)
+        raise UsageError(
+            f"--reference: expected one kept reference of line {arguments.line} for {which}; "
+            f"`benchctl reference set RUN` keeps one, or name the run"
+        )
+    return read_summary(root / str(found.pop()))
 
 
 def print_comparison(found: Comparison, everything: bool) -> int:
@@ -328,9 +387,15 @@ def run(arguments: argparse.Namespace) -> int:
         refuse_roles_that_are_not_there(bench, "--image", images)
         operator = choose_operator(bench, arguments.answers, arguments.nobody)
         readers = [] if arguments.quiet else [Lines(sys.stderr)]
-        operation = Operation(procedure, bench, root, operator=operator, readers=readers)
-        on_signals(operation.stop)
-        result = operation.perform()
+
+        def make(wanted: Procedure) -> Operation:
+            operation = Operation(wanted, bench, root, operator=operator, readers=readers)
+            on_signals(operation.stop)
+            return operation
+
+        if arguments.reference is not None:
+            return run_against_reference(arguments, procedure, chosen_reference(arguments, bench, root), make)
+        result = make(procedure).perform()
     finally:
         bench.close()
     if arguments.json:
@@ -342,3 +407,22 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.quiet:
         print(f"recorded in {result.folder}", file=sys.stderr)
     return result.exit_code
+
+
+def run_against_reference(
+    arguments: argparse.Namespace, procedure: Procedure, reference: Summary, make: Callable[[Procedure], Operation]
+) -> int:
+    """Run, compare, take more samples where the answer is open; exit codes as for a run."""
+    from benchctl.regression import regress
+
+    done = regress(procedure, reference, make)
+    if arguments.json:
+        print_json(done.comparison)
+    else:
+        print_comparison(done.comparison, False)
+    for result in done.results:
+        if result.error:
+            print(f"benchctl: {result.error}", file=sys.stderr)
+        if not arguments.quiet:
+            print(f"recorded in {result.folder}", file=sys.stderr)
+    return done.exit_code

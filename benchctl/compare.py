@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from benchctl.analysis.equivalence import (
     Better,
@@ -153,3 +155,42 @@ def _margin(told: Mapping[str, float | bool | str], reference: float, scale: flo
     if better == "same":
         return Margin(**sizes, better=Better.TARGET, target=reference * scale)
     return Margin(**sizes, better=Better.HIGHER if better == "higher" else Better.LOWER)
+
+
+def as_json(found: Comparison) -> dict[str, Any]:
+    """The comparison as plain data: the verdict, a row per reading, and all that differs besides."""
+    return {
+        "reference": found.reference,
+        "new": found.new,
+        "verdict": str(found.verdict),
+        "counts": {str(o): len(found.having(o)) for o in Outcome},
+        "readings": [_row_json(r) for r in found.rows],
+        "missing": list(found.missing),
+        "differences": list(found.differences),
+        "verdicts": [
+            {"stage": s, "reference": old and str(old), "new": now and str(now)} for s, old, now in found.verdicts
+        ],
+    }
+
+
+def _row_json(row: Row) -> dict[str, Any]:
+    values = {
+        side: {
+            "value": r.value if math.isfinite(r.value) else None,
+            "n": r.n,
+            "interval": None if r.interval is None else [_finite(r.interval.low), _finite(r.interval.high)],
+        }
+        for side, r in (("reference", row.reference), ("new", row.new))
+    }
+    tests = None
+    if row.evidence is not None:
+        e = row.evidence
+        tests = {"margin": e.margin, "p_worse": e.p_worse, "p_better": e.p_better, "p_same": e.p_same}
+    outcome = row.outcome and str(row.outcome)
+    return {
+        "stage": row.stage, "reading": row.new.name, "unit": row.new.unit, "outcome": outcome, **values, "tests": tests,
+    }  # fmt: skip
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -25,7 +25,7 @@ RANKS = {
     "compare": 7, "findings": 7, "report": 7,
     "ports": 8, "sim": 8, "avr": 8,
     "benches": 9, "flash": 9, "serve": 9,
-    "operate": 10,
+    "operate": 10, "regression": 11,
     "headless": 11, "tui": 11,
     "commands": 12, "cli": 13, "__main__": 14, "__init__": 0,
 }  # fmt: skip

@@ -1,0 +1,112 @@
+"""A new run against its reference in one: begins with few samples, takes more only where the answer is still open.
+
+Looking several times must not raise the chance of a false "worse", so each look gets its share of it (Bonferroni).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+from benchctl.analysis.equivalence import Outcome
+from benchctl.compare import Comparison, Row, compare
+from benchctl.operate import Operation, Result
+from benchctl.procedure.file import Procedure, Step
+from benchctl.runs.summary import Summary
+from benchctl.stages.contract import Value
+from benchctl.terms import Verdict
+
+#: parts of the procedure's sample sizes that the looks take; the last is the cap
+LOOKS = (0.25, 0.5, 1.0)
+#: parameters that say how many samples a stage takes
+SIZES = ("least", "acked", "pings", "presses", "steps", "steady_frames", "frames", "cuts", "starts")
+
+
+@dataclass(frozen=True, slots=True)
+class Regression:
+    """results: one run a look. comparison: each reading's first decided answer, else its last one."""
+
+    results: tuple[Result, ...]
+    comparison: Comparison
+
+    @property
+    def verdict(self) -> Verdict:
+        """fail beats undecided beats pass, over the runs' own verdicts and the comparison's."""
+        return Verdict.worst([self.comparison.verdict, *(r.verdict for r in self.results)])
+
+    @property
+    def exit_code(self) -> int:
+        errors = [r.exit_code for r in self.results if r.error]
+        return errors[0] if errors else self.verdict.exit_code
+
+
+def sized(procedure: Procedure, share: float) -> Procedure:
+    """The procedure with `share` of its sample sizes, none below what its stage allows."""
+    return replace(procedure, steps=tuple(_sized(s, share) for s in procedure.steps))
+
+
+def _sized(step: Step, share: float) -> Step:
+    changed: dict[str, Value] = dict(step.parameters)
+    for p in step.stage.parameters:
+        value = changed.get(p.name)
+        if p.name in SIZES and isinstance(value, int) and not isinstance(value, bool):
+            changed[p.name] = max(round(value * share), int(p.low or 1))
+    return replace(step, parameters=changed)
+
+
+def regress(
+    procedure: Procedure, reference: Summary, make: Callable[[Procedure], Operation], alpha: float = 0.05
+) -> Regression:
+    """Run and compare until every reading of the reference is decided or the procedure's own sizes are reached.
+
+    make: an operation over the bench for a procedure. Raises UsageError when the runs cannot be compared.
+    """
+    results: list[Result] = []
+    found: Comparison | None = None
+    names = [s.name for s in procedure.steps]
+    for share in LOOKS:
+        results.append(make(sized(procedure.only(names), share)).perform())
+        if results[-1].error:
+            break
+        seen = _only(compare(reference, results[-1].summary, alpha=alpha / len(LOOKS)), names)
+        found = seen if found is None else _merged(found, seen)
+        again = _open_stages(found) & {s.name for s in procedure.steps}
+        if not again or found.verdict is Verdict.FAIL:
+            break
+        names = [s.name for s in procedure.only(again).steps]
+    if found is None:
+        found = compare(reference, results[-1].summary, alpha=alpha / len(LOOKS))
+    return Regression(tuple(results), found)
+
+
+def _open_stages(found: Comparison) -> set[str]:
+    """Stages with a reading that more samples may still decide."""
+    return {r.stage for r in found.having(Outcome.UNDECIDED)} | {m.partition(".")[0] for m in found.missing}
+
+
+def _only(found: Comparison, stages: Iterable[str]) -> Comparison:
+    """What a look at some stages says; of the others it knows nothing."""
+    kept = set(stages)
+    return replace(
+        found,
+        rows=tuple(r for r in found.rows if r.stage in kept),
+        missing=tuple(m for m in found.missing if m.partition(".")[0] in kept),
+        verdicts=tuple(v for v in found.verdicts if v[0] in kept),
+    )
+
+
+def _merged(before: Comparison, now: Comparison) -> Comparison:
+    """Answers that stood stay; open ones take the new look's."""
+    fresh = {(r.stage, r.new.name): r for r in now.rows}
+    looked = {r.stage for r in now.rows} | {v[0] for v in now.verdicts}
+
+    def later(row: Row) -> Row:
+        new = fresh.get((row.stage, row.new.name))
+        return new if new is not None and row.outcome is Outcome.UNDECIDED else row
+
+    rows = tuple(later(r) for r in before.rows)
+    known = {(r.stage, r.new.name) for r in rows}
+    rows += tuple(r for key, r in fresh.items() if key not in known)
+    missing = tuple(m for m in before.missing if m.partition(".")[0] not in looked) + now.missing
+    verdicts = tuple(v for v in before.verdicts if v[0] not in looked) + now.verdicts
+    return replace(before, new=now.new, rows=rows, missing=missing, verdicts=verdicts)
