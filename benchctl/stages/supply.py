@@ -30,17 +30,24 @@ _SLOW, _FAST = 7, 4
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
 APERTURE_US = 13.0
 SAMPLE_POINT_US = 1.5
+#: drawn while settling to send (nRF24L01+ Product Specification v1.0, supply currents)
+_SETTLING_A = 8.0e-3
 #: points of a waveform
 _POINTS = 75
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A load step to look at. amps: what the load draws, for ohms and µF. settle_ms: rest before each."""
+    """A load step to look at.
+
+    amps: what the load draws, for ohms and µF. settle_ms: rest before each. first_us: the first point; the chip needs
+    that long from switching the load to a conversion, and earlier points would be of that time too.
+    """
 
     load: Load
     name: str
     amps: float
+    first_us: int
     step_us: int
     points: int
     repeats: int
@@ -177,13 +184,14 @@ def _steps(ctx: Context, board: Board) -> list[Step]:
     fine = max(10, 2 * math.ceil(1.4 * until / _POINTS / 2))
     steps = [
         Step(
-            Load.TRANSMIT, "transmit", known.get("transmit", 11.3) / 1000, fine, _POINTS, ctx.count("repeats"), 4, until
+            Load.TRANSMIT, "transmit", known.get("transmit", 11.3) / 1000, 16, fine, _POINTS, ctx.count("repeats"), 4,
+            until,
         ),
-        Step(Load.LED, "led", known.get("led", 9.0) / 1000, 20, _POINTS, ctx.count("repeats"), 4, math.inf),
+        Step(Load.LED, "led", known.get("led", 9.0) / 1000, 40, 20, _POINTS, ctx.count("repeats"), 4, math.inf),
     ]
     if PulseKind.SERVO in board.declared.pulse_kinds:
         servo = known.get("servo", 500.0) / 1000
-        steps.append(Step(Load.SERVO, "servo", servo, 250, 80, max(1, ctx.count("repeats") // 4), 60, math.inf))
+        steps.append(Step(Load.SERVO, "servo", servo, 50, 250, 80, max(1, ctx.count("repeats") // 4), 60, math.inf))
     return steps
 
 
@@ -192,6 +200,14 @@ def _burst_us(board: Board) -> float:
     crc = max(1, int(board.read_setting("radio_crc")))  # with acknowledgement on, one byte is forced
     rate = RATES[int(board.read_setting("radio_rate"))]
     return SETTLE_US + RadioFormat(rate, payload=32, crc=crc).air_us
+
+
+def _rises(step: Step) -> tuple[tuple[float, float], ...]:
+    """A transmission draws less while it settles than while it sends."""
+    if step.load is not Load.TRANSMIT:
+        return ((0.0, 1.0),)
+    settling = min(1.0, _SETTLING_A / step.amps)
+    return ((0.0, settling), (SETTLE_US, 1.0 - settling))
 
 
 def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float) -> float:
@@ -225,7 +241,10 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     before = np.linspace(-10.0 * step.step_us, -float(step.step_us), 10)
     times, volts = np.concatenate((before, times)), np.concatenate((np.full(10, baseline), volts))
     try:
-        fit = fit_droop(times, volts, step.amps, until=step.until_us, aperture=0.0 if sensed else APERTURE_US, lsb=lsb)
+        fit = fit_droop(
+            times, volts, step.amps, until=step.until_us, aperture=0.0 if sensed else APERTURE_US, lsb=lsb,
+            rises=_rises(step),
+        )  # fmt: skip
     except UsageError as e:
         ctx.doubt(f"{board.role}: the waveform under {step.name} cannot be fitted: {e}")
         return float(volts.min())
@@ -277,7 +296,7 @@ def _waveform(
         "droop",
         load=step.load,
         source=source,
-        first_us=0,
+        first_us=step.first_us,
         step_us=step.step_us,
         points=step.points,
         also={"repeats": step.repeats},
@@ -294,7 +313,7 @@ def _waveform(
         for offset, (total,) in enumerate(event.rows):
             index.append(event.first + offset)
             codes.append(total / step.repeats)
-    times = np.array(index, np.float64) * step.step_us + (SAMPLE_POINT_US if per_count else 0.0)
+    times = np.array(index, np.float64) * step.step_us + step.first_us + (SAMPLE_POINT_US if per_count else 0.0)
     code, start = np.array(codes), float(np.mean(before)) if before else math.nan
     if per_count:
         return times, code * per_count, start * per_count
