@@ -3,79 +3,96 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from benchctl.analysis.loss import clopper_pearson, loss_drift
-from benchctl.errors import NoAnswer, Refused, Restarted
-from benchctl.session.board import Board
+from benchctl.errors import BoardError, NoAnswer, PortLost, Restarted
 from benchctl.stages.announce import emit_health
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.link_run import Clocks, LinkRun
+from benchctl.stages.soak_lives import Lives
 from benchctl.terms import Limit, Role, Source
 from benchctl.wire.catalogue import LinkMode, Load, PulseKind
 
 _ROLES = (Role.HAND, Role.CRAFT)
 #: loads are switched every so often, at another beat than the vital signs
-_TURN_S, _VITALS_S = 1.7, 1.0
+_TURN_S = 1.7
+#: vital signs: so many over the whole soak, but never further apart or closer than this
+_LOOKS, _LOOK_MOST_S, _LOOK_LEAST_S = 5000, 20.0, 1.0
 
 
-@dataclass(slots=True)
 class _Seen:
-    """What the soak has collected: per second of traffic, and per board."""
+    """What the soak has collected: per window of traffic, and per board."""
 
-    at: list[float] = field(default_factory=list)
-    sent: list[int] = field(default_factory=list)
-    lost: list[int] = field(default_factory=list)
-    lowest: dict[Role, float] = field(default_factory=lambda: dict.fromkeys(_ROLES, math.inf))
-    resets: dict[Role, int] = field(default_factory=lambda: dict.fromkeys(_ROLES, 0))
-    radio_losses: dict[Role, int] = field(default_factory=lambda: dict.fromkeys(_ROLES, 0))
+    def __init__(self, ctx: Context) -> None:
+        self.at: list[float] = []
+        self.sent: list[int] = []
+        self.lost: list[int] = []
+        self.lowest = dict.fromkeys(_ROLES, math.inf)
+        self.radio_losses = dict.fromkeys(_ROLES, 0)
+        self.lives = {role: Lives(ctx, role) for role in _ROLES}
+        self.began, self.seconds = ctx.now(), ctx.number("seconds")
+        self.look_s = max(_LOOK_LEAST_S, min(_LOOK_MOST_S, self.seconds / _LOOKS))
+        self._looked = -math.inf
+
+    def left(self, now: float) -> float:
+        return self.seconds - (now - self.began)
+
+    def look_due(self, now: float) -> bool:
+        due = now - self._looked >= self.look_s
+        self._looked = now if due else self._looked
+        return due
+
+    def tell(self, ctx: Context) -> None:
+        starts = sum(lives.starts for lives in self.lives.values())
+        ctx.progress(ctx.now() - self.began, self.seconds, f"{sum(self.sent)} packets, {starts} restarts")
 
 
 def perform(ctx: Context) -> None:
-    seen = _Seen()
-    seconds, window = ctx.number("seconds"), max(10.0, min(60.0, ctx.number("seconds") / 8))
-    clocks, began, test = Clocks(), ctx.now(), 0x80
-    while ctx.now() - began < seconds:
-        left = seconds - (ctx.now() - began)
+    seen = _Seen(ctx)
+    window, test = max(10.0, min(60.0, seen.seconds / 8)), 0x80
+    while seen.left(ctx.now()) > 0:
         try:
-            _window(ctx, seen, clocks, test, min(window, left), began, seconds)
-        except Restarted:
-            _recover(ctx, seen)
+            _window(ctx, seen, test, min(window, seen.left(ctx.now())))
+        except (Restarted, NoAnswer, PortLost):
+            for lives in seen.lives.values():
+                lives.reach(ctx.number("patience"))
         test = 0x80 + (test - 0x7F) % 0x40
+    for lives in seen.lives.values():
+        lives.end()
     _judge(ctx, seen)
 
 
-def _window(ctx: Context, seen: _Seen, clocks: Clocks, test: int, length: float, began: float, seconds: float) -> None:
+def _window(ctx: Context, seen: _Seen, test: int, length: float) -> None:
     """One stretch of acknowledged traffic with loads switching; its packets are counted and dropped from memory."""
-    run = LinkRun(ctx, Role.HAND, Role.CRAFT, clocks, test)
-    interval = ctx.count("interval_us")
-    started, turn, vitals, on = ctx.now(), 0.0, 0.0, False
-    run.start(LinkMode.SEND_ACK, 0, interval, 8)
+    run = LinkRun(ctx, Role.HAND, Role.CRAFT, Clocks(), test)
+    run.start(LinkMode.SEND_ACK, 0, ctx.count("interval_us"), 8)
     try:
-        while ctx.now() - started < length:
-            ctx.wait(0.1)
-            run.poll()
-            if ctx.now() - turn >= _TURN_S:
-                on, turn = not on, ctx.now()
-                _switch(ctx, on)
-            if ctx.now() - vitals >= _VITALS_S:
-                vitals = ctx.now()
-                _vitals(ctx, seen)
-                ctx.progress(
-                    ctx.now() - began, seconds, f"{sum(seen.sent)} packets, {sum(seen.resets.values())} resets"
-                )
+        _traffic(ctx, seen, run, length)
         run.stop()
-    except BaseException:
+    except (BoardError, PortLost):
         run.stop_quietly()
         raise
     finally:
         packets = run.packets()
-        seen.at.append(ctx.now() - began)
+        seen.at.append(ctx.now() - seen.began)
         seen.sent.append(len(packets))
         seen.lost.append(int((~packets.delivered).sum()))
     _switch(ctx, False)
+
+
+def _traffic(ctx: Context, seen: _Seen, run: LinkRun, length: float) -> None:
+    started, turn, on = ctx.now(), -math.inf, False
+    while ctx.now() - started < length:
+        ctx.wait(0.1)
+        run.poll()
+        if ctx.now() - turn >= _TURN_S:
+            on, turn = not on, ctx.now()
+            _switch(ctx, on)
+        if seen.look_due(ctx.now()):
+            _vitals(ctx, seen)
+            seen.tell(ctx)
 
 
 def _switch(ctx: Context, on: bool) -> None:
@@ -94,34 +111,19 @@ def _vitals(ctx: Context, seen: _Seen) -> None:
         if answer.lowest_vcc_mv:
             seen.lowest[role] = min(seen.lowest[role], answer.lowest_vcc_mv / 1000)
         seen.radio_losses[role] += len(board.events("radio_lost"))
-
-
-def _recover(ctx: Context, seen: _Seen) -> None:
-    """A board restarted: count it, bring both back to a known state, go on."""
-    for role in _ROLES:
-        board = ctx.board(role)
-        seen.resets[role] += len(board.events("boot"))
-        board.clear_restart()
-        _settle(ctx, board)
-
-
-def _settle(ctx: Context, board: Board) -> None:
-    for _ in range(3):
-        try:
-            ctx.wait(0.2)
-            board.clear_restart()
-            board.ask("link_stop", timeout=0.5)
-            board.ask("radio_apply", timeout=1.0)
-            return
-        except (NoAnswer, Refused, Restarted):
-            continue
-    raise NoAnswer(f"the {board.role} board does not come back after its restart")
+        seen.lives[role].tick()
 
 
 def _judge(ctx: Context, seen: _Seen) -> None:
     sent, lost = sum(seen.sent), sum(seen.lost)
     for role in _ROLES:
-        ctx.read(f"{role}.resets", seen.resets[role], "", 1, source=Source.COUNTING, note="not asked for")
+        lives = seen.lives[role]
+        ctx.read(f"{role}.resets", lives.starts, "", 1, source=Source.COUNTING, note="as the board counts its starts")
+        ctx.read(f"{role}.absences", lives.absences, "", 1, source=Source.COUNTING, note="times it did not answer")
+        if lives.longest is not None and lives.longest.seconds > 1:
+            ppm, interval = lives.longest.ppm()
+            ctx.read(f"{role}.clock_error", ppm, "ppm", 1, interval, Source.CLOCK,
+                     note=f"over {lives.longest.seconds:.0f} s without a restart")  # fmt: skip
         ctx.read(f"{role}.radio_losses", seen.radio_losses[role], "", 1, source=Source.COUNTING,
                  note="times the transceiver had lost its settings")  # fmt: skip
         if math.isfinite(seen.lowest[role]):
@@ -134,9 +136,7 @@ def _judge(ctx: Context, seen: _Seen) -> None:
     table = np.column_stack((seen.at, seen.sent, seen.lost)).astype(np.float64)
     ctx.samples("soak_loss", "timeline", {"at": "s", "sent": "packets", "lost": "packets"}, table)
     if 0 < lost < sent:
-        times = np.repeat(table[:, 0], table[:, 1].astype(int))
-        flags = np.concatenate([np.arange(s) < n for s, n in zip(seen.sent, seen.lost, strict=True)])
-        drift = loss_drift(times, flags)
+        drift = loss_drift(table[:, 0], table[:, [2, 1]])
         hourly = 360_000 * drift.slope
         ctx.read("loss_drift", hourly, "%", sent, drift.interval.scaled(360_000) if drift.interval else None,
                  Source.COUNTING, note=f"per hour; chance {100 * drift.p_value:.2g} % in a steady link")  # fmt: skip
@@ -150,10 +150,13 @@ STAGE = Stage(
     perform=perform,
     parameters=(
         Parameter("seconds", 60.0, "how long", "s", 5.0, 200_000.0),
+        Parameter("patience", 60.0, "how long a board may be out of reach", "s", 1.0, 3600.0),
         Parameter("interval_us", 10_000, "from packet to packet", "us", 500, 1_000_000),
     ),
     measures=(
         Measure("resets", "", "restarts not asked for", Limit(max=0), "lower", 0.5, ""),
+        Measure("absences", "", "times a board was out of reach", Limit(max=0), "lower", 0.5, ""),
+        Measure("clock_error", "ppm", "board clock against the host's", None, "same", 50, ""),
         Measure("radio_losses", "", "transceiver lost its settings", Limit(max=0), "lower", 0.5, ""),
         Measure("lowest_vcc", "V", "lowest supply seen", None, "higher", 0.05, ""),
         Measure("given_up", "%", "packets never acknowledged", Limit(max=0.5), "lower", 0.3, ""),
