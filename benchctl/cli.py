@@ -104,7 +104,27 @@ def _parser() -> argparse.ArgumentParser:
     _add_run(commands)
     _add_records(commands)
     _add_boards(commands)
+    _add_completion(commands, parser)
     return parser
+
+
+def _add_completion(commands: Any, whole: argparse.ArgumentParser) -> None:
+    completion = commands.add_parser(
+        "completion",
+        help="print the completion script of a shell",
+        description="Print the completion script of a shell, to be sourced or put where the shell looks for it.",
+        epilog="example:\n  eval \"$(benchctl completion bash)\"",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    completion.add_argument("shell", choices=("bash", "zsh", "fish"))
+
+    def show(arguments: argparse.Namespace) -> int:
+        import shtab
+
+        print(shtab.complete(whole, arguments.shell))
+        return 0
+
+    completion.set_defaults(command=show)
 
 
 def _command(commands: Any, name: str, text: str, function: str, epilog: str = "") -> argparse.ArgumentParser:
@@ -127,7 +147,7 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
 def _add_run(commands: Any) -> None:
     run = _command(commands, "run", "Run a procedure without the terminal UI.", "run", _EXAMPLES)
     run.add_argument("procedure", metavar="PROCEDURE", help="a file, or the name of a shipped procedure")
-    run.add_argument("--bench", default="sim", help="sim (default), avr, ports, a shipped bench, or a bench file")
+    run.add_argument("--bench", help="sim (default), avr, ports, a shipped bench, or a bench file")
     _add_bench(run)
     run.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
     run.add_argument("--out", type=Path, metavar="DIR", help="keep the run's folder under DIR")
@@ -136,6 +156,7 @@ def _add_run(commands: Any) -> None:
     run.add_argument("--image", action="append", default=[], metavar="ROLE=FILE", help="firmware for the avr bench")
     run.add_argument("--answers", type=Path, metavar="FILE", help="answers to prompts, from a TOML file")
     run.add_argument("--nobody", action="store_true", help="no operator: stages that need one are not run")
+    run.add_argument("--hunt", action="store_true", help="add the load hunt when it would tell the causes apart")
     run.add_argument("--quiet", action="store_true", help="no progress lines")
     run.add_argument(
         "--reference", nargs="?", const="kept", metavar="RUN", help="compare with RUN, or with the kept reference"

@@ -369,12 +369,13 @@ def label(arguments: argparse.Namespace) -> int:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from benchctl import benches, shipped
+    from benchctl import benches, preferences, shipped
     from benchctl.headless import Lines, choose_operator
     from benchctl.operate import Operation
     from benchctl.procedure.file import load
     from benchctl.signals import on_signals
 
+    arguments.bench = arguments.bench or preferences.load().bench
     procedure = load(shipped.procedure(arguments.procedure))
     if arguments.only:
         procedure = procedure.only(arguments.only)

@@ -31,10 +31,12 @@ _NAP_S = 0.05
 
 
 def default_root() -> Path:
-    """Where runs are kept unless told: the platform's usual place for a user's data."""
+    """Where runs are kept unless told: as the user prefers, else the platform's usual place for a user's data."""
     from platformdirs import user_data_path
 
-    return user_data_path("benchctl", appauthor=False) / "runs"
+    from benchctl import preferences
+
+    return preferences.load().runs or user_data_path("benchctl", appauthor=False) / "runs"
 
 
 class Pace:
@@ -88,11 +90,13 @@ class Operation:
         operator: Operator | None = None,
         readers: Iterable[Reader] = (),
         folder: Path | None = None,
+        hunt: bool = False,
     ) -> None:
         if operator is not None:
             bench.operator = operator
         self.procedure = procedure
         self.bench = bench
+        self.hunt = hunt
         self.summary = Summary()
         self.interlock = Interlock()
         self._stopped_by = ""
@@ -133,7 +137,9 @@ class Operation:
         error, verdict, code = "", Verdict.UNDECIDED, 3
         try:
             self._begin()
-            verdict = Runner(self.procedure, self.bench, self._log, self.interlock).run()
+            runner = Runner(self.procedure, self.bench, self._log, self.interlock)
+            verdict = runner.run()
+            self._hunt_if_useful(runner)
             code = verdict.exit_code
         except Stopped:
             error = "stopped by the operator"
@@ -198,6 +204,17 @@ class Operation:
             except Exception as e:
                 troubles.append(e)
         return troubles[0] if troubles else None
+
+    def _hunt_if_useful(self, runner: Runner) -> None:
+        """The load hunt, where it was asked for, spins nothing, and would tell the leading causes apart."""
+        if not self.hunt:
+            return
+        from benchctl.findings import wants_hunt
+        from benchctl.procedure.file import single_step
+
+        step = single_step("load_hunt")
+        if not step.stage.spins and wants_hunt(self.summary):
+            runner.perform_also(step)
 
     def _find_causes(self) -> None:
         """Findings are made from the log alone, before the run's last event."""

@@ -1,0 +1,66 @@
+"""The user's own defaults, from a small TOML file in the platform's usual place. No file: the built-in ones.
+
+    bench = "sim"            # used where no --bench is given
+    runs = "~/mudlark/runs"  # where run folders are kept
+    speed = 1.0              # of simulated benches in the terminal UI; 0 is as fast as it goes
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchctl.errors import UsageError
+
+#: key -> (type, what is expected)
+_KEYS: dict[str, tuple[type | tuple[type, ...], str]] = {
+    "bench": (str, "a text: sim, avr, ports, a shipped bench or a bench file"),
+    "runs": (str, "a text: a folder"),
+    "speed": ((int, float), "a number from 0"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Preferences:
+    """bench: default bench. runs: default folder of runs, None for the platform's. speed: of the UI's rehearsals."""
+
+    bench: str = "sim"
+    runs: Path | None = None
+    speed: float = 1.0
+
+
+def path() -> Path:
+    """Where the file is looked for."""
+    from platformdirs import user_config_path
+
+    return user_config_path("benchctl", appauthor=False) / "benchctl.toml"
+
+
+def load(file: Path | None = None) -> Preferences:
+    """The user's defaults. Raises UsageError naming file, key and what was expected."""
+    file = path() if file is None else file
+    try:
+        top = tomllib.loads(file.read_text("utf-8"))
+    except FileNotFoundError:
+        return Preferences()
+    except OSError as e:
+        raise UsageError(f"preferences {file}: cannot be read ({e.strerror or e})") from e
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as e:
+        raise UsageError(f"preferences {file}: not TOML: {e}") from e
+    for key, value in top.items():
+        _check(file, key, value)
+    runs = top.get("runs")
+    return Preferences(
+        top.get("bench", "sim"), Path(runs).expanduser() if runs else None, float(top.get("speed", 1.0))
+    )
+
+
+def _check(file: Path, key: str, value: Any) -> None:
+    if key not in _KEYS:
+        raise UsageError(f"preferences {file}: unknown key {key!r}; expected one of {', '.join(_KEYS)}")
+    kind, expected = _KEYS[key]
+    fits = isinstance(value, kind) and not isinstance(value, bool)
+    if not fits or (key == "speed" and not 0 <= value < float("inf")):
+        raise UsageError(f"preferences {file}, {key}: expected {expected}, got {value!r}")

@@ -1,0 +1,51 @@
+"""The user's defaults: no file, a right file, and wrong ones in one sentence each."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchctl import preferences
+from benchctl.cli import main
+from benchctl.errors import UsageError
+
+
+def test_no_file_means_the_built_in_defaults(tmp_path: Path) -> None:
+    assert preferences.load(tmp_path / "none.toml") == preferences.Preferences()
+
+
+def test_a_right_file(tmp_path: Path) -> None:
+    file = tmp_path / "p.toml"
+    file.write_text('bench = "avr"\nruns = "~/mudlark"\nspeed = 10\n')
+
+    got = preferences.load(file)
+
+    assert (got.bench, got.runs, got.speed) == ("avr", Path("~/mudlark").expanduser(), 10.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("speed = -1", "speed: expected a number from 0"),
+        ("speed = true", "speed: expected a number"),
+        ("bench = 3", "bench: expected a text"),
+        ("benhc = 'sim'", "unknown key 'benhc'"),
+        ("bench = ", "not TOML"),
+    ],
+)
+def test_a_wrong_file_is_one_sentence(tmp_path: Path, text: str, said: str) -> None:
+    file = tmp_path / "p.toml"
+    file.write_text(text)
+
+    with pytest.raises(UsageError, match=said) as caught:
+        preferences.load(file)
+    assert str(file) in str(caught.value)
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_knows_the_commands(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    for word in ("run", "report", "compare", "flash"):
+        assert word in script
