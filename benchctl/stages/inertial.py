@@ -35,7 +35,7 @@ def perform(ctx: Context) -> None:
     address = _find(ctx, board)
     if address is None:
         return
-    _wake(ctx, board, address)
+    wake_sensor(ctx, board, address)
     _self_test(ctx, board, address)
     rest = _at_rest(ctx, board, address)
     _poses(ctx, board, address, rest)
@@ -79,7 +79,7 @@ def _write(board: Board, address: int, register: int, value: int) -> None:
     board.ask("twi_write", address=address, reg=register, data=bytes([value]), timeout=0.5)
 
 
-def _wake(ctx: Context, board: Board, address: int) -> None:
+def wake_sensor(ctx: Context, board: Board, address: int) -> None:
     """Out of sleep, clock from the gyro, filter 2, one sample every 10 ms."""
     _write(board, address, _POWER, 0x01)
     _write(board, address, _DIVIDER, 9)

@@ -13,6 +13,7 @@ from benchctl.errors import BenchctlError, Refused
 from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.esc_arming import NEEDED
+from benchctl.stages.inertial import wake_sensor
 from benchctl.stages.motor import ControlTraffic, drive_of
 from benchctl.terms import Limit, Role, Source
 
@@ -23,16 +24,19 @@ _VIBRATION_US = 5_000
 class _Ramp:
     """Everything measured on the way: one row a look at the supply, one a step."""
 
+    idle_us: int
+    span_us: int
     vcc: list[float] = field(default_factory=list)
     looks: list[tuple[float, float, float]] = field(default_factory=list)
-    widths: list[tuple[float, float]] = field(default_factory=list)
+    widest_us: float = 0.0
     steps: list[tuple[float, float, float, float]] = field(default_factory=list)
     abort: str = ""
 
 
 def perform(ctx: Context) -> None:
     craft = ctx.board(Role.CRAFT)
-    drive, ramp = drive_of(ctx), _Ramp()
+    idle_us = int(craft.read_setting("idle_us"))
+    drive, ramp = drive_of(ctx), _Ramp(idle_us, int(craft.read_setting("full_us")) - idle_us)
     began = ctx.now()
     rest = _vcc(ctx)
     slew = int(craft.read_setting("slew_permille_s"))
@@ -63,10 +67,15 @@ def _vcc(ctx: Context) -> float:
 
 
 def _sensor_there(ctx: Context) -> bool:
+    """Whether there is an inertial sensor; it is awake then, whatever was done with it before."""
+    craft, address = ctx.board(Role.CRAFT), ctx.count("address")
     try:
-        return ctx.count("address") in ctx.board(Role.CRAFT).ask("twi_scan", timeout=1.0).data
+        if address not in craft.ask("twi_scan", timeout=1.0).data:
+            return False
     except Refused:
         return False
+    wake_sensor(ctx, craft, address)
+    return True
 
 
 def _step(
@@ -103,7 +112,7 @@ def _step(
         drive.hold(round(10 * percent), hold, look)
     except _Abort:
         drive.disarm()
-    ramp.widths.append((percent, drive.width_us))
+    ramp.widest_us = max(ramp.widest_us, drive.width_us)
     vibration = _vibration(ctx)
     missing, sent = link.missed(before)
     lost = 100 * missing / sent if sent else math.nan
@@ -139,11 +148,9 @@ def _slewed(ctx: Context, drive: Drive, ramp: _Ramp, cap: float, slew: int) -> N
         ctx.wait(0.03)
     ctx.samples("slew", "timeline", {"at": "s", "width": "us"}, np.array(seen))
     times, widths = np.array(seen).T
-    craft = ctx.board(Role.CRAFT)
-    span = int(craft.read_setting("full_us")) - int(craft.read_setting("idle_us"))
     climbing = widths < widths.max() - 0.5
     if climbing.sum() >= 3:
-        rate = np.polyfit(times[climbing], widths[climbing], 1)[0] / span * 1000
+        rate = np.polyfit(times[climbing], widths[climbing], 1)[0] / ramp.span_us * 1000
         ctx.read("slew", float(rate) / 10, "%", int(climbing.sum()), source=Source.SAMPLING,
                  note=f"of full throttle per second; the board's limit is {slew / 10:g} %")  # fmt: skip
         if rate > 1.15 * slew:
@@ -156,7 +163,8 @@ def _judge(ctx: Context, ramp: _Ramp, link: ControlTraffic, rest: float, slew: i
         columns = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": "%"}
         ctx.samples("ramp", "timeline", columns, steps)
         ctx.samples("ramp_supply", "timeline", {"at": "s", "throttle": "%", "supply": "V"}, np.array(ramp.looks))
-        ctx.read("reached", float(steps[:, 0].max()), "%", len(steps), note="of full throttle")
+        reached = 100 * (ramp.widest_us - ramp.idle_us) / ramp.span_us
+        ctx.read("reached", reached, "%", len(steps), note="of full throttle, by the pulse delivered")
         if np.isfinite(steps[:, 2]).any():
             ctx.read(
                 "vibration",

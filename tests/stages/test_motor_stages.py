@@ -1,0 +1,149 @@
+"""Arming, ramp and cut: they pass on a healthy pair, and say what is wrong with one that is not."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from motor_run import MOTOR, motor_procedure, operation
+
+from benchctl import events as ev
+from benchctl.avr.build_shim import available
+from benchctl.operate import Operation, Result
+from benchctl.operators import NoOperator
+from benchctl.report.write import render_run
+from benchctl.terms import Role, Verdict
+
+Perform = Callable[..., tuple[Operation, Result]]
+
+
+@pytest.fixture
+def perform(tmp_path: Path) -> Iterator[Perform]:
+    """perform(text=…, …): the run and its result; the bench is closed after the test."""
+    made: list[Operation] = []
+
+    def run(**more: Any) -> tuple[Operation, Result]:
+        made.append(operation(tmp_path / str(len(made)), **more))
+        return made[-1], made[-1].perform()
+
+    yield run
+    for one in made:
+        one.bench.close()
+
+
+@pytest.fixture
+def avr_here() -> None:
+    """Skipped where the simulator library is missing, unless BENCHCTL_REQUIRE_AVR forbids that."""
+    reason = available()
+    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
+        pytest.fail(reason)
+    if reason:
+        pytest.skip(reason)
+
+
+def verdicts(result: Result) -> dict[str, Verdict]:
+    return {name: s.verdict for name, s in result.summary.stages.items()}
+
+
+def reading(result: Result, stage: str, name: str) -> float:
+    return float(result.summary.stages[stage].readings[name].value)
+
+
+def test_a_healthy_pair_passes(perform) -> None:
+    run, result = perform()
+
+    assert verdicts(result) == dict.fromkeys(MOTOR, Verdict.PASS), {
+        n: s.reason for n, s in result.summary.stages.items()
+    }
+    assert reading(result, "esc_arming", "beeps") == 2
+    assert reading(result, "throttle_ramp", "reached") == pytest.approx(20, abs=0.2)
+    # 250 ms of silence or keep-alive, from the last packet or request, and the frame under way
+    assert 250 <= reading(result, "link_loss_cut", "radio_cut") <= 292
+    assert 250 <= reading(result, "link_loss_cut", "host_cut") <= 292
+    assert 250 <= reading(result, "link_loss_cut", "hand_power_cut") <= 292
+    esc: Any = run.bench.world.boards[Role.CRAFT].escs["pulse2"]
+    assert max(w for _, w in esc.above_idle) <= 1200.5
+
+
+def test_a_healthy_pair_passes_on_the_real_firmware(perform, avr_here: None) -> None:
+    _, result = perform(kind="avr", procedure=motor_procedure(link_loss_cut={"repeats": 2, "resets": 1, "unplugs": 1}))
+
+    assert verdicts(result) == dict.fromkeys(MOTOR, Verdict.PASS), {
+        n: s.reason for n, s in result.summary.stages.items()
+    }
+
+
+def test_the_report_tells_attestations_cap_and_every_cut(perform) -> None:
+    _, result = perform(procedure=motor_procedure(("esc_arming", "link_loss_cut")))
+    text = render_run(result.folder, "text")
+
+    assert "Propellers and fans are off every motor." in text
+    assert "radio_cut" in text
+    assert "host_cut" in text
+
+
+def test_a_craft_that_cuts_late_fails_with_the_time(perform) -> None:
+    """Silence limit of 2 s in the craft's settings."""
+    text = "[board.hand]\n[board.craft]\n[board.craft.settings]\nsilence_ms = 2000\n"
+    _, result = perform(text=text, procedure=motor_procedure(link_loss_cut={"repeats": 2, "resets": 0, "unplugs": 0}))
+
+    assert verdicts(result)["link_loss_cut"] is Verdict.FAIL
+    assert reading(result, "link_loss_cut", "radio_cut") == pytest.approx(2020, abs=25)
+    assert re.search(r"radio_cut is 2\.0|radio_cut is 20", result.summary.stages["link_loss_cut"].reason)
+
+
+@pytest.mark.parametrize("statement", ["props_off", "cut_off_in_reach"])
+def test_without_an_attestation_nothing_is_run(perform, statement: str) -> None:
+    text = f'[board.hand]\n[board.craft]\n[operator]\nsays_no = ["{statement}"]\n'
+    run, result = perform(text=text)
+
+    assert set(verdicts(result).values()) == {Verdict.NOT_RUN}
+    assert "not attested" in result.summary.stages["esc_arming"].reason
+    esc: Any = run.bench.world.boards[Role.CRAFT].escs["pulse2"]
+    assert esc.above_idle == []
+
+
+def test_without_an_operator_nothing_is_run(perform) -> None:
+    _, result = perform(operator=NoOperator())
+
+    assert set(verdicts(result).values()) == {Verdict.NOT_RUN}
+    assert "operator" in result.summary.stages["esc_arming"].reason
+
+
+def test_more_than_twenty_percent_asks_for_one_attestation_more(perform) -> None:
+    said: list[ev.Event] = []
+    procedure = motor_procedure(("throttle_ramp",), throttle_ramp={"cap": 25.0, "step": 25.0, "hold_seconds": 1.5})
+    _, result = perform(procedure=procedure, readers=[said.append])
+
+    given = [e.what for e in said if isinstance(e, ev.Attestation)]
+    assert given[-1] == "higher_cap"
+    assert reading(result, "throttle_ramp", "reached") == pytest.approx(25, abs=0.2)
+
+    text = '[board.hand]\n[board.craft]\n[operator]\nsays_no = ["higher_cap"]\n'
+    _, refused = perform(text=text, procedure=procedure)
+    assert verdicts(refused) == {"throttle_ramp": Verdict.NOT_RUN}
+
+
+def test_a_controller_without_its_end_points_taught_does_not_arm(perform) -> None:
+    """It wants 900 us or less for idle and gets 1000."""
+    text = "[board.hand]\n[board.craft]\n[board.craft.esc.pulse2]\nmin_us = 900.0\n"
+    _, result = perform(text=text, procedure=motor_procedure(("esc_arming", "throttle_ramp")))
+
+    assert verdicts(result) == {"esc_arming": Verdict.FAIL, "throttle_ramp": Verdict.NOT_RUN}
+    assert "no beeps" in result.summary.stages["esc_arming"].reason
+
+
+def test_a_shaking_motor_breaks_the_ramp_off(perform) -> None:
+    """The vibration is past the abort limit at the first step; the motor is idle again."""
+    text = "[board.hand]\n[board.craft]\n[board.craft.motor.pulse2]\nvibration_g = 8.0\n"
+    procedure = motor_procedure(("throttle_ramp",), throttle_ramp={"abort_vibration": 0.05, "step": 20.0, "hold_seconds": 1.5})
+    run, result = perform(text=text, procedure=procedure)
+
+    assert verdicts(result) == {"throttle_ramp": Verdict.FAIL}
+    assert "aborted: vibration" in result.summary.stages["throttle_ramp"].reason
+    esc: Any = run.bench.world.boards[Role.CRAFT].escs["pulse2"]
+    assert esc.last_width_us == pytest.approx(1000, abs=1)
