@@ -1,4 +1,4 @@
-"""Put every seeded defect of the safety code in, one at a time: `seeded_defects.py [WORD]`, WORD to take some by name.
+"""Put every seeded defect of the safety code in, one at a time: `seeded_defects.py [WORD]`, WORD to take some by name or file.
 
 Prints what noticed each; exit code 1 when one goes unnoticed, or when the sound code is found fault with.
 """
@@ -18,7 +18,7 @@ from seeded import FIRMWARE, HOST, notices, notices_host
 
 
 def main(word: str = "") -> None:
-    chosen = [d for d in (*HOST, *FIRMWARE) if word in d.name]
+    chosen = [d for d in (*HOST, *FIRMWARE) if word in f"{d.file} {d.name}"]
     _sound()
     print(f"{'defect':<48}{'in':<34}noticed by", flush=True)
     missed = 0
