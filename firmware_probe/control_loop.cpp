@@ -13,6 +13,7 @@
 #include "settings.h"
 
 #define CENTRE 512
+#define ROLE_GAUGE 2
 #define FULL_SCALE 1023
 #define SWITCHES 2
 #define FLIGHT_LIMIT (100 * TICKS_PER_MS)
@@ -305,6 +306,10 @@ uint8_t on_loop_stop(const Request &r) {
 uint8_t on_stick_set(const Request &r) {
   const msg_stick_set &m = *(const msg_stick_set *)r.fields;
   if (m.on > 1 || m.x > FULL_SCALE || m.y > FULL_SCALE) return ERROR_VALUE;
+  if (settings.role == ROLE_GAUGE) {
+    bool done = hw_level(settings.pins[FUNCTION_STICK_OUT], m.on ? (m.x + 2) >> 2 : 0);
+    return done ? (uint8_t)HANDLED : (uint8_t)ERROR_PIN;
+  }
   stick.on = m.on;
   stick.x = m.x;
   stick.y = m.y;

@@ -151,5 +151,6 @@ struct HwCapture {
   uint32_t rise;
   uint16_t width;                    // ticks, 0xFFFF when longer
 };
+bool hw_level(uint8_t pin, uint16_t level);  // duty of level / 256, 0 to 256, on PD6 only (hw_level.cpp)
 void hw_capture(bool on);
 bool hw_capture_take(HwCapture *capture);

@@ -351,12 +351,15 @@ class BenchSpec:
 _RADIO_PINS = {"radio_ce": "PD6", "radio_csn": "PD7", "radio_irq": "PD2", "sense_rail": "PC2"}
 _HAND_PINS = {"led": "PD4", "switch1": "PD3", "switch2": "PD5", "joy_x": "PC0", "joy_y": "PC1", "loop_back": "PC3"}
 _CRAFT_PINS = {"led": "PD4", "pulse1": "PB1", "pulse2": "PB2"}
+#: what the firmware would take pins of the gauge for unless told otherwise
+_NOT_ON_A_GAUGE = ("led", *SWITCHES, "joy_x", "joy_y", "pulse1", "pulse2", "loop_back", *_RADIO_PINS)
 _GAUGE_PINS = {
-    "stick_out": "PB1",
+    **dict.fromkeys(_NOT_ON_A_GAUGE, ""),
+    "stick_out": "PD6",
     "stimulus": "PD3",
     "watch1": "PD4",
     "watch2": "PD5",
-    "watch3": "PD6",
+    "watch3": "PB1",
     "reset_watch1": "PC2",
     "reset_watch2": "PC3",
     "sense_vcc1": "PC0",

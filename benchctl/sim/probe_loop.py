@@ -26,6 +26,8 @@ _PACKET = struct.Struct("<HBBHH")
 _SWITCHES = (Function.SWITCH1, Function.SWITCH2)
 _CENTRE = 512
 _FULL = 1023
+#: the one pin that the firmware can put a level out at: PD6, OC0A
+_LEVEL_PIN = 0x36
 
 
 class _Loop:
@@ -302,6 +304,16 @@ class Loop:
         m = message
         if m.on > 1 or m.x > _FULL or m.y > _FULL:
             return Refusal(Error.VALUE)
+        if self.probe.settings.number("role") == GAUGE:
+            return self._put_out(m.x if m.on else 0)
         self._stick.virtual = (m.x, m.y) if m.on else None
         self._hold_converter()
+        return {}
+
+    def _put_out(self, x: int) -> Done:
+        """The gauge's filtered output, in steps of four counts, at its one possible pin."""
+        pin = self.probe.settings.pin(Function.STICK_OUT)
+        if pin != _LEVEL_PIN:
+            return Refusal(Error.PIN)
+        self.probe.hardware.put_level(pin, ((x + 2) >> 2) / 256)
         return {}

@@ -58,6 +58,12 @@ class Wiring:
         if signal is not None:
             signal.set(float(level), self._agenda.now)
 
+    def put_level(self, pin: int, share: float) -> None:
+        """Switch the pin so fast that only the mean counts, as a share of the supply."""
+        signal = self.board.outputs.get(self._truth.get(pin, ""))
+        if signal is not None:
+            signal.set(share, self._agenda.now)
+
     def release(self, pin: int, pull_up: bool = False) -> None:
         """Make the pin an input."""
         self._driven.pop(pin, None)

@@ -149,6 +149,7 @@ bool hw_pulse_servo(uint8_t channel, uint16_t ticks) {
 void hw_pulse_silence_motors(bool) {}
 uint16_t hw_pulse_width(uint8_t channel) { return widths[channel]; }
 void guard_output(uint8_t channel, MotorWidth width) { widths[channel] = width.ticks(); }
+bool hw_level(uint8_t, uint16_t) { return true; }
 void hw_capture(bool) {}
 bool hw_capture_take(HwCapture *) { return false; }
 
