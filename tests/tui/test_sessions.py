@@ -20,6 +20,7 @@ from benchctl.terms import Role, Verdict
 from benchctl.tui import link as link_module
 from benchctl.tui.app import BenchApp
 from benchctl.tui.link import RunLink
+from benchctl.tui.screens.cautions import CautionsScreen
 from benchctl.tui.screens.choose import AboutPane, FoundPane
 from benchctl.tui.screens.run import RunScreen
 from benchctl.tui.screens.verdict import VerdictScreen
@@ -41,6 +42,7 @@ def session(root: Path, play: Any) -> None:
 
 async def start(app: BenchApp, pilot: Any, procedure: str, *, fast: bool = True, person: bool = False) -> RunScreen:
     """Choose by keys and start; fast: at full speed."""
+    await stories.until(pilot, lambda: bool(app.screen.query("#start")))
     names = list(app.screen._procedures)
     options = app.screen.query_one("#procedures")
     for _ in range(20):
@@ -54,13 +56,20 @@ async def start(app: BenchApp, pilot: Any, procedure: str, *, fast: bool = True,
         app.screen.query_one("#person").focus()
         await pilot.press("enter")
     await pilot.press("f5")
-    await stories.until(pilot, lambda: isinstance(app.screen, RunScreen))
-    screen = app.screen
+    await stories.until(pilot, lambda: any(isinstance(s, RunScreen) for s in app.screen_stack))
+    screen = next(s for s in app.screen_stack if isinstance(s, RunScreen))
     if fast and not person:
         await pilot.press("s", "s")
     elif fast:  # no keys that would land in the answer field
         screen.link.set_speed(0.0)
     return screen
+
+
+async def asked(app: BenchApp, pilot: Any, screen: RunScreen) -> None:
+    """Until the person has read the cautions and is asked the first thing."""
+    await stories.until(pilot, lambda: isinstance(app.screen, CautionsScreen))
+    await pilot.press("escape")
+    await stories.until(pilot, lambda: screen.query_one(PromptPanel).has_class("-asking") and app.screen is screen)
 
 
 async def verdict(app: BenchApp, pilot: Any, seconds: float = 60.0) -> str:
@@ -149,7 +158,7 @@ def test_operator_says_no(tmp_path: Path) -> None:
 
     async def play(app: BenchApp, pilot: Any) -> None:
         screen = await start(app, pilot, "bring-up", person=True)
-        await stories.until(pilot, lambda: screen.query_one(PromptPanel).has_class("-asking"))
+        await asked(app, pilot, screen)
         await pilot.press("tab", "tab", "enter")
         await stories.until(pilot, lambda: any(a.text == "no" for a in screen.summary.answers))
         for _ in range(200):
@@ -178,7 +187,7 @@ def test_person_types_the_word(tmp_path: Path) -> None:
 
     async def play(app: BenchApp, pilot: Any) -> None:
         screen = await start(app, pilot, "bring-up", person=True)
-        await stories.until(pilot, lambda: screen.query_one(PromptPanel).has_class("-asking"))
+        await asked(app, pilot, screen)
         word = re.search(r'type the word\s+"(\w+)"', screen.query_one("#talk").text.replace("\n", " "))
         assert word is not None
         await pilot.press(*word.group(1), "enter")
@@ -220,7 +229,8 @@ def test_stop_while_typing(tmp_path: Path) -> None:
 
     async def play(app: BenchApp, pilot: Any) -> None:
         screen = await start(app, pilot, "bring-up", person=True)
-        await stories.until(pilot, lambda: screen.query_one("#field").has_focus)
+        await asked(app, pilot, screen)
+        assert screen.query_one("#field").has_focus
         await pilot.press("a", "b", "ctrl+x")
         await verdict(app, pilot, 10.0)
 
@@ -329,6 +339,29 @@ def test_no_boards_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
         assert "there are no serial ports" in app.screen.query_one("#readings").text
         await pilot.press("escape")
         assert "Procedure" in stories.picture(app)
+
+    session(tmp_path, play)
+
+
+def test_cautions_come_first(tmp_path: Path) -> None:
+    """Before the first stage that may move something a person reads the cautions; once, and the prompt waits below."""
+
+    async def play(app: BenchApp, pilot: Any) -> None:
+        link = stories.Replay(person=True)
+        app.link = link
+        screen = RunScreen(link)
+        app.push_screen(screen)
+        await pilot.pause()
+        link.feed(stories.in_prompt()[:-1])
+        link.feed([ev.Note(1.0, "button", "Servos: a servo moves without warning.", "caution")] * 3)
+        link.feed(stories.in_prompt()[-1:])
+        screen.take()
+        await stories.until(pilot, lambda: isinstance(app.screen, CautionsScreen))
+        await pilot.press("ctrl+x", "escape")
+
+        assert link.stops == ["key"]
+        assert app.screen is screen
+        assert screen.query_one(PromptPanel).has_class("-asking")
 
     session(tmp_path, play)
 

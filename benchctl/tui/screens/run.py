@@ -12,6 +12,7 @@ from textual.message import Message
 from textual.screen import Screen
 from textual.widgets import Footer
 
+from benchctl import events as ev
 from benchctl.report import words
 from benchctl.runs.summary import StageSummary, Summary
 from benchctl.tui.curves import Curve
@@ -51,7 +52,8 @@ class TitlePane(Lines):
         since = words.clock(s.t)
         paced = f", {speed_words(self.speed)}" if s.simulated and not s.ended else ""
         real = "REHEARSAL: nothing here is real" if s.simulated else ""
-        head = f"{s.procedure} on {s.bench}{paced}"
+        kind = f" ({s.bench_kind})" if s.bench_kind != s.bench else ""
+        head = f"{s.procedure} on {s.bench}{kind}{paced}"
         rest = max(0, width - len(head) - len(since) - 3)
         return [line((head, "strong"), (f"  {fit(real, rest)}", "note"), (right(since, len(since) + 1), "soft"))]
 
@@ -79,6 +81,7 @@ class RunScreen(Screen[None]):
         self._looked_at = ""  # a stage chosen by hand; "" follows the running one
         self._last = ""
         self._told_end = False
+        self._cautioned = False
 
     def compose(self) -> ComposeResult:
         yield TitlePane(id="title")
@@ -107,10 +110,18 @@ class RunScreen(Screen[None]):
         for event in self.link.batch.take():
             self.summary.fold(event)
             self.trail.see(event)
+            if isinstance(event, ev.Note) and event.level == "caution":
+                self._caution()
         self._show()
         if not self.link.alive and not self._told_end:
             self._told_end = True
             self.app.run_ended(self)  # type: ignore[attr-defined]
+
+    def _caution(self) -> None:
+        """Before the first stage that may move something, whoever answers reads the cautions, once a run."""
+        if self.link.person is not None and not self._cautioned:
+            self._cautioned = True
+            self.app.action_cautions()  # type: ignore[attr-defined]
 
     def _show(self) -> None:
         s, stage = self.summary, self._stage()
@@ -148,8 +159,8 @@ class RunScreen(Screen[None]):
         """Tables of the stage, newest first; before there are any, how its readings firmed up."""
         if stage is None:
             return []
-        tables = [c for (of, _), found in list(self.link.curves.items()) if of == stage.name for c in found]
-        return [*self.trail.curves(stage.name), *reversed(tables)]
+        tables = [found for (of, _), found in list(self.link.curves.items()) if of == stage.name]
+        return [*self.trail.curves(stage.name), *(curve for found in reversed(tables) for curve in found)]
 
     # ------------------------------------------------------------------ commands out
 

@@ -106,8 +106,10 @@ def next_steps(s: Summary) -> list[str]:
         out.append(words.sentence(words.clean(s.findings[0].remedy)))
         if s.findings[0].next_test:
             out.append(words.sentence(words.clean(s.findings[0].next_test)))
+    if s.stop is not None:
+        out.append("The run was stopped before its end: start it again when the bench is ready.")
     lost = [b for b in s.boards.values() if b.lost or not b.seen]
-    if lost:
+    if lost and s.stop is None:
         who = words.names([f"{b.role} board" for b in lost])
         out.append(f"Look after the {who}: cable, power, firmware; then run again.")
     if any(a.given is False for a in s.answers):

@@ -34,7 +34,7 @@ def told(summary: Summary, width: int, height: int) -> list[Line]:
         where = f" ({summary.label(finding.board)})" if finding.board else ""
         text = f"{finding.rank}. {finding.title}{where}, {words.confidence(finding.confidence)}: {finding.remedy}"
         out.append(line((fit(words.clean(text), width), "warn")))
-    notes = [*summary.notes, *(n for s in summary.stages.values() for n in s.notes)]
+    notes = [*summary.notes, *(n for s in summary.stages.values() for n in s.notes if n.level != "caution")]
     for note in sorted(notes, key=lambda n: n.t)[-(height - len(out)) :] if height > len(out) else []:
         mark, tone = ("!", "warn") if note.level == "warning" else ("·", "soft")
         out.append(line((fit(f"{mark} {words.clock(note.t)}  {words.clean(note.text)}", width), tone)))

@@ -11,7 +11,8 @@ from benchctl.tui.widgets.lines import Line, Lines, Part, fit, line, right, wrap
 from benchctl.tui.widgets.stages import TONES
 from benchctl.units import number, shown
 
-_WIDE = 66  # from here on there is room for the verdict's word and the interval
+#: from here on there is room for the verdict's word; for long limits and fine bars too
+_WORDED, _WIDE = 60, 80
 
 
 def split_name(name: str) -> tuple[str, str]:
@@ -63,7 +64,7 @@ def reading_lines(reading: Reading, provisional: bool, width: int) -> list[Line]
     tone = "" if provisional else TONES.get(word, "soft")
     wide = width >= _WIDE
     value_width, bar_width, limit_width, digits = (13, 17, 16, 4) if wide else (10, 8, 9, 3)
-    name_width = width - value_width - bar_width - limit_width - 5 - (11 if wide else 0)
+    name_width = width - value_width - bar_width - limit_width - 5 - (11 if width >= _WORDED else 0)
     name = split_name(reading.name)[1]
     own_line = len(name) > name_width
     parts: list[Part | str] = [
@@ -72,7 +73,7 @@ def reading_lines(reading: Reading, provisional: bool, width: int) -> list[Line]
         (f" {right(value_text(reading, digits), value_width + (name_width if own_line else 0))}", "strong"),
         (f" {bar(reading, bar_width)}", tone),
         (f" {fit(_limit(reading, wide), limit_width)}", "soft"),
-        (f" {word:<10}", tone) if wide else "",
+        (f" {word:<10}", tone) if width >= _WORDED else "",
     ]
     return [line(f"  {name}"), line(*parts)] if own_line else [line(*parts)]
 
