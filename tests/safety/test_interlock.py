@@ -128,6 +128,16 @@ def test_a_stop_is_final_until_renewed_and_then_all_is_attested_anew() -> None:
         interlock.clear(Role.CRAFT, 0.0)
 
 
+def test_what_was_attested_before_a_stop_does_not_count_after_it() -> None:
+    interlock = armed()
+    interlock.stop()
+    interlock.renew()
+    interlock.saw_idle(Role.CRAFT)
+
+    with pytest.raises(Locked, match="not attested"):
+        interlock.clear(Role.CRAFT, 0.0)
+
+
 def test_no_step_can_be_left_out() -> None:
     """Arming without a challenge, accepting without arming, throttle without accepting: all refused."""
     with pytest.raises(Locked):
@@ -148,6 +158,8 @@ def test_table_leads_to_live_only_from_armed_or_live() -> None:
             if state is not State.STOPPED and change in (Change.LAPSE, Change.DISARM):
                 assert target is State.SAFE
         assert row[Change.STOP] is State.STOPPED
+    assert {t for change, t in TABLE[State.STOPPED].items() if change is not Change.RENEW} == {State.STOPPED}
+    assert TABLE[State.STOPPED][Change.RENEW] is State.SAFE
     assert picture().count("\n") == len(TABLE) + 1
 
 

@@ -140,7 +140,9 @@ def test_a_controller_without_its_end_points_taught_does_not_arm(perform) -> Non
 def test_a_shaking_motor_breaks_the_ramp_off(perform) -> None:
     """The vibration is past the abort limit at the first step; the motor is idle again."""
     text = "[board.hand]\n[board.craft]\n[board.craft.motor.pulse2]\nvibration_g = 8.0\n"
-    procedure = motor_procedure(("throttle_ramp",), throttle_ramp={"abort_vibration": 0.05, "step": 20.0, "hold_seconds": 1.5})
+    procedure = motor_procedure(
+        ("throttle_ramp",), throttle_ramp={"abort_vibration": 0.05, "step": 20.0, "hold_seconds": 1.5}
+    )
     run, result = perform(text=text, procedure=procedure)
 
     assert verdicts(result) == {"throttle_ramp": Verdict.FAIL}
