@@ -390,7 +390,7 @@ def run(arguments: argparse.Namespace) -> int:
         readers = [] if arguments.quiet else [Lines(sys.stderr)]
 
         def make(wanted: Procedure) -> Operation:
-            operation = Operation(wanted, bench, root, operator=operator, readers=readers)
+            operation = Operation(wanted, bench, root, operator=operator, readers=readers, hunt=arguments.hunt)
             on_signals(operation.stop)
             return operation
 

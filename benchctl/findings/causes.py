@@ -49,7 +49,7 @@ CAUSES: tuple[Cause, ...] = (
         "capacitor", "bulk capacitor at the transceiver missing or dried out", "board", 3.0,
         {
             # computed: I·t/C of a burst against 0.3 V
-            "burst_dip": SURE, "burst_lost": 0.7, "trigger_transmit": 0.6, "forgets": SOME, "dead": HALF,
+            "burst_dip": SURE, "burst_lost": 0.7, "trigger_transmit": 0.6, "forgets": SOME, "listen_lost": 0.2, "dead": HALF,
             "lossy": HALF, "one_way": HALF, "weak_better": SOME, "sending_low": SOME, **_STARVED,
         },
         "A burst of transmission draws more than the regulator gives at once. What is missing must come from the "
@@ -61,9 +61,9 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "regulator", "3.3 V regulator over its limit", "board", 2.0,
         {
-            "rest_dead": 0.6, "listen_lost": OFTEN, "listen_drop": SOME, "sending_low": OFTEN, "burst_lost": OFTEN,
+            "rest_dead": 0.5, "listen_lost": OFTEN, "listen_drop": HALF, "listen_collapse": 0.7, "sending_low": OFTEN, "burst_lost": OFTEN,
             "burst_dip": OFTEN, "forgets": HALF, "trigger_transmit": SOME, "sensor_absent": 0.6, "dead": OFTEN,
-            "lossy": SOME, "one_way": SOME, "rest_low": SOME, **_STARVED, "line_sck": HALF,
+            "lossy": SOME, "one_way": SOME, "rest_low": SOME, "refuses": HALF, "weak_better": SOME, **_STARVED, "line_sck": HALF,
         },
         "All that hangs on the 3.3 V rail draws more on average than its regulator can give. A capacitor only delays "
         "the fall: the average has to come down or the regulator has to be a stronger one.",
@@ -74,9 +74,9 @@ CAUSES: tuple[Cause, ...] = (
         "joint_radio", "bad joint in the transceiver's supply line", "board", 2.0,
         {
             # computed: 13 mA of listening and 11.3 mA of sending through the joint's ohms
-            "burst_resistive": 0.96, "listen_drop": 0.8, "rest_low": HALF, "burst_dip": 0.6, "listen_lost": SOME,
+            "burst_resistive": 0.96, "listen_drop": 0.8, "listen_collapse": 0.03, "rest_low": HALF, "burst_dip": 0.6, "listen_lost": SOME,
             "sending_low": 0.7, "burst_lost": SOME, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
-            "sensor_absent": SOME, **_STARVED,
+            "sensor_absent": SOME, "refuses": SELDOM, "weak_better": HALF, **_STARVED,
         },
         "The rail falls in proportion to the current and stays down as long as the current flows: there are ohms "
         "between the regulator and the transceiver's pins. A capacitor softens the edge but does not bring the static "
@@ -88,7 +88,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "source", "supply source or cable too weak", "board", 2.5,
         {
-            "main_soft": 0.8, "main_low": HALF, "brown_out_margin": HALF, "brown_out_reset": HALF,
+            "main_soft": 0.9, "main_low": HALF, "brown_out_margin": HALF, "brown_out_reset": HALF,
             "trigger_transmit": SOME, "sending_low": SOME, "burst_dip": SOME, "forgets": SOME, "main_joint": SELDOM,
             "burst_lost": SELDOM, "listen_lost": SELDOM, "listen_drop": SELDOM, "dead": SELDOM, "lossy": SELDOM,
             "servo_sag": SELDOM, "damaged": SELDOM,
@@ -152,7 +152,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "no_transceiver", "no transceiver answers: not fitted, or its CSN or supply line open", "board", 2.0,
-        {"line_absent": 0.97, "line_spi": SELDOM, "line_mosi": SELDOM, "dead": SURE},
+        {"line_absent": 0.97, "line_spi": SELDOM, "line_mosi": SELDOM, "refuses": 0.97},
         "Nothing drives MISO when the transceiver is selected. An empty socket, an open CSN line and a module without "
         "supply all look the same from the processor.",
         "plug the module in fully; check CSN and its supply for a break",
@@ -160,45 +160,45 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "line_miso", "MISO line open or shorted", "board", 1.0,
-        {"line_miso": 0.5, "line_miso_low": 0.5, "line_absent": SELDOM, "line_sck": SELDOM, "dead": SURE},
+        {"line_miso": 0.5, "line_miso_low": 0.5, "line_absent": SELDOM, "line_sck": SELDOM, "refuses": 0.97},
         "The transceiver obeys, but what it says does not reach the processor.",
         "check the MISO joint at the module and at PB4", "look for continuity from the module's MISO pin to PB4",
     ),
     Cause(
         "line_mosi", "MOSI line open or shorted", "board", 1.0,
-        {"line_mosi": 0.9, "line_spi": SELDOM, "dead": SURE},
+        {"line_mosi": 0.9, "line_spi": SELDOM, "refuses": 0.97},
         "The transceiver answers with a good STATUS but no command reaches it.",
         "check the MOSI joint at the module and at PB3", "look for continuity from the module's MOSI pin to PB3",
     ),
     Cause(
         "line_sck", "SCK line open or shorted", "board", 1.0,
-        {"line_sck": 0.9, "line_spi": SELDOM, "line_absent": SELDOM, "dead": SURE},
+        {"line_sck": 0.9, "line_spi": SELDOM, "line_absent": SELDOM, "refuses": 0.97},
         "The transceiver is selected and drives MISO but nothing is shifted: its clock does not reach it.",
         "check the SCK joint at the module and at PB5", "look for continuity from the module's SCK pin to PB5",
     ),
     Cause(
-        "line_csn", "CSN line shorted to ground", "board", 0.5,
-        {"line_miso_low": 0.6, "line_spi": SOME, "line_sck": SOME, "line_mosi": SOME, "line_absent": SELDOM,
-         "dead": SURE},
+        "line_csn", "CSN line shorted to ground", "board", 1.0,
+        {"line_spi": 0.7, "line_miso_low": 0.3, "line_sck": SELDOM, "line_mosi": SELDOM, "line_absent": SELDOM,
+         "refuses": 0.97},
         "The transceiver is selected all the time and takes everything for one endless command.",
         "look for a bridge at the module's CSN pin", "measure CSN at the module: it must be high at rest",
     ),
     Cause(
         "line_ce", "CE line open or shorted", "board", 1.0,
-        {"line_ce": 0.97, "dead": SURE},
+        {"line_ce": 0.97},
         "Registers can be written and read, but the transceiver never sends: CE does not reach it.",
         "check the CE joint at the module and at the processor",
         "measure CE at the module while it is being driven high",
     ),
     Cause(
         "line_irq", "IRQ line open or shorted", "board", 1.0,
-        {"line_irq": 0.55, "line_irq_low": 0.5, "dead": HALF},
+        {"line_irq": 0.55, "line_irq_low": 0.5},
         "The transceiver reports in its STATUS register what its interrupt pin does not show the processor.",
         "check the IRQ joint at the module and at the processor", "measure IRQ at the module: it must be high at rest",
     ),
     Cause(
         "line_swapped", "two transceiver lines swapped", "board", 1.0,
-        {"line_swapped": 0.95, "line_absent": SELDOM, "line_spi": SELDOM, "dead": SURE},
+        {"line_swapped": 0.95, "line_absent": SELDOM, "line_spi": SELDOM, "refuses": 0.97},
         "With two pins exchanged in the settings the transceiver answers: the wires are swapped, or the pin map is.",
         "swap the two wires, or exchange the two pins in the board's settings",
         "exchange the two pins in the settings and repeat the transceiver stage",
@@ -217,13 +217,13 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "interference", "interference on the channel", "pair", 2.0,
-        {"busy": 0.93, "lossy": 0.6, "dead": SELDOM, "heard": SURE, "weak_better": SELDOM, "one_way": SELDOM},
+        {"busy": 0.75, "lossy": 0.85, "dead": SELDOM, "heard": HALF, "weak_better": SELDOM, "one_way": SELDOM},
         "Others are on the air on the same frequencies. Packets are lost as often as the others send.",
         "use a quieter channel", "repeat the radio link on the quietest channel of the scan",
     ),
     Cause(
         "antenna", "antenna or transmit power fault", "pair", 2.0,
-        {"dead": HALF, "lossy": HALF, "one_way": HALF},
+        {"dead": 0.65, "lossy": 0.2, "one_way": HALF},
         "The boards are set alike and the air is quiet, but the signal is too weak: a cracked antenna, a missing "
         "matching part, a module with little power.",
         "exchange the modules one at a time with known good ones",
@@ -239,7 +239,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "clone", "transceiver is an older or a look-alike chip", "board", 1.5,
-        {"variant": SURE, "dead": SOME, "lossy": SELDOM},
+        {"variant": SURE, "refuses": HALF, "lossy": SELDOM},
         "The chip does not behave as an nRF24L01+: features that need activation, or no 250 kbps.",
         "use a genuine nRF24L01+ on both sides, or keep to 1 Mbps and to what both chips have",
         "exchange the module and repeat the transceiver stage",

@@ -130,6 +130,16 @@ def _listen_drop(log: Log, role: Role) -> Answer:
     return _below(log, f"{role}.radio_volts_listening", _SUPPLY, 3.08)
 
 
+def _listen_collapse(log: Log, role: Role) -> Answer:
+    """It cannot be fed even the steady 13 mA of listening, while a burst alone hardly shows."""
+    lost, dip, dead = _listen_lost(log, role), log.one(f"{role}.transmit_dip", *_SUPPLY), _rest_dead(log, role)
+    if dead is not None and dead[0]:
+        return dead
+    if lost is None or dip is None:
+        return None
+    return lost[0] and dip.value < 0.12, f"{lost[1] if lost[0] else 'it listens'}, {_said(dip)}"
+
+
 def _burst_lost(log: Log, role: Role) -> Answer:
     found = log.one(f"{role}.settings_lost", *_SUPPLY)
     return None if found is None else (found.value > 0, "the transceiver forgets its settings when it sends")
@@ -234,6 +244,7 @@ def _forgets(log: Log, role: Role) -> Answer:
     seen = _any(
         _above(log, f"{role}.radio_losses", (*_HUNT, *_SOAK), 0),
         _spontaneous(log, role),
+        _above(log, f"{role}.forgot_settings", ("radio_link",), 0),
     )
     by_sending = _burst_lost(log, role)
     trigger = _triggered(log, role, "transmit")
@@ -279,6 +290,16 @@ def _line(kind: str) -> Callable[[Log, Role], Answer]:
         return found == kind, text or f"{role}: no transceiver line found broken"
 
     return ask
+
+
+def _refuses(log: Log, role: Role) -> Answer:
+    """At rest, with its supply as it should be, it does not take its settings."""
+    said = log.noted(f"{role}: the transceiver does not take its settings; the hunt", *_HUNT)
+    said = said or log.failed(f"the {role} board refused 'droop'", *_SUPPLY)
+    tried = log.one(f"{role}.transmit_dip", *_SUPPLY) or log.one(f"{role}.resets", *_HUNT)
+    if not said and tried is None:
+        return None
+    return bool(said), said or f"{role}: the transceiver takes its settings at rest"
 
 
 def _variant(log: Log, role: Role) -> Answer:
@@ -467,6 +488,7 @@ BOARD_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
     "rest_low": _rest_low,
     "listen_lost": _listen_lost,
     "listen_drop": _listen_drop,
+    "listen_collapse": _listen_collapse,
     "burst_lost": _burst_lost,
     "burst_dip": _burst_dip,
     "burst_resistive": _burst_resistive,
@@ -485,6 +507,7 @@ BOARD_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
         f"line_{kind}": _line(kind)
         for kind in ("absent", "sck", "miso", "mosi", "miso_low", "spi", "irq_low", "ce", "irq", "swapped")
     },
+    "refuses": _refuses,
     "variant": _variant,
     "oscillator": _oscillator,
     "damaged": _damaged,

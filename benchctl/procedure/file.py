@@ -97,6 +97,12 @@ class Procedure:
         return replace(self, steps=tuple(s for s in self.steps if s.name in keep))
 
 
+def single_step(kind: str) -> Step:
+    """A stage by itself, with its defaults and needing nothing: for what is done besides a procedure."""
+    stage = KINDS[kind]
+    return Step(stage.kind, stage, (), True, stage.defaults(), stage.default_limits())
+
+
 def load(path: Path) -> Procedure:
     """Read and check a procedure file. Raises UsageError naming the file, the place and what was expected."""
     try:

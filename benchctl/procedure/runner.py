@@ -60,6 +60,13 @@ class Runner:
             self.bench.stop_all()
         return self.verdict()
 
+    def perform_also(self, step: Step) -> None:
+        """One more stage after the procedure's, which leaves the verdict of the whole as it is."""
+        try:
+            self._one(step)
+        finally:
+            self.bench.stop_all()
+
     def verdict(self) -> Verdict:
         """fail if any stage failed; pass only if every stage that is not optional passed."""
         counted = [

@@ -18,6 +18,7 @@ from benchctl.stages.host_clock import HostClock, Rate
 from benchctl.stages.link_closer import compare_settings, look_closer
 from benchctl.stages.link_pings import check_directions, judge_pings, ping, read_quantiles
 from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Packets, Radio
+from benchctl.stages.supply_bursts import settings_lost
 from benchctl.terms import Interval, Limit, Role, Source, Verdict
 from benchctl.wire.catalogue import LinkMode
 
@@ -97,6 +98,9 @@ def _loss(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, receiver: Ro
     run.stop()
     packets = run.packets()
     _judge_loss(ctx, name, packets, good, bad, cap)
+    if len(packets) and packets.lost.mean() > 0.2:
+        forgot = settings_lost(ctx.board(receiver))
+        ctx.read(f"{receiver}.forgot_settings", int(forgot), "", 1, note="1: found at power-on values after the packets")
     return packets
 
 
@@ -232,6 +236,7 @@ STAGE = Stage(
     ),
     measures=(
         Measure("settings_differ", "", "radio settings that differ between the boards", Limit(max=0), "lower", 0.5, ""),
+        Measure("forgot_settings", "", "1: the receiver lost its settings meanwhile", Limit(max=0), "lower", 0.5, ""),
         Measure("heard", "%", "looks that saw the sender above -64 dBm", None, "same", 20, ""),
         Measure("echo_loss_weak", "%", "pings without echo at the lowest power", None, "lower", 5, ""),
         Measure("loss", "%", "single packets lost", Limit(max=2.0), "lower", 0.5, ""),
