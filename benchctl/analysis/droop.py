@@ -90,7 +90,7 @@ def fit_droop(
     loaded = (t >= 0) & (t < until)
     if loaded.sum() < 4:
         raise UsageError("a droop needs at least 4 samples while the load is on")
-    for make in _by_worth(t, v, Course(until, aperture, tuple(rises))):
+    for make in _by_worth(t, v, Course(until, aperture, tuple(rises)), lsb):
         found = make(amps, lsb, level)
         if _plausible(found):
             return found
@@ -100,14 +100,18 @@ def fit_droop(
 _Made = Callable[[float, float, float], Droop]
 
 
-def _by_worth(t: Floats, v: Floats, course: Course) -> list[_Made]:
-    """The shapes from the likeliest to the least, by the load phase alone (Schwarz 1978)."""
+def _by_worth(t: Floats, v: Floats, course: Course, lsb: float) -> list[_Made]:
+    """The shapes from the likeliest to the least, by the load phase alone (Schwarz 1978).
+
+    What a converter's steps leave over is not white: it counts as if the fits had it all.
+    """
     end = min(course.until, float(t.max()) + course.aperture)
     during = t + course.aperture < course.until
     u, w, endless = t[during], v[during], course.endless()
     bent, straight = shapes.exponential(u, w, endless), shapes.ramp(u, w, endless)
     dipped = shapes.recovering(u, w, endless)
     deep, n = _Deep(endless, end), len(u)
+    grain = n * max(lsb**2 / 12, (1e-7 * float(bent.coefficients[0])) ** 2)
 
     def exponential(amps: float, lsb: float, level: float) -> Droop:
         return _as_exponential(shapes.exponential(t, v, course), amps, deep, lsb, len(t), level)
@@ -115,12 +119,12 @@ def _by_worth(t: Floats, v: Floats, course: Course) -> list[_Made]:
     made: list[_Made] = [exponential]
     best, parameters = bent, _BENT
     if straight is not None:
-        place = 0 if _ramp_wins(bent, straight, end) else 1
+        place = 0 if _ramp_wins(bent, straight, end, grain) else 1
         made.insert(place, lambda amps, lsb, level: _as_ramp(straight, amps, deep, lsb, n, level))
         best, parameters = (straight, _STRAIGHT) if place == 0 else (best, parameters)
-    if dipped is not None:
+    if dipped is not None and deep.comes_back(dipped):
         cost = (_DIPPED - parameters) * math.log(n)
-        place = 0 if _gain(best, dipped, n) > cost else len(made)
+        place = 0 if _gain(best, dipped, n, grain) > cost else len(made)
         made.insert(place, lambda amps, lsb, level: _as_recovering(dipped, amps, deep, lsb, n, level))
     return made
 
@@ -133,25 +137,33 @@ class _Deep:
         self._grid = np.unique(np.concatenate((np.geomspace(end * 1e-4, end, 300), np.linspace(0.0, end, 300))))
 
     def __call__(self, columns: Callable[[Floats, float, Course], Floats], p: Floats, tau: float) -> float:
+        return float(np.max(self._drop(columns, p, tau)))
+
+    def _drop(self, columns: Callable[[Floats, float, Course], Floats], p: Floats, tau: float) -> Floats:
         rows = columns(self._grid, tau, self._course)[:, 1:]
-        return float(np.max(-rows @ p[1 : 1 + rows.shape[1]]))
+        out: Floats = -rows @ p[1 : 1 + rows.shape[1]]
+        return out
+
+    def comes_back(self, dipped: Fit) -> bool:
+        """Whether a fifth of the dip is gone when the load ends; else it is no other than a rail that just falls."""
+        drop = self._drop(shapes.dipped, dipped.coefficients, math.exp(dipped.log_tau))
+        return float(drop[-1]) < 0.8 * float(drop.max())
 
 
 #: parameters of the shapes
 _STRAIGHT, _BENT, _DIPPED = 3, 4, 5
 
 
-def _gain(plain: Fit, rich: Fit, count: int) -> float:
-    """Twice the gain in log likelihood; a tenth of a millionth of the voltage, which is rounding, counts as nothing."""
-    grain = 1e-14 * count * float(plain.coefficients[0]) ** 2 + 1e-30
+def _gain(plain: Fit, rich: Fit, count: int, grain: float) -> float:
+    """Twice the gain in log likelihood; `grain` of the squares is rounding and counts as nothing."""
     return count * math.log((plain.squares + grain) / (rich.squares + grain))
 
 
-def _ramp_wins(bent: Fit, straight: Fit, end: float) -> bool:
+def _ramp_wins(bent: Fit, straight: Fit, end: float, grain: float) -> bool:
     """A straight line is an exponential of endless time constant with one parameter less: it is taken when
     the bend is not worth its parameter (Schwarz 1978) or bends the wrong way round."""
     count = straight.freedom + len(straight.coefficients)
-    return _gain(straight, bent, count) < math.log(count) or math.exp(bent.log_tau) > 20 * end
+    return _gain(straight, bent, count, grain) < math.log(count) or math.exp(bent.log_tau) > 20 * end
 
 
 def _plausible(droop: Droop) -> bool:

@@ -131,21 +131,23 @@ def straight(t: Floats, tau: float, course: Course) -> Floats:
 
 def exponential(t: Floats, v: Floats, course: Course) -> Fit:
     """Coefficients: rest, instant drop, slow drop; and a time constant."""
-    return _with_time(bent, t, v, course)
+    return _instant_at_least_zero(bent, t, v, course)
 
 
 def recovering(t: Floats, v: Floats, course: Course) -> Fit | None:
     """Coefficients: rest, instant drop, passing drop, lasting drop; and the regulator's time.
 
     Of the load phase alone: a regulator can give current but not take it back, so what comes after is another course.
-    An instant drop below zero is none: the load came a little later than its time stamp says.
     """
-    if len(t) < FEWEST:
-        return None
-    found = _with_time(dipped, t, v, course)
+    return _instant_at_least_zero(dipped, t, v, course) if len(t) >= FEWEST else None
+
+
+def _instant_at_least_zero(columns_of: _Columns, t: Floats, v: Floats, course: Course) -> Fit:
+    """An instant drop below zero is none: the load came a little later than its time stamp says."""
+    found = _with_time(columns_of, t, v, course)
     if found.coefficients[1] >= 0:
         return found
-    soft = _with_time(lambda *a: np.delete(dipped(*a), 1, axis=1), t, v, course)
+    soft = _with_time(lambda *a: np.delete(columns_of(*a), 1, axis=1), t, v, course)
     covariance = np.insert(np.insert(soft.covariance, 1, 0.0, axis=0), 1, 0.0, axis=1)
     return replace(soft, coefficients=np.insert(soft.coefficients, 1, 0.0), covariance=covariance)
 

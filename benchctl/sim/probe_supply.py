@@ -142,6 +142,11 @@ class Supply:
             self.probe.busy.free("radio")
         self.probe.done("droop", detail=m.points)
 
+    def _late(self) -> float:
+        """From the tick that a conversion was due at to its start."""
+        least, most = self.probe.timing.convert_least, self.probe.timing.convert_most
+        return least + (most - least) * self.probe.chance.random()
+
     # ------------------------------------------------------------------ steady loads
 
     def load(self, message: Msg) -> Done:

@@ -48,6 +48,9 @@ class Timing(NamedTuple):
     adc_clocks: float = 13.0
     #: sample-and-hold takes place so many ADC clocks after the start (sheet 24.4)
     adc_hold_clocks: float = 1.5
+    #: a droop's conversion begins so long after its tick, at least and at most: the loop that waits for it (image)
+    convert_least: float = 4.9e-6
+    convert_most: float = 7.6e-6
     #: settling of the band-gap after it is selected (sheet 29, 70 µs at most), kept by the firmware
     bandgap_settle: float = 100e-6
     #: EEPROM write of one byte (sheet 8.4.3: 3.3 ms)
@@ -71,7 +74,7 @@ class Timing(NamedTuple):
 AT_16 = Timing()
 _SCALED = (
     "turn", "turn_byte", "answer", "isr_least", "isr_most", "isr_hold", "spi_byte", "spi_frame", "radio_isr", "observe",
-    "upload_after", "loop_hold", "pace_late", "ping_turn", "loop", "init", "image_crc",
+    "upload_after", "loop_hold", "pace_late", "ping_turn", "loop", "init", "image_crc", "convert_least", "convert_most",
 )  # fmt: skip
 
 

@@ -30,6 +30,8 @@ _SLOW, _FAST = 7, 4
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
 APERTURE_US = 13.0
 SAMPLE_POINT_US = 1.5
+#: the probe's loop that waits for a tick starts the conversion 5 to 8 µs after it
+START_LATE_US = 6.3
 #: drawn while settling to send (nRF24L01+ Product Specification v1.0, supply currents)
 _SETTLING_A = 8.0e-3
 #: points of a waveform
@@ -37,19 +39,29 @@ _POINTS = 75
 
 
 @dataclass(frozen=True, slots=True)
+class Stretch:
+    """Points of a waveform. The first may not be before the chip is through with switching the load."""
+
+    first_us: int
+    step_us: int
+    points: int
+
+    @property
+    def last_us(self) -> int:
+        return self.first_us + self.step_us * (self.points - 1)
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """A load step to look at.
 
-    amps: what the load draws, for ohms and µF. settle_ms: rest before each. first_us: the first point; the chip needs
-    that long from switching the load to a conversion, and earlier points would be of that time too.
+    amps: what the load draws, for ohms and µF. settle_ms: rest before each.
     """
 
     load: Load
     name: str
     amps: float
-    first_us: int
-    step_us: int
-    points: int
+    stretches: tuple[Stretch, ...]
     repeats: int
     settle_ms: int
     until_us: float
@@ -181,17 +193,17 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
 
 def _steps(ctx: Context, board: Board) -> list[Step]:
     known, until = board.declared.loads_ma, _burst_us(board)
-    fine = max(10, 2 * math.ceil(1.4 * until / _POINTS / 2))
+    repeats = ctx.count("repeats")
+    burst = Stretch(16, max(10, 2 * math.ceil(1.4 * until / _POINTS / 2)), _POINTS)
+    transmit, led = known.get("transmit", 11.3) / 1000, known.get("led", 9.0) / 1000
     steps = [
-        Step(
-            Load.TRANSMIT, "transmit", known.get("transmit", 11.3) / 1000, 16, fine, _POINTS, ctx.count("repeats"), 4,
-            until,
-        ),
-        Step(Load.LED, "led", known.get("led", 9.0) / 1000, 40, 20, _POINTS, ctx.count("repeats"), 4, math.inf),
+        Step(Load.TRANSMIT, "transmit", transmit, (burst,), repeats, 4, until),
+        # fine where the rail bends, coarse to where it rests
+        Step(Load.LED, "led", led, (Stretch(40, 10, 35), Stretch(420, 40, 40)), repeats, 4, math.inf),
     ]
     if PulseKind.SERVO in board.declared.pulse_kinds:
         servo = known.get("servo", 500.0) / 1000
-        steps.append(Step(Load.SERVO, "servo", servo, 50, 250, 80, max(1, ctx.count("repeats") // 4), 60, math.inf))
+        steps.append(Step(Load.SERVO, "servo", servo, (Stretch(50, 250, 80),), max(1, repeats // 4), 60, math.inf))
     return steps
 
 
@@ -230,15 +242,14 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     name = f"{board.role}.{step.name}"
     ctx.samples(f"{board.role}_{step.name}", "waveform", {"at": "us", "rail": "V"}, np.column_stack((times, volts)))
     lsb = per_count if sensed else vcc.mean**2 / (1024 * vcc.bandgap)
-    lsb /= math.sqrt(step.repeats)
     if sensed:
         _say_burst(ctx, name, slopes(times, volts, baseline, step.amps, step.until_us), step.amps, len(times))
-    if float(baseline - volts.min()) < 3 * lsb:
+    if float(baseline - volts.min()) < 3 * lsb / math.sqrt(step.repeats):
         ctx.read(f"{name}_droop", max(0.0, baseline - float(volts.mean())), "V", len(times), source=Source.ADC,
                  note="below what the converter can resolve")  # fmt: skip
         return float(volts.min())
     # the rest before the load, measured with every point, is what tells the instant part from the rest
-    before = np.linspace(-10.0 * step.step_us, -float(step.step_us), 10)
+    before = np.linspace(-200.0, -20.0, 10)
     times, volts = np.concatenate((before, times)), np.concatenate((np.full(10, baseline), volts))
     try:
         fit = fit_droop(
@@ -290,20 +301,35 @@ def _waveform(
     ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
     """(µs after the load, volts, volts before): sums over the repeats turned into means."""
-    source = AdcSource.SENSE_RAIL if per_count else AdcSource.BAND_GAP
+    parts = [_codes(board, step, stretch, bool(per_count)) for stretch in step.stretches]
+    times, code, before = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+    start = float(np.mean(before)) if len(before) else math.nan
+    times += START_LATE_US
+    if per_count:
+        return times + SAMPLE_POINT_US, code * per_count, start * per_count
+    with np.errstate(divide="ignore"):
+        volts = vcc.bandgap * 1024 / code
+    return times, volts, vcc_from_bandgap(start, vcc.bandgap)
+
+
+_Codes = npt.NDArray[np.float64]
+
+
+def _codes(board: Board, step: Step, stretch: Stretch, sensed: bool) -> tuple[_Codes, _Codes, _Codes]:
+    """(nominal µs, mean codes under load, mean codes before), the last as often as it was told."""
     board.events("droop_rows")
     board.ask(
         "droop",
         load=step.load,
-        source=source,
-        first_us=step.first_us,
-        step_us=step.step_us,
-        points=step.points,
+        source=AdcSource.SENSE_RAIL if sensed else AdcSource.BAND_GAP,
+        first_us=stretch.first_us,
+        step_us=stretch.step_us,
+        points=stretch.points,
         also={"repeats": step.repeats},
         settle_ms=step.settle_ms,
         prescaler=_FAST,
     )
-    span_s = step.points * step.repeats * (step.settle_ms * 1e-3 + step.points * step.step_us * 1e-6)
+    span_s = stretch.points * step.repeats * (step.settle_ms * 1e-3 + stretch.last_us * 1e-6)
     board.wait_done("droop", 2.0 + 3.0 * span_s)
     index: list[int] = []
     codes: list[float] = []
@@ -313,13 +339,7 @@ def _waveform(
         for offset, (total,) in enumerate(event.rows):
             index.append(event.first + offset)
             codes.append(total / step.repeats)
-    times = np.array(index, np.float64) * step.step_us + step.first_us + (SAMPLE_POINT_US if per_count else 0.0)
-    code, start = np.array(codes), float(np.mean(before)) if before else math.nan
-    if per_count:
-        return times, code * per_count, start * per_count
-    with np.errstate(divide="ignore"):
-        volts = vcc.bandgap * 1024 / code
-    return times, volts, vcc_from_bandgap(start, vcc.bandgap)
+    return stretch.first_us + stretch.step_us * np.array(index, np.float64), np.array(codes), np.array(before)
 
 
 def _margins(ctx: Context, board: Board, lowest: float) -> None:
