@@ -1,0 +1,232 @@
+"""Mutation run: small faults put into the code one at a time; the tests must notice each.
+
+    mutation.py [MODULE …] [--minutes M] [--seed S]
+
+Modules: those of the table below, all by default. Mutants come in random order until the time is over. Prints those
+that survive, with their line, and a table at the end. Each mutant runs in a forked process with the tests named for
+its module; a test run that never ends counts as noticed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import copy
+import importlib.machinery
+import os
+import random
+import resource
+import signal
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from types import CodeType
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+_HOSTILE = ["tests/robust/test_hostile_board.py", "-k", "not verdict and not late"]
+#: module -> arguments of pytest
+TESTS: dict[str, list[str]] = {
+    "benchctl.wire.crc": ["tests/wire/test_framing.py"],
+    "benchctl.wire.framing": ["tests/wire/test_framing.py", "tests/robust/test_hostile_wire.py"],
+    "benchctl.wire.fields": ["tests/wire/test_messages.py"],
+    "benchctl.wire.messages": ["tests/wire/test_messages.py", "tests/session/test_board.py"],
+    "benchctl.session.exchange": ["tests/session"],
+    "benchctl.session.boot": ["tests/session"],
+    "benchctl.session.board": ["tests/session", *_HOSTILE],
+    "benchctl.analysis.judge": ["tests/analysis/test_judge.py"],
+    "benchctl.safety.interlock": ["tests/safety/test_interlock.py"],
+    "benchctl.safety.attestation": ["tests/safety"],
+    "benchctl.safety.attesting": ["tests/safety/test_drive.py"],
+    "benchctl.safety.drive": ["tests/safety/test_drive.py"],
+    "benchctl.safety.stop": ["tests/safety/test_drive.py"],
+    "benchctl.runs.log": ["tests/runs/test_run_log.py"],
+}
+#: a test run that takes longer has met an endless loop
+PATIENCE_S = 90
+
+_COMPARE: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
+}  # fmt: skip
+_BINARY: dict[type[ast.operator], type[ast.operator]] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Add, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult,
+    ast.Mod: ast.Mult, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd, ast.LShift: ast.RShift, ast.RShift: ast.LShift,
+    ast.BitXor: ast.BitOr,
+}  # fmt: skip
+
+
+# ---------------------------------------------------------------------- mutants
+
+
+def _in_node(node: ast.AST) -> Iterator[tuple[str, Callable[[Any], None]]]:
+    """What can be changed in a node, each with a change to a copy of it."""
+    if isinstance(node, ast.Compare) and type(node.ops[0]) in _COMPARE:
+        other = _COMPARE[type(node.ops[0])]
+        yield f"{type(node.ops[0]).__name__} -> {other.__name__}", lambda n: n.ops.__setitem__(0, other())
+    elif isinstance(node, ast.BinOp | ast.AugAssign) and type(node.op) in _BINARY:
+        wanted = _BINARY[type(node.op)]
+        yield f"{type(node.op).__name__} -> {wanted.__name__}", lambda n: setattr(n, "op", wanted())
+    elif isinstance(node, ast.BoolOp):
+        swapped = ast.Or if isinstance(node.op, ast.And) else ast.And
+        yield "and <-> or", lambda n: setattr(n, "op", swapped())
+    elif isinstance(node, ast.If | ast.While | ast.IfExp) and not isinstance(node.test, ast.Compare):
+        yield "condition negated", lambda n: setattr(n, "test", ast.UnaryOp(ast.Not(), n.test))
+    elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
+        yield f"{node.value} negated", lambda n: setattr(n, "value", not n.value)
+    elif isinstance(node, ast.Constant) and isinstance(node.value, int | float):
+        yield f"{node.value} + 1", lambda n: setattr(n, "value", n.value + 1)
+        if node.value > 0:
+            yield f"{node.value} - 1", lambda n: setattr(n, "value", n.value - 1)
+
+
+def _removable(statement: ast.stmt) -> bool:
+    docstring = isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant)
+    return isinstance(statement, ast.Expr | ast.AugAssign | ast.Raise | ast.Continue | ast.Break) and not docstring
+
+
+class Mutant:
+    """One fault: the tree with it, where it is, what it is."""
+
+    def __init__(self, tree: ast.Module, line: int, what: str) -> None:
+        self.tree, self.line, self.what = ast.fix_missing_locations(tree), line, what
+
+
+def mutants(source: str) -> list[Mutant]:
+    """All of a module's. Annotations, docstrings and texts are left alone."""
+    tree = ast.parse(source)
+    out = []
+    for index, node in enumerate(_walk(tree)):
+        for what, change in _in_node(node):
+            other = copy.deepcopy(tree)
+            change(list(_walk(other))[index])
+            out.append(Mutant(other, node.lineno, what))  # type: ignore[attr-defined]
+        for name in ("body", "orelse", "finalbody"):
+            block = getattr(node, name, None)
+            for i, statement in enumerate(block if isinstance(block, list) else []):
+                if _removable(statement):
+                    other = copy.deepcopy(tree)
+                    getattr(list(_walk(other))[index], name)[i] = ast.Pass()
+                    out.append(Mutant(other, statement.lineno, "statement removed"))
+    return out
+
+
+def _walk(tree: ast.AST) -> Iterator[ast.AST]:
+    """Every node outside annotations and formatted texts, in order."""
+    yield tree
+    for name, value in ast.iter_fields(tree):
+        if name in ("annotation", "returns", "decorator_list") or isinstance(tree, ast.JoinedStr):
+            continue
+        for child in value if isinstance(value, list) else [value]:
+            if isinstance(child, ast.AST):
+                yield from _walk(child)
+
+
+# ---------------------------------------------------------------------- running the tests on one
+
+
+class _Loader(importlib.machinery.SourceFileLoader):
+    code: CodeType
+
+    def get_code(self, fullname: str) -> CodeType:
+        return self.code
+
+
+class _Finder:
+    """Gives one module's changed code to whoever imports it."""
+
+    def __init__(self, module: str, path: Path, code: CodeType) -> None:
+        self.module, self.path, self.code = module, path, code
+
+    def find_spec(self, name: str, path: Any = None, target: Any = None) -> Any:
+        if name != self.module:
+            return None
+        loader = _Loader(name, str(self.path))
+        loader.code = self.code
+        return importlib.machinery.ModuleSpec(name, loader, origin=str(self.path))
+
+
+def notices(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]) -> bool:
+    """Whether the tests fail with this tree in the module's place; None: with the code as it is."""
+    child = os.fork()
+    if child == 0:
+        os._exit(_test(module, path, tree, tests))
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            return status != 0
+        time.sleep(0.02)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return True
+
+
+def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]) -> int:
+    """In the forked process."""
+    import hypothesis
+    import pytest
+
+    quiet = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(quiet, 1)
+    os.dup2(quiet, 2)
+    resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
+    hypothesis.settings.register_profile("mutation", max_examples=40, deadline=None, database=None, derandomize=True)
+    hypothesis.settings.load_profile("mutation")
+    if tree is not None:
+        sys.meta_path.insert(0, _Finder(module, path, compile(tree, str(path), "exec")))  # type: ignore[arg-type]
+    # imported before pytest looks at it; that its asserts are not rewritten does not matter here
+    calm = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    try:
+        return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--timeout=0", *calm, *tests]))
+    except BaseException:
+        return 1
+
+
+def run(modules: Sequence[str], minutes: float, seed: int) -> None:
+    """Prints survivors as they are found, then the table."""
+    import hypothesis  # noqa: F401  imported once, before the forks
+    import numpy as np  # noqa: F401
+    import pytest  # noqa: F401
+
+    chance, end = random.Random(seed), time.monotonic() + 60 * minutes
+    todo, total, tried, survived = [], Counter[str](), Counter[str](), Counter[str]()
+    for module in modules:
+        path = ROOT / (module.replace(".", "/") + ".py")
+        assert not notices(module, path, None, TESTS[module]), f"{module}: its tests fail without any fault"
+        found = mutants(path.read_text("utf-8"))
+        total[module] = len(found)
+        todo += [(module, path, m) for m in found]
+    chance.shuffle(todo)
+    print(f"{len(todo)} mutants of {len(modules)} modules, seed {seed}", flush=True)
+    for module, path, mutant in todo:
+        if time.monotonic() > end:
+            break
+        tried[module] += 1
+        if not notices(module, path, mutant.tree, TESTS[module]):
+            survived[module] += 1
+            text = path.read_text("utf-8").splitlines()[mutant.line - 1].strip()
+            print(f"survives: {module}:{mutant.line} {mutant.what}: {text}", flush=True)
+    print(f"{'module':<32}{'mutants':>8}{'tried':>7}{'noticed':>9}{'survive':>9}")
+    for module in modules:
+        print(f"{module:<32}{total[module]:>8}{tried[module]:>7}{tried[module] - survived[module]:>9}"
+              f"{survived[module]:>9}")  # fmt: skip
+    print(f"{'all':<32}{total.total():>8}{tried.total():>7}{tried.total() - survived.total():>9}{survived.total():>9}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("modules", nargs="*", metavar="MODULE", help="as imported, or a part of the name")
+    parser.add_argument("--minutes", type=float, default=60.0, help="stop then (60)")
+    parser.add_argument("--seed", type=int, default=1, help="of the order (1)")
+    arguments = parser.parse_args()
+    chosen = [m for m in TESTS if not arguments.modules or any(part in m for part in arguments.modules)]
+    os.chdir(ROOT)
+    sys.path.insert(0, str(ROOT))
+    run(chosen, arguments.minutes, arguments.seed)
+
+
+if __name__ == "__main__":
+    main()
