@@ -16,6 +16,8 @@ from benchctl.avr.build_shim import available
 from benchctl.operate import Operation, Result
 from benchctl.operators import NoOperator
 from benchctl.report.write import render_run
+from benchctl.runs.log import read
+from benchctl.runs.summary import summarise
 from benchctl.terms import Role, Verdict
 
 Perform = Callable[..., tuple[Operation, Result]]
@@ -149,3 +151,42 @@ def test_a_shaking_motor_breaks_the_ramp_off(perform) -> None:
     assert "aborted: vibration" in result.summary.stages["throttle_ramp"].reason
     esc: Any = run.bench.world.boards[Role.CRAFT].escs["pulse2"]
     assert esc.last_width_us == pytest.approx(1000, abs=1)
+
+
+def test_another_run_on_the_same_bench_starts_from_nothing(tmp_path: Path) -> None:
+    """Nothing of an earlier run counts: its attestations are asked for anew, and nothing is armed meanwhile."""
+    said: list[ev.Event] = []
+    procedure = motor_procedure(("throttle_ramp",))
+    first = operation(tmp_path / "one", procedure=procedure)
+    try:
+        assert first.perform().verdict is Verdict.PASS
+        esc: Any = first.bench.world.boards[Role.CRAFT].escs["pulse2"]
+        esc.above_idle.clear()
+
+        second = Operation(procedure, first.bench, tmp_path / "runs", operator=NoOperator(), readers=[said.append])
+        assert verdicts(second.perform()) == {"throttle_ramp": Verdict.NOT_RUN}
+        assert esc.above_idle == []
+        third = Operation(
+            procedure, first.bench, tmp_path / "runs", operator=first.bench.world.operator, readers=[said.append]
+        )
+        assert third.perform().verdict is Verdict.PASS
+        assert len([e for e in said if isinstance(e, ev.Attestation) and e.accepted]) == 6
+    finally:
+        first.bench.close()
+
+
+def test_a_recorded_run_moves_nothing_when_it_is_read(perform) -> None:
+    """Every reader gets the events of a run that drove a motor; the bench it ran on hears nothing."""
+    run, result = perform(procedure=motor_procedure(("throttle_ramp",)))
+    bench: Any = run.bench
+    written: list[bytes] = []
+    for port in bench.ports.values():
+        port.write = port.urgent = written.append
+    before = bench.now()
+    events = read(result.folder).events
+    again = summarise(events)
+
+    assert any(isinstance(e, ev.OutputsLive) and e.live for e in events)
+    assert again.stages["throttle_ramp"].verdict is Verdict.PASS
+    assert render_run(result.folder, "text")
+    assert (written, bench.now()) == ([], before)
