@@ -49,7 +49,8 @@ CAUSES: tuple[Cause, ...] = (
         "capacitor", "bulk capacitor at the transceiver missing or dried out", "board", 3.0,
         {
             # computed: I·t/C of a burst against 0.3 V
-            "burst_dip": SURE, "burst_lost": 0.7, "trigger_transmit": 0.6, "forgets": SOME, "listen_lost": 0.2, "dead": HALF,
+            "burst_dip": SURE, "burst_lost": 0.7, "trigger_transmit": 0.6, "forgets": SOME,
+            "listen_lost": 0.2, "dead": HALF,
             "lossy": HALF, "one_way": HALF, "weak_better": SOME, "sending_low": SOME, **_STARVED,
         },
         "A burst of transmission draws more than the regulator gives at once. What is missing must come from the "
@@ -61,9 +62,11 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "regulator", "3.3 V regulator over its limit", "board", 2.0,
         {
-            "rest_dead": 0.5, "listen_lost": OFTEN, "listen_drop": HALF, "listen_collapse": 0.7, "sending_low": OFTEN, "burst_lost": OFTEN,
-            "burst_dip": OFTEN, "forgets": HALF, "trigger_transmit": SOME, "sensor_absent": 0.6, "dead": OFTEN,
-            "lossy": SOME, "one_way": SOME, "rest_low": SOME, "refuses": HALF, "weak_better": SOME, **_STARVED, "line_sck": HALF,
+            "rest_dead": 0.5, "listen_lost": OFTEN, "listen_drop": HALF, "listen_collapse": 0.7,
+            "sending_low": OFTEN, "burst_lost": OFTEN, "burst_dip": OFTEN, "forgets": HALF, "trigger_transmit": SOME, "sensor_absent": HALF,
+            "dead": OFTEN,
+            "lossy": SOME, "one_way": SOME, "rest_low": SOME, "refuses": HALF, "weak_better": SOME,
+            **_STARVED, "line_sck": HALF,
         },
         "All that hangs on the 3.3 V rail draws more on average than its regulator can give. A capacitor only delays "
         "the fall: the average has to come down or the regulator has to be a stronger one.",
@@ -74,9 +77,10 @@ CAUSES: tuple[Cause, ...] = (
         "joint_radio", "bad joint in the transceiver's supply line", "board", 2.0,
         {
             # computed: 13 mA of listening and 11.3 mA of sending through the joint's ohms
-            "burst_resistive": 0.96, "listen_drop": 0.8, "listen_collapse": 0.03, "rest_low": HALF, "burst_dip": 0.6, "listen_lost": SOME,
+            "burst_resistive": 0.96, "listen_drop": 0.8, "listen_collapse": 0.03, "rest_low": HALF,
+            "burst_dip": 0.6, "listen_lost": SOME,
             "sending_low": 0.7, "burst_lost": SOME, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
-            "sensor_absent": SOME, "refuses": SELDOM, "weak_better": HALF, **_STARVED,
+            "refuses": SELDOM, "weak_better": HALF, **_STARVED,
         },
         "The rail falls in proportion to the current and stays down as long as the current flows: there are ohms "
         "between the regulator and the transceiver's pins. A capacitor softens the edge but does not bring the static "

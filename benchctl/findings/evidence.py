@@ -326,7 +326,7 @@ def _damaged(log: Log, role: Role) -> Answer:
 
 
 def _led(log: Log, role: Role) -> Answer:
-    found = log.one(f"{role}.led_missed", "button_to_led")
+    found = log.one(f"{role}.led_missed", "controls")
     return None if found is None else (found.value != 0, f"{_said(found)} {found.note}")
 
 

@@ -55,7 +55,8 @@ def _capacitor(log: Log, board: Role | None) -> str:
     )
     return (
         f"fit {number(size_uf(need))} µF or more directly at the transceiver's supply pins (computed "
-        f"{number(need, 2)} µF for a dip of {ALLOWED_V} V): measured dip {number(dip, 2)} V, effective {number(bulk, 2)} µF, {why}"
+        f"{number(need, 2)} µF for a dip of {ALLOWED_V} V): measured dip {number(dip, 2)} V, "
+        f"effective {number(bulk, 2)} µF, {why}"
     )
 
 

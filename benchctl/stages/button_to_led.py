@@ -16,7 +16,7 @@ from benchctl.stages.control_path import PARAMETERS, ControlPath, Parts, split
 from benchctl.stages.host_clock import Rate
 from benchctl.stages.link_run import RATES
 from benchctl.terms import Interval, Limit, Role, Source
-from benchctl.wire.catalogue import NO_PIN, Function, Point
+from benchctl.wire.catalogue import Function, Point
 
 _PARTS = ("sense", "queue", "air", "decode")
 #: between stimuli: an odd time, so that they do not keep step with the 20 ms send interval
@@ -25,8 +25,6 @@ _PAYLOAD = 8
 
 
 def perform(ctx: Context) -> None:
-    for role in (Role.HAND, Role.CRAFT):
-        _blinks(ctx, role)
     method = _method(ctx)
     path = ControlPath(ctx)
     path.set_up()
@@ -44,21 +42,6 @@ def perform(ctx: Context) -> None:
     parts = split(path.hand, path.craft, relation, start=start)
     _judge(ctx, parts.times(path.rate().factor), relation, path.rate())
     _loop_back(ctx, path, relation)
-
-
-def _blinks(ctx: Context, role: Role) -> None:
-    """The LED itself, which no pin can see: a random number of blinks, counted by a person."""
-    board = ctx.board(role)
-    if board.declared.pins.get(Function.LED, NO_PIN) == NO_PIN or ctx.bench.operator.by == "none":
-        return
-    count = ctx.bench.chance.randint(2, 5)
-    text = f"Count the blinks of the {role} unit's LED, and type the number; 0 when it stays dark."
-    prompt = ctx.prompt(ev.PromptKind.COUNT, text, "count_blinks", role=role, timeout_s=60.0)
-    ctx.wait(0.5)
-    board.ask("led", blinks=count, on_ms=300, off_ms=300)
-    answer = ctx.answer(prompt)
-    counted = int(answer) if answer.strip().isdigit() else -1
-    ctx.read(f"{role}.led_missed", count - counted, "", count, source=Source.OPERATOR, note=f"of {count} blinks")
 
 
 def _method(ctx: Context) -> str:
@@ -190,7 +173,6 @@ STAGE = Stage(
         Parameter("presses", 40, "presses; each gives two changes", "", 5, 2000),
     ),
     measures=(
-        Measure("led_missed", "", "blinks of the LED that nobody saw", Limit(0, 0), "same", 0.5, ""),
         Measure("missed", "%", "switch changes that never reached the LED", Limit(max=1.0), "lower", 1, ""),
         # below 20 ms nobody feels a delay on a control (common practice, no source)
         Measure("latency_p50", "us", "switch edge to LED pin, median", Limit(max=10_000.0), "lower", 20, ""),

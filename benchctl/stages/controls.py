@@ -32,6 +32,28 @@ def perform(ctx: Context) -> None:
             _switch(ctx, board, function, name)
     if board.declared.pins.get(Function.JOY_X, NO_PIN) != NO_PIN:
         _joystick(ctx, board)
+    for role in (Role.HAND, Role.CRAFT):
+        _blinks(ctx, role)
+
+
+# ---------------------------------------------------------------------- LEDs
+
+
+def _blinks(ctx: Context, role: Role) -> None:
+    """The LED itself, which no pin can see: a random number of blinks, counted by a person."""
+    board = ctx.bench.boards.get(role)
+    if board is None or board.identity is None:
+        return
+    if board.declared.pins.get(Function.LED, NO_PIN) == NO_PIN or ctx.bench.operator.by == "none":
+        return
+    count = ctx.bench.chance.randint(2, 5)
+    text = f"Count the blinks of the {role} unit's LED, and type the number; 0 when it stays dark."
+    prompt = ctx.prompt(ev.PromptKind.COUNT, text, "count_blinks", role=role, timeout_s=60.0)
+    ctx.wait(0.5)
+    board.ask("led", blinks=count, on_ms=300, off_ms=300)
+    answer = ctx.answer(prompt)
+    counted = int(answer) if answer.strip().isdigit() else -1
+    ctx.read(f"{role}.led_missed", count - counted, "", count, source=Source.OPERATOR, note=f"of {count} blinks")
 
 
 # ---------------------------------------------------------------------- switches
@@ -260,6 +282,7 @@ STAGE = Stage(
     ),
     measures=(
         *_SWITCH_MEASURES,
+        Measure("led_missed", "", "blinks of the LED that nobody saw", Limit(0, 0), "same", 0.5, ""),
         *_AXIS_MEASURES,
         Measure("right_moves", "counts", "x when pushed right", Limit(min=300), "higher", 30, ""),
         Measure("up_moves", "counts", "y when pushed up", Limit(min=300), "higher", 30, ""),
