@@ -30,6 +30,8 @@ POWER_ON_RESET_V = 1.0
 #: what a processor held in reset draws; no source
 HELD_A = 2e-3
 IMU_LEAST_V = 2.375
+#: the reset line hangs on the supply; below this another board takes it for low (data sheet: VIL 0.3 VCC at 5 V)
+RESET_LINE_LOW_V = 1.5
 #: the divider between a board's supply and the gauge's input
 VCC_DIVIDER = 2.0
 
@@ -210,6 +212,8 @@ class Board:
         if self.spec.brown_out_v > POWER_ON_RESET_V:
             watch = self.supply.watch(self.spec.brown_out_v, self._hold)
             self.held = watch.below
+        reset = self.supply.watch(RESET_LINE_LOW_V, lambda below, time: self.reset_line.set(float(not below), time))
+        self.reset_line.set(float(not reset.below), self._agenda.now)
         lost = self.supply.watch(POWER_ON_RESET_V, self._memory_lost)
         self.held = self.held or lost.below
 

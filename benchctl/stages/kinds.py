@@ -9,6 +9,10 @@ from benchctl.stages import (
     button_to_led,
     controls,
     esc_arming,
+    gauge_cut_off,
+    gauge_joystick_to_pulse,
+    gauge_switch_to_led,
+    gauge_wiring,
     identity,
     inertial,
     joystick_to_servo,
@@ -39,5 +43,9 @@ KINDS: Mapping[str, Stage] = {
         link_loss_cut.STAGE,
         load_hunt.STAGE,
         soak.STAGE,
+        gauge_wiring.STAGE,
+        gauge_switch_to_led.STAGE,
+        gauge_joystick_to_pulse.STAGE,
+        gauge_cut_off.STAGE,
     )
 }

@@ -1,0 +1,174 @@
+"""Gauge: from the voltage at the joystick input to the servo pulse, and how steady the pulses are."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.gauge_lines import MOTOR, GaugeLines, read_mean, read_quantile, read_spread
+from benchctl.terms import Interval, Limit, Role, Source
+
+Floats = npt.NDArray[np.float64]
+#: what one tick at either edge does to a width
+_TICK_US = 0.5
+#: pin-change stamps of the motor controller's line
+_STAMP_US = 4.0
+_LOW, _HIGH = 128, 896
+#: a frame that is so much longer or shorter than the median one
+_ODD_SHARE = 0.05
+
+
+def perform(ctx: Context) -> None:
+    lines = GaugeLines(ctx, MOTOR)
+    lines.start()
+    _curve(ctx, lines)
+    _steps(ctx, lines)
+    _steady(ctx, lines)
+
+
+def _curve(ctx: Context, lines: GaugeLines) -> None:
+    """Both ways through all points; low, centre and high, distance from a line, and up against down."""
+    points = np.unique(np.rint(np.linspace(0, 1023, ctx.count("points")) / 4).astype(int) * 4).clip(0, 1023)
+    rows = []
+    order = [*[(int(x), 1) for x in points], *[(int(x), 0) for x in points[::-1]]]
+    for number, (x, rising) in enumerate(order):
+        lines.stick(x)
+        ctx.wait(ctx.number("settle_ms") * 1e-3)
+        lines.forget()
+        lines.wait_for(lambda: len(lines.pulses) >= ctx.count("pulses"), 1.0)
+        rows += [(x, w, rising) for w in lines.widths()]
+        ctx.progress(number + 1, len(order), f"{x} counts")
+    table = np.array(rows, np.float64).reshape(-1, 3)
+    if not len(table):
+        ctx.fail("no pulse came on the servo line during the sweep")
+        return
+    ctx.samples("curve", "sweep", {"stick": "counts", "delivered": "us", "rising": ""}, table)
+    for name, x in (("low", points[0]), ("centre", 512), ("high", points[-1])):
+        read_mean(ctx, name, table[table[:, 0] == x, 1], "us", _TICK_US)
+    _shape(ctx, table, points)
+
+
+def _shape(ctx: Context, table: Floats, points: Floats) -> None:
+    up, down = (np.array([_median(table, x, way) for x in points]) for way in (1, 0))
+    both = (up + down) / 2
+    known = np.isfinite(both)
+    if known.sum() < 3:
+        return
+    slope, offset = np.polyfit(points[known], both[known], 1)
+    residual = both[known] - (slope * points[known] + offset)
+    noise = float(np.median([np.std(table[table[:, 0] == x, 1]) for x in points])) + _TICK_US
+    for name, value in (("nonlinearity", np.abs(residual).max()), ("hysteresis", np.nanmax(np.abs(up - down)))):
+        about = Interval(max(0.0, float(value) - 2 * noise), float(value) + 2 * noise)
+        ctx.read(name, float(value), "us", int(known.sum()), about, Source.SAMPLING)
+
+
+def _median(table: Floats, x: float, way: int) -> float:
+    found = table[(table[:, 0] == x) & (table[:, 2] == way), 1]
+    return float(np.median(found)) if len(found) else math.nan
+
+
+def _steps(ctx: Context, lines: GaugeLines) -> None:
+    """From a step of the voltage to the rise of the first pulse that is beyond the middle of old and new."""
+    late, missed = [], 0
+    lines.stick(_LOW)
+    ctx.wait(0.5)
+    lines.forget()
+    lines.wait_for(lambda: len(lines.pulses) >= 3, 0.5)
+    before = float(np.median(lines.widths())) if lines.pulses else math.nan
+    lines.stick(_HIGH)
+    ctx.wait(0.5)
+    lines.forget()
+    lines.wait_for(lambda: len(lines.pulses) >= 3, 0.5)
+    middle = (before + (float(np.median(lines.widths())) if lines.pulses else math.nan)) / 2
+    rising_widens = math.isfinite(middle) and middle > before
+    for number in range(ctx.count("steps")):
+        high = number % 2 == 1
+        found = _one_step(ctx, lines, high, middle, rising_widens is high)
+        if found is None:
+            missed += 1
+        else:
+            late.append(found)
+        ctx.progress(number + 1, ctx.count("steps"), "steps of the joystick input")
+    if missed:
+        ctx.fail(f"{missed} steps of the joystick input never reached the servo line")
+    read_mean(ctx, "step", late, "ms", 0.3, "to the rise of the first pulse beyond the middle")
+    read_spread(ctx, "step_spread", late, "ms", "of the steps: the time from packet to packet shows here")
+
+
+def _one_step(ctx: Context, lines: GaugeLines, high: bool, middle: float, wider: bool) -> float | None:
+    """ms from the step to the pulse; None where none came."""
+    ctx.wait(ctx.bench.chance.uniform(0.0, 0.04))
+    lines.forget()
+    before = lines.now()
+    lines.stick(_HIGH if high else _LOW)
+    began = (before + lines.now()) / 2
+
+    def arrived() -> float | None:
+        return next((rise for rise, w in lines.pulses if rise > before and (w > middle) is wider), None)
+
+    if not lines.wait_for(lambda: arrived() is not None, 1.0):
+        return None
+    return 1e3 * ((arrived() or began) - began)
+
+
+def _steady(ctx: Context, lines: GaugeLines) -> None:
+    """Frame, jitter and the motor controller's pulse with everything at rest."""
+    lines.stick(0)
+    ctx.wait(0.3)
+    lines.forget()
+    frames = ctx.count("frames")
+    lines.wait_for(lambda: len(lines.pulses) > frames, 0.04 * frames + 1.0)
+    rises, widths = np.array([r for r, _ in lines.pulses]), lines.widths()
+    if len(rises) < 10:
+        ctx.fail("too few pulses came on the servo line with everything at rest")
+        return
+    periods = 1e6 * np.diff(rises)
+    typical = float(np.median(periods))
+    odd = np.abs(periods - typical) > _ODD_SHARE * typical
+    read_mean(ctx, "frame_period", periods[~odd], "us", _TICK_US)
+    read_quantile(ctx, "frame_jitter", np.abs(periods - typical), 0.95, "us", _TICK_US)
+    read_quantile(ctx, "width_jitter", np.abs(widths - np.median(widths)), 0.95, "us", _TICK_US)
+    ctx.read("odd_frames", float(odd.sum()), "", len(periods), note="frames out of order: restarts, hang-ups")
+    motor = lines.train(MOTOR)
+    if len(motor):
+        read_mean(ctx, "motor_idle", motor[:, 1], "us", _STAMP_US, "pulse of the motor controller at rest")
+
+
+STAGE = Stage(
+    kind="gauge_joystick_to_pulse",
+    title="Joystick to pulse, from outside",
+    instruction="The gauge plays the joystick and measures the craft's pulses; touch nothing, motors unplugged.",
+    needs=Needs(roles=(Role.GAUGE,), passed=("gauge_wiring",)),
+    perform=perform,
+    parameters=(
+        Parameter("points", 17, "voltages per pass", "", 5, 257),
+        Parameter("pulses", 5, "pulses at each voltage", "", 2, 100),
+        Parameter("settle_ms", 90, "from a voltage to its first pulse", "ms", 20, 5000),
+        Parameter("steps", 60, "steps of the voltage", "", 4, 2000),
+        Parameter("frames", 150, "frames with everything at rest", "", 20, 5000),
+    ),
+    measures=(
+        Measure("low", "us", "pulse at the lowest voltage", None, "same", 6, ""),
+        Measure("centre", "us", "pulse at half the supply", None, "same", 8, ""),
+        Measure("high", "us", "pulse at the highest voltage", None, "same", 6, ""),
+        Measure("nonlinearity", "us", "worst distance from a line", None, "lower", 5, ""),
+        Measure("hysteresis", "us", "pass up against pass down", None, "lower", 10, ""),
+        # where the pulse falls after the packet is a chance of the run when both come at one rate: up to a frame
+        Measure("step", "ms", "step of the voltage to the pulse, mean", None, "lower", 25, ""),
+        Measure("step_spread", "ms", "the same, standard deviation", None, "lower", 2, ""),
+        Measure("frame_period", "us", "pulse frame", None, "same", 100, ""),
+        Measure("frame_jitter", "us", "95 % of frames within", Limit(max=200.0), "lower", 6, ""),
+        Measure("width_jitter", "us", "95 % of pulses within, at rest", Limit(max=50.0), "lower", 4, ""),
+        Measure("odd_frames", "", "frames out of order at rest", Limit(max=0), "lower", 0.5, ""),
+        Measure("motor_idle", "us", "pulse of the motor controller at rest", None, "same", 15, ""),
+    ),
+    expected_s=lambda p: (
+        2 * float(p["points"]) * (1e-3 * float(p["settle_ms"]) + 0.02 * float(p["pulses"]))
+        + 0.08 * float(p["steps"])
+        + 0.02 * float(p["frames"])
+        + 3.0
+    ),
+)

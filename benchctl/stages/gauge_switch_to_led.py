@@ -1,0 +1,79 @@
+"""Gauge: from the switch line to the LED line, whatever firmware lies between."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchctl.analysis.loss import clopper_pearson
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.gauge_lines import LED, SWITCH, GaugeLines, read_mean, read_quantile
+from benchctl.terms import Limit, Role, Source
+
+#: of both stamps: the pin-change interrupt's entry, which another one may hold up
+_STAMP_MS = 0.02
+
+
+def perform(ctx: Context) -> None:
+    lines = GaugeLines(ctx, LED, SWITCH)
+    lines.start()
+    lines.pull(False)
+    ctx.wait(0.5)
+    lines.forget()
+    late: list[tuple[float, float]] = []
+    missed = 0
+    changes = 2 * ctx.count("presses")
+    for number in range(changes):
+        found = _one(ctx, lines, low=number % 2 == 0)
+        if found is None:
+            missed += 1
+        else:
+            late.append(found)
+        ctx.progress(number + 1, changes, f"{len(late)} of {number + 1} changes reached the LED")
+    lines.pull(False)
+    _judge(ctx, np.array(late).reshape(-1, 2), missed, changes)
+
+
+def _one(ctx: Context, lines: GaugeLines, low: bool) -> tuple[float, float] | None:
+    """One change of the switch line: (when in s, ms until the LED line changed); None where it never did."""
+    ctx.wait(ctx.bench.chance.uniform(0.0, 0.04))  # so that it keeps step with nothing on the boards
+    lines.forget()
+    lines.pull(low)
+    lines.wait_for(lambda: bool(lines.edges[SWITCH] and lines.edges[LED]), ctx.number("patience_ms") * 1e-3)
+    if not lines.edges[SWITCH]:
+        ctx.fail("the switch line does not follow the gauge: check the jumpers to it")
+        return None
+    began = lines.edges[SWITCH][0][0]
+    lit = [at for at, _ in lines.edges[LED] if at > began]
+    return (began, 1e3 * (lit[0] - began)) if lit else None
+
+
+def _judge(ctx: Context, late: np.ndarray, missed: int, changes: int) -> None:
+    ctx.read(
+        "missed", 100 * missed / changes, "%", changes, clopper_pearson(missed, changes).scaled(100), Source.COUNTING,
+        note="changes of the switch line that never reached the LED",
+    )  # fmt: skip
+    if len(late):
+        ctx.samples("switch_to_led", "latency", {"at": "s", "latency": "ms"}, late)
+    read_quantile(ctx, "latency_p50", late[:, 1], 0.5, "ms", _STAMP_MS)
+    read_quantile(ctx, "latency_p95", late[:, 1], 0.95, "ms", _STAMP_MS)
+    read_mean(ctx, "latency_mean", late[:, 1], "ms", _STAMP_MS)
+
+
+STAGE = Stage(
+    kind="gauge_switch_to_led",
+    title="Switch to LED, from outside",
+    instruction="The gauge pulls the hand unit's switch line and watches the craft's LED; touch nothing.",
+    needs=Needs(roles=(Role.GAUGE,), passed=("gauge_wiring",)),
+    perform=perform,
+    parameters=(
+        Parameter("presses", 80, "presses; each gives two changes", "", 5, 2000),
+        Parameter("patience_ms", 400, "a change not seen by then is missed", "ms", 20, 10_000),
+    ),
+    measures=(
+        Measure("missed", "%", "changes that never reached the LED", Limit(max=5.0), "lower", 3.0, ""),
+        Measure("latency_p50", "ms", "switch line to LED line, median", None, "lower", 3.0, ""),
+        Measure("latency_p95", "ms", "the same, 95th percentile", None, "lower", 3.0, ""),
+        Measure("latency_mean", "ms", "the same, mean", None, "lower", 3.0, ""),
+    ),
+    expected_s=lambda p: 0.1 * float(p["presses"]) + 1.0,
+)

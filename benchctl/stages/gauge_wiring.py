@@ -1,0 +1,95 @@
+"""Gauge: are the jumpers where they should be, is the pair alive? Nothing is asked of its firmware."""
+
+from __future__ import annotations
+
+import math
+
+from benchctl.errors import Refused
+from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.gauge_lines import LED, MOTOR, SWITCH, GaugeLines
+from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.wire.catalogue import NO_PIN, AdcSource, Function
+
+_SUPPLIES = {"hand": (AdcSource.SENSE_VCC1, Function.SENSE_VCC1), "craft": (AdcSource.SENSE_VCC2, Function.SENSE_VCC2)}
+#: the converter's absolute accuracy of 2 counts of 1024 (data sheet), and two resistors of 1 %
+_SUPPLY_SHARE = 0.02
+#: the divider in front of the pins
+_DIVIDER = 2.0
+
+
+def perform(ctx: Context) -> None:
+    lines = GaugeLines(ctx, LED, SWITCH, MOTOR)
+    lines.start()
+    if ctx.word("pair") == "probe":
+        _start_probes(ctx)
+    _supplies(ctx)
+    ctx.wait(0.2)
+    lines.forget()
+    lines.wait_for(lambda: False, 0.5)
+    ctx.read("pulses", len(lines.pulses) / 0.5, "Hz", len(lines.pulses), note="pulses a second on the servo line")
+    ctx.read("follows_switch", float(_follows_switch(lines)), note="1: the LED follows the switch line")
+    ctx.read("follows_stick", float(_follows_stick(ctx, lines)), note="1: the servo pulse follows the joystick input")
+
+
+def _start_probes(ctx: Context) -> None:
+    """A pair with the probe firmware on it stands in for one with its own."""
+    for role in (Role.CRAFT, Role.HAND):
+        board = ctx.bench.boards[role]
+        board.open()
+        board.ask("loop_start", trace=0, timeout=1.0)
+
+
+def _supplies(ctx: Context) -> None:
+    gauge = ctx.board(Role.GAUGE)
+    own = gauge.ask("vitals").vcc_mv * 1e-3
+    for name, (source, function) in _SUPPLIES.items():
+        if gauge.declared.pins.get(function, NO_PIN) == NO_PIN:
+            continue
+        try:
+            a = gauge.ask("adc", source=source, prescaler=7, count=64, gap_us=500, timeout=1.0)
+        except Refused as e:
+            ctx.note(f"the gauge does not measure the {name} unit's supply: {e}", "warning")
+            continue
+        volts = _DIVIDER * own * a.sum / a.count / 1024 if a.count else math.nan
+        half = _SUPPLY_SHARE * volts
+        ctx.read(f"{name}.vcc", volts, "V", a.count, Interval(volts - half, volts + half), Source.ADC)
+
+
+def _follows_switch(lines: GaugeLines) -> bool:
+    seen = []
+    for low in (True, False):
+        lines.forget()
+        lines.pull(low)
+        seen.append(lines.wait_for(lambda: bool(lines.edges[LED]), 1.0))
+    return all(seen)
+
+
+def _follows_stick(ctx: Context, lines: GaugeLines) -> bool:
+    widths = []
+    for counts in (200, 824):
+        lines.stick(counts)
+        ctx.wait(0.5)
+        lines.forget()
+        lines.wait_for(lambda: len(lines.pulses) >= 5, 1.0)
+        widths.append(float(lines.widths().mean()) if lines.pulses else math.nan)
+    return abs(widths[1] - widths[0]) > 100.0
+
+
+STAGE = Stage(
+    kind="gauge_wiring",
+    title="Gauge wiring",
+    instruction="Gauge, hand unit and craft share a ground; motors are unplugged. The gauge tries every jumper.",
+    needs=Needs(roles=(Role.GAUGE,), passed=("identity",)),
+    perform=perform,
+    parameters=(
+        Parameter("pair", "own", "the pair's firmware; of the probe the control loop is started first",
+                  choices=("own", "probe")),
+    ),
+    measures=(
+        Measure("vcc", "V", "supply of the pair's boards", Limit(min=1.8), "same", 4, "%"),
+        Measure("pulses", "Hz", "pulses on the servo line", Limit(min=10.0), "same", 10, "%"),
+        Measure("follows_switch", "", "LED follows the switch line", Limit(min=1), "higher", 0.5, ""),
+        Measure("follows_stick", "", "servo follows the joystick input", Limit(min=1), "higher", 0.5, ""),
+    ),
+    expected_s=lambda p: 4.0,
+)  # fmt: skip
