@@ -375,7 +375,7 @@ def run(arguments: argparse.Namespace) -> int:
     from benchctl.procedure.file import load
     from benchctl.signals import on_signals
 
-    arguments.bench = arguments.bench or preferences.load().bench
+    arguments.bench = preferences.load().bench if arguments.bench is None else arguments.bench
     procedure = load(shipped.procedure(arguments.procedure))
     if arguments.only:
         procedure = procedure.only(arguments.only)

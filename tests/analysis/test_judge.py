@@ -92,3 +92,32 @@ def test_whole_verdict_and_its_reason():
 def test_nothing_read_is_undecided():
     assert verdict_of([]) == (Verdict.UNDECIDED, "no reading was taken")
     assert verdict_of([reading(1.0)]) == (Verdict.UNDECIDED, "no reading was taken")
+
+
+def test_one_sample_is_a_measurement():
+    assert judge(reading(0.5, n=1), Limit(max=1)).verdict == "pass"
+
+
+def test_an_interval_that_only_touches_the_limit_proves_nothing():
+    """Strict: its end on the bound may still be inside, so a fail is not proven; the value outside is no pass."""
+    assert judge(reading(1.5, Interval(1.0, 1.9)), Limit(max=1.0), strict=True).verdict == "undecided"
+    assert judge(reading(0.5, Interval(0.1, 1.0)), Limit(min=1.0), strict=True).verdict == "undecided"
+
+
+def test_many_readings_are_judged_by_their_value_unless_told():
+    limits, wide = {"loss": Limit(max=1)}, reading(0.5, Interval(0.2, 1.4))
+
+    assert judge_all([wide], limits)[0].verdict == "pass"
+    assert judge_all([wide], limits, strict=True)[0].verdict == "undecided"
+
+
+def test_only_the_first_part_of_a_name_is_the_board():
+    found = judge_all([reading(4.0, name="hand.rail.vcc", unit="V")], {"rail.vcc": Limit(max=3), "vcc": Limit(max=9)})
+
+    assert found[0].verdict == "fail"
+
+
+def test_as_many_as_are_named_leave_no_rest():
+    bad = [judge(reading(9, name=f"r{k}"), Limit(max=1)) for k in range(3)]
+
+    assert "more" not in verdict_of(bad)[1]
