@@ -15,6 +15,7 @@ import pytest
 import stories
 from helpers_runs import CRAFT, HAND, failing_run, healthy_run
 
+from benchctl import shipped
 from benchctl.ports.discover import Found, State
 from benchctl.session.boot import Identity
 from benchctl.tui.app import BenchApp
@@ -75,6 +76,31 @@ async def compared(name: str, size: tuple[int, int], app: BenchApp, pilot: Any) 
         await settled(app, pilot)
 
     assert expected == shown(app)
+
+
+#: procedures of the pictures' own, so that these do not change with the shipped ones
+_BRING_UP = """
+name = "bring-up"
+title = "Bring-up of a new pair"
+note = "From two freshly soldered boards to a good link: each step is safe because the one before it passed."
+[[stage]]
+kind = "identity"
+[stage.parameters]
+clock_seconds = 5.0
+[[stage]]
+kind = "transceiver"
+[[stage]]
+kind = "radio_link"
+"""
+
+
+def own_procedures(folder: Path) -> dict[str, Path]:
+    """Two procedure files in `folder`."""
+    folder.mkdir()
+    texts = {"bring-up": _BRING_UP, "radio-link": _BRING_UP.replace("bring-up", "radio-link")}
+    for name, text in texts.items():
+        (folder / f"{name}.toml").write_text(text, "utf-8")
+    return {name: folder / f"{name}.toml" for name in texts}
 
 
 # ---------------------------------------------------------------------- what is played before the picture
@@ -179,6 +205,8 @@ def test_picture(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     """What the user sees, at every size; the sizes are reached by resizing the terminal."""
     play, more = PICTURES[name]
     monkeypatch.chdir(tmp_path)
+    procedures = own_procedures(tmp_path / "procedures")
+    monkeypatch.setattr(shipped, "procedures", lambda: procedures)
 
     async def whole(app: BenchApp, pilot: Any) -> None:
         await play(app, pilot)
