@@ -21,6 +21,8 @@ MAX_BODY = 100
 MAX_FRAME = MAX_BODY + 3
 #: the smallest body: type and number
 MIN_BODY = 3
+#: the same between its delimiters, with CRC and the byte that the coding adds
+_LEAST_PART = MIN_BODY + 3
 
 
 def frame(body: bytes) -> bytes:
@@ -67,11 +69,12 @@ class Deframer:
         self._rest = parts.pop()
         out: list[bytes] = []
         counts, decode, append = self.counts, cobs.decode, out.append
+        too_long = self._too_long
         for part in parts:
-            if not part and not self._too_long:
-                continue
-            if self._too_long or not MIN_BODY + 3 <= len(part) <= MAX_FRAME:
-                self._refuse_length(len(part))
+            if too_long or not _LEAST_PART <= len(part) <= MAX_FRAME:
+                if part or too_long:
+                    self._refuse_length(len(part))
+                    too_long = 0
                 continue
             try:
                 body = decode(part)

@@ -14,9 +14,12 @@ from benchctl.wire.fields import from_wire, struct_code, to_wire
 _HEAD = struct.Struct("<BH")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Msg:
-    """One message: `fields` by name (also as attributes), `rows` of a record tail, `data` of a bytes tail."""
+    """One message: `fields` by name (also as attributes), `rows` of a record tail, `data` of a bytes tail.
+
+    Nobody changes one. It is not frozen because making a frozen one takes longer than all of its decoding.
+    """
 
     kind: str
     number: int
@@ -44,27 +47,35 @@ class _Codec:
 
     def __init__(self, message: Message) -> None:
         self.message = message
+        self.kind = message.name
         self.names = tuple(f.name for f in message.fields)
         self.types = tuple(f.type for f in message.fields)
         self.texts = any(t == "text16" for t in self.types)
         self.head = struct.Struct(struct_code(message.fields))
+        #: type, number and fields in one
+        self.whole = struct.Struct(_HEAD.format + struct_code(message.fields).lstrip("<"))
+        self.end = self.whole.size
         self.is_bytes = len(message.tail) == 1 and message.tail[0].name == "byte"
         self.row = struct.Struct(struct_code(message.tail)) if message.tail and not self.is_bytes else None
 
-    def unpack(self, number: int, body: bytes) -> Msg | Malformed:
-        start = _HEAD.size
-        end = start + self.head.size
-        rest = len(body) - end
-        fits = rest == 0 or (rest > 0 and (self.is_bytes or (self.row is not None and rest % self.row.size == 0)))
-        if not fits:
-            return Malformed(f"{self.message.name} with {len(body) - start} bytes of fields", body)
-        values: Iterable[Any] = self.head.unpack_from(body, start)
+    def unpack(self, body: bytes) -> Msg | Malformed:
+        """On the way of every frame: nothing here that need not be."""
+        end, size, row = self.end, len(body), self.row
+        rows: tuple[tuple[int, ...], ...] = ()
+        data = b""
+        if size == end:
+            pass
+        elif size > end and row is not None and (size - end) % row.size == 0:
+            rows = tuple(row.iter_unpack(body[end:]))
+        elif size > end and self.is_bytes:
+            data = body[end:]
+        else:
+            return Malformed(f"{self.kind} with {size - _HEAD.size} bytes of fields", body)
+        values = self.whole.unpack_from(body)
+        fields = dict(zip(self.names, values[2:]))  # noqa: B905 - both are as long as the catalogue says
         if self.texts:
-            values = [from_wire(t, v) for t, v in zip(self.types, values, strict=True)]
-        fields = dict(zip(self.names, values, strict=True))
-        if self.row is not None:
-            return Msg(self.message.name, number, fields, tuple(self.row.iter_unpack(body[end:])))
-        return Msg(self.message.name, number, fields, (), body[end:])
+            fields = {name: from_wire(t, v) for t, (name, v) in zip(self.types, fields.items(), strict=True)}
+        return Msg(self.kind, values[1], fields, rows, data)
 
     def pack(self, number: int, fields: dict[str, Any], rows: Iterable[tuple[int, ...]], data: bytes) -> bytes:
         name = self.message.name
@@ -83,6 +94,7 @@ class _Codec:
 
 _BY_NUMBER = {m.number: _Codec(m) for m in catalogue.MESSAGES}
 _BY_NAME = {c.message.name: c for c in _BY_NUMBER.values()}
+_UNPACK = {number: codec.unpack for number, codec in _BY_NUMBER.items()}
 
 
 def encode(
@@ -99,9 +111,8 @@ def decode(body: bytes) -> Msg | Malformed:
     """The message in a frame body; damage is a value with its reason, never an exception."""
     if len(body) < _HEAD.size:
         return Malformed("shorter than type and number", body)
-    kind, number = _HEAD.unpack_from(body)
-    codec = _BY_NUMBER.get(kind)
-    return codec.unpack(number, body) if codec else Malformed(f"unknown type 0x{kind:02X}", body)
+    unpack = _UNPACK.get(body[0])
+    return unpack(body) if unpack is not None else Malformed(f"unknown type 0x{body[0]:02X}", body)
 
 
 def is_event(message: Msg) -> bool:
