@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from benchctl.analysis.clocks import ClockMap
 from benchctl.errors import BoardError, PortLost
 from benchctl.stages.contract import Context, Parameter
+from benchctl.stages.host_clock import HostClock, Rate
 from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Radio, relate
 from benchctl.terms import Role
 from benchctl.wire.catalogue import LinkMode, Point
@@ -70,6 +71,7 @@ class ControlPath:
         self.lost = 0
         self.packets = 0
         self._pings = Pings()
+        self._host = HostClock(ctx, ctx.board(Role.HAND))
         self._test = 0x40
 
     @property
@@ -93,7 +95,8 @@ class ControlPath:
             board.ask("radio_apply", timeout=1.0)
 
     def start(self, *, trace: bool = True) -> None:
-        """Pings, then the loop on the craft and on the hand unit."""
+        """Clocks and pings, then the loop on the craft and on the hand unit."""
+        self._host.few()
         self._ping()
         self.ctx.cleanup.callback(self._stop_quietly)
         for role in (Role.CRAFT, Role.HAND):
@@ -110,6 +113,7 @@ class ControlPath:
         self.ctx.wait(_SETTLE_S)
         self.poll()
         self._ping()
+        self._host.few()
 
     def poll(self) -> None:
         """Take trace events in; often enough that no board's clock wraps unseen."""
@@ -125,6 +129,10 @@ class ControlPath:
 
     def relation(self) -> ClockMap | None:
         return self._pings.relation()
+
+    def rate(self) -> Rate:
+        """The hand unit's microseconds, in which everything is counted, as true ones."""
+        return self._host.rate()
 
     def _ping(self) -> None:
         run = LinkRun(self.ctx, Role.HAND, Role.CRAFT, self.clocks, self._test)
@@ -167,6 +175,11 @@ class Parts:
     @property
     def reached(self) -> int:
         return len(self.total)
+
+    def times(self, factor: float) -> Parts:
+        """All times in another unit, such as true µs for those of the hand's clock."""
+        scaled = {name: factor * getattr(self, name) for name in ("at", "sense", "queue", "air", "decode", "total")}
+        return replace(self, **scaled)
 
 
 def split(hand: Trace, craft: Trace, relation: ClockMap, *, start: Point = Point.EDGE) -> Parts:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from benchctl.analysis.clocks import TICK_US, ClockMap, TickExtender, relate_host
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context
 from benchctl.terms import Interval
+
+Floats = npt.NDArray[np.float64]
 
 #: exchanges at either end of what is to be timed, and the mean distance between them
 _FEW, _GAP_S = 24, 0.008
@@ -49,6 +52,10 @@ class HostClock:
         for _ in range(count):
             self.one()
             self.rest(_GAP_S)
+
+    def extend_many(self, ticks: npt.ArrayLike) -> Floats:
+        """Other stamps of the board, in order, on the same endless count of ticks."""
+        return self._extend.extend_many(ticks).astype(np.float64)
 
     def rest(self, mean_s: float) -> None:
         self.ctx.wait(mean_s * self.ctx.bench.chance.uniform(0.5, 1.5))

@@ -1,0 +1,134 @@
+"""Pings over the air: the round trip, and the relation of the two boards' clocks, followed while a stage runs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchctl.analysis import latency as lat
+from benchctl.analysis.clocks import TICK_US, ClockMap
+from benchctl.analysis.loss import clopper_pearson
+from benchctl.analysis.timing import IRQ_US, SETTLE_US
+from benchctl.stages.contract import Context
+from benchctl.stages.host_clock import Rate
+from benchctl.stages.link_run import Clocks, LinkRun, Packets, Radio, relate
+from benchctl.terms import Interval, Role, Source
+from benchctl.wire.catalogue import LinkMode
+
+Floats = npt.NDArray[np.float64]
+#: echoed pings that a relation needs at least
+FEWEST = 20
+_LEAST_INTERVAL_US = 5000
+
+
+@dataclass(frozen=True, slots=True)
+class Pinged:
+    """One stretch of pings: echoed ones as rows of (t1, t2, t3, t4) in µs, and how many got no echo."""
+
+    rows: Floats
+    lost: int
+
+    @property
+    def total(self) -> int:
+        return len(self.rows) + self.lost
+
+
+def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> Pinged:
+    """Pings from hand to craft."""
+    run = LinkRun(ctx, Role.HAND, Role.CRAFT, clocks, test)
+    ctx.cleanup.callback(run.stop_quietly)
+    interval = max(ctx.count("interval_us"), _LEAST_INTERVAL_US)
+    run.start(LinkMode.PING, count, interval, radio.payload)
+    run.run(count * interval * 1e-6, lambda: run.sent_so_far >= count, "pings")
+    run.stop()
+    t1, t2, t3, t4, lost = run.pings()
+    return Pinged(np.column_stack((t1, t2, t3, t4)), lost)
+
+
+def judge_pings(ctx: Context, radio: Radio, stretches: Sequence[Pinged], rate: Rate) -> ClockMap | None:
+    """Readings of all stretches together, and the relation of craft to hand from the first ping to the last."""
+    total, lost = sum(p.total for p in stretches), sum(p.lost for p in stretches)
+    if total == 0:
+        ctx.doubt("the hand board logged no pings")
+        return None
+    ctx.read(
+        "echo_loss", 100 * lost / total, "%", total, clopper_pearson(lost, total).scaled(100), Source.COUNTING,
+        note="pings without an echo, either way",
+    )  # fmt: skip
+    rows = np.concatenate([p.rows for p in stretches])
+    if len(rows) < FEWEST:
+        return None
+    t1, t2, t3, t4 = rows.T
+    trip = ((t4 - t1) - (t3 - t2)) * rate.factor
+    ctx.samples("round_trip", "latency", {"at": "s", "round trip": "us"}, np.column_stack((t1 * 1e-6, trip)))
+    # CE to interrupt, both ways: no upload, no read
+    floor = 2 * (SETTLE_US + radio.format.air_us + IRQ_US[radio.format.rate])
+    read_quantiles(ctx, "round_trip", trip, floor, ("p50", "p99"), TICK_US + rate.half * 1e-6 * floor)
+    relation = relate(t1, t2, t3, t4)
+    ctx.read(
+        "clock_skew", relation.skew, "ppm", len(rows), relation.skew_interval, Source.CLOCK,
+        note="craft's oscillator against hand's, by two-way transfer over the air",
+    )  # fmt: skip
+    _drift(ctx, stretches)
+    return relation
+
+
+def _drift(ctx: Context, stretches: Sequence[Pinged]) -> None:
+    """How the skew has moved from the first stretch to the last."""
+    first, last = stretches[0].rows, stretches[-1].rows
+    if len(stretches) < 2 or min(len(first), len(last)) < FEWEST:
+        return
+    before, after = relate(*first.T), relate(*last.T)
+    moved = after.skew - before.skew
+    half = math.hypot(*((r.skew_interval.high - r.skew_interval.low) / 2 for r in (before, after)))
+    seconds = float(last[0, 0] - first[-1, 0]) * 1e-6
+    ctx.read(
+        "clock_drift", moved, "ppm", len(first) + len(last), Interval(moved - half, moved + half), Source.CLOCK,
+        note=f"change of the skew over {seconds:.0f} s, followed in between",
+    )  # fmt: skip
+
+
+def check_directions(ctx: Context, radio: Radio, relation: ClockMap, there: Packets, back: Packets) -> None:
+    """The relation against traffic that it was not made from: CE to interrupt takes as long in either direction.
+
+    Half the difference of the two directions is what the offset is wrong by in the middle of the traffic.
+    """
+    out = (relation.to_a(there.received) - there.queued - there.air)[~there.lost]
+    home = (back.received - relation.to_a(back.queued + back.air))[~back.lost]
+    if min(len(out), len(home)) < FEWEST:
+        return
+    wrong = (lat.median(out) - lat.median(home)) / 2
+    spreads = [lat.quantile_interval(d, 0.5) for d in (out, home)]
+    sampling = math.hypot(*(0.0 if s is None else (s.high - s.low) / 2 for s in spreads)) / 2
+    middles = [float(np.median(there.queued)), float(np.median(relation.to_a(back.queued)))]
+    half = sampling + float(relation.half_width(middles).max())
+    ctx.read(
+        "clock_check", wrong, "us", len(out) + len(home), Interval(wrong - half, wrong + half), Source.CLOCK,
+        note="offset of the clocks by the traffic of both directions, against the pings",
+    )  # fmt: skip
+
+
+def read_quantiles(
+    ctx: Context, name: str, delays: Floats, floor: float, wanted: Sequence[str], doubt: float = 0.0
+) -> None:
+    """Quantiles with order-statistic intervals; a quantile is only claimed from enough samples for it.
+
+    delays: µs, infinite for what never came. doubt: µs by which clocks may be wrong, added to the intervals.
+    """
+    for label in wanted:
+        share = int(label[1:]) / 100
+        n = len(delays)
+        spread = lat.quantile_interval(delays, share) if n else None
+        value = lat.quantile(delays, share) if n and spread is not None else math.nan
+        if spread is None or not math.isfinite(value):
+            ctx.read(f"{name}_{label}", math.nan, "us", 0, source=Source.CLOCK, floor=floor, note="too few packets")
+            continue
+        source = Source.CLOCK if 2 * doubt > spread.high - spread.low else Source.SAMPLING
+        finite = None
+        if math.isfinite(spread.high):
+            finite = Interval(max(0.0, spread.low - doubt), spread.high + doubt, spread.level)
+        ctx.read(f"{name}_{label}", value, "us", n, finite, source, floor)
