@@ -63,7 +63,8 @@ CAUSES: tuple[Cause, ...] = (
         "regulator", "3.3 V regulator over its limit", "board", 2.0,
         {
             "rest_dead": 0.5, "listen_lost": OFTEN, "listen_drop": HALF, "listen_collapse": 0.7,
-            "sending_low": OFTEN, "burst_lost": OFTEN, "burst_dip": OFTEN, "forgets": HALF, "trigger_transmit": SOME, "sensor_absent": HALF,
+            "sending_low": OFTEN, "burst_lost": OFTEN, "burst_dip": OFTEN, "forgets": HALF, "trigger_transmit": SOME,
+            "sensor_absent": HALF,
             "dead": OFTEN,
             "lossy": SOME, "one_way": SOME, "rest_low": SOME, "refuses": HALF, "weak_better": SOME,
             **_STARVED, "line_sck": HALF,

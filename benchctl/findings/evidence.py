@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from benchctl.runs.summary import BoardSummary, StageSummary, Summary
 from benchctl.terms import Reading, Role, Verdict
 
+#: the fact that something failed, which every cause predicts
+LIMIT = "limit"
 _BOARDS = (Role.HAND, Role.CRAFT)
 #: a fact's answer: whether it holds, and the readings in words; None: not looked at
 Answer = tuple[bool, str] | None
@@ -422,6 +424,13 @@ def _self_test(log: Log, role: Role) -> Answer:
 _LINK = ("radio_link",)
 
 
+def _limit(log: Log) -> Answer:
+    """Something failed: healthy boards hardly ever do that, whatever is wrong with the others."""
+    ran = [s for s in log.summary.stages.values() if s.verdict not in (None, Verdict.NOT_RUN)]
+    failed = [s.name for s in ran if s.verdict is Verdict.FAIL]
+    return (bool(failed), f"failed: {', '.join(failed)}" if failed else "no stage failed") if ran else None
+
+
 def _settings_differ(log: Log) -> Answer:
     found = log.one("settings_differ", *_LINK)
     return None if found is None else (found.value > 0, f"radio settings: {found.note or 'alike'}")
@@ -532,6 +541,7 @@ CRAFT_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
     "self_test": _self_test,
 }
 PAIR_FACTS: dict[str, Callable[[Log], Answer]] = {
+    LIMIT: _limit,
     "settings_differ": _settings_differ,
     "firmware": _firmware,
     "busy": _busy,

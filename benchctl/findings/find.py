@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from benchctl.events import FindingMade
 from benchctl.findings.causes import CHANCE
-from benchctl.findings.evidence import Fact, Log, facts
+from benchctl.findings.evidence import LIMIT, Fact, Log, facts
 from benchctl.findings.rank import Ranked, Ranking, Suspect, rank
 from benchctl.findings.remedy import remedy
 from benchctl.runs.summary import Summary
@@ -30,7 +30,7 @@ _STAGE_OF = {
 def find(summary: Summary) -> list[FindingMade]:
     """The findings of a run, rank 1 first; none for a healthy one. From the log alone: the same log, the same list."""
     seen = facts(summary)
-    if not any(f.holds for f in seen):
+    if not any(f.holds and f.name != LIMIT for f in seen):
         return []
     ranking = rank(seen)
     if ranking.healthy >= 0.5:
@@ -63,19 +63,24 @@ def _finding(number: int, one: Ranked, told: Sequence[Ranked], seen: Sequence[Fa
     )  # fmt: skip
 
 
+def _tells(fact: Fact) -> bool:
+    """It holds, and points to somewhere."""
+    return fact.holds and fact.name != LIMIT
+
+
 def _for(suspect: Suspect, seen: Sequence[Fact]) -> tuple[str, ...]:
     """Facts that hold and that it predicts, the most telling first."""
-    weighed = [(math.log(p / CHANCE), f) for f in seen if f.holds and (p := suspect.predicts(f)) > 0.05]
+    weighed = [(math.log(p / CHANCE), f) for f in seen if _tells(f) and (p := suspect.predicts(f)) > 0.05]
     return tuple(dict.fromkeys(f.text for _, f in sorted(weighed, key=lambda w: -w[0])))
 
 
 def _against(suspect: Suspect, others: Sequence[Suspect], seen: Sequence[Fact]) -> tuple[str, ...]:
     """What it predicts and is not there, and what is there and nobody who is told of explains."""
-    missing = [f.text for f in seen if not f.holds and suspect.predicts(f) >= 0.5]
+    missing = [f.text for f in seen if not f.holds and f.name != LIMIT and suspect.predicts(f) >= 0.5]
     odd = [
         f"not explained by it: {f.text}"
         for f in seen
-        if f.holds and suspect.predicts(f) < 0.05 and all(o.predicts(f) < 0.05 for o in others)
+        if _tells(f) and suspect.predicts(f) < 0.05 and all(o.predicts(f) < 0.05 for o in others)
     ]
     return tuple(dict.fromkeys(missing + odd))
 

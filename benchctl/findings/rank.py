@@ -14,13 +14,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchctl.findings.causes import CAUSES, CHANCE, Cause
-from benchctl.findings.evidence import Fact
+from benchctl.findings.evidence import LIMIT, Fact
 from benchctl.terms import Role
 
 #: how much of the product of likelihoods is believed (judgement; checked by the reliability table of the campaign)
 TRUST = 0.75
 #: before any evidence: shares of healthy pairs, of one fault and of two (judgement)
 HEALTHY, ONE, TWO = 0.50, 0.45, 0.05
+#: a fault fails a limit, a healthy board at the edge of its tolerance does (judgement)
+FAILS, FAILS_HEALTHY = 0.85, 0.01
 #: single causes that are tried in pairs, best first
 _PAIRED = 10
 
@@ -36,6 +38,8 @@ class Suspect:
         """Probability that the fact is seen because of this."""
         if fact.board is not None and self.board is not None and fact.board is not self.board:
             return 0.0
+        if fact.name == LIMIT:
+            return FAILS
         return self.cause.predicts.get(fact.name, 0.0)
 
 
@@ -71,7 +75,7 @@ def log_likelihood(facts: Sequence[Fact], guilty: Sequence[Suspect]) -> float:
     """Of all facts together, given that exactly these are wrong; tempered by TRUST."""
     total = 0.0
     for fact in facts:
-        unseen = 1.0 - CHANCE
+        unseen = 1.0 - (FAILS_HEALTHY if fact.name == LIMIT else CHANCE)
         for one in guilty:
             unseen *= 1.0 - one.predicts(fact)
         total += math.log(1.0 - unseen if fact.holds else unseen)

@@ -9,6 +9,7 @@ confidence. Seeds below 100 000 were used while the table of causes was written;
 from __future__ import annotations
 
 import argparse
+import pickle
 import random
 import sys
 from collections import Counter, defaultdict
@@ -174,7 +175,9 @@ def kinds_for(kind: str) -> list[str]:
     return sorted(set(fb.FAULTS) - set(fb.SIM_ONLY if kind == "avr" else ()))
 
 
-def campaign(seed: int, single: int, pairs: int, healthy: int, kind: str = "sim", say: bool = False) -> Score:
+def campaign(
+    seed: int, single: int, pairs: int, healthy: int, kind: str = "sim", say: bool = False, keep: Path | None = None
+) -> Score:
     """Single faults go through all causes in turn, so that each is drawn equally often; pairs are drawn at random."""
     score, names = Score(), kinds_for(kind)
     plans = [(names[i % len(names)],) for i in range(single)]
@@ -185,11 +188,28 @@ def campaign(seed: int, single: int, pairs: int, healthy: int, kind: str = "sim"
     chance.shuffle(plans)
     for i, plan in enumerate(plans):
         case = fb.draw(random.Random(seed + i), plan)
-        score.add(case.truth, perform(case, seed + i, kind), seed + i)
+        summary = perform(case, seed + i, kind)
+        score.add(case.truth, summary, seed + i)
+        if keep is not None:
+            with keep.open("ab") as file:
+                pickle.dump((case.truth, summary, seed + i), file)
         if say:
             print(f"{i + 1}/{len(plans)}", *(plan or ("healthy",)), flush=True)
             if (i + 1) % 50 == 0:
                 print("\n".join(score.lines()), flush=True)
+    return score
+
+
+def again(files: list[Path]) -> Score:
+    """Kept runs, scored by the findings as they are now."""
+    score = Score()
+    for path in files:
+        with path.open("rb") as file:
+            while True:
+                try:
+                    score.add(*pickle.load(file))
+                except EOFError:
+                    break
     return score
 
 
@@ -201,8 +221,11 @@ def main() -> None:
     parser.add_argument("--healthy", type=int, default=300)
     parser.add_argument("--kind", choices=("sim", "avr"), default="sim")
     parser.add_argument("--say", action="store_true", help="a line a bench, and the score now and then")
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="append what each run showed, for scoring it again")
+    parser.add_argument("--again", type=Path, nargs="*", metavar="FILE", help="score kept runs instead of new ones")
     a = parser.parse_args()
-    print("\n".join(campaign(a.seed, a.single, a.pairs, a.healthy, a.kind, a.say).lines()))
+    score = again(a.again) if a.again else campaign(a.seed, a.single, a.pairs, a.healthy, a.kind, a.say, a.keep)
+    print("\n".join(score.lines()))
 
 
 if __name__ == "__main__":
