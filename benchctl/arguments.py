@@ -1,0 +1,217 @@
+"""The command line: arguments to calls, exit codes. Heavy things are imported by the command that needs them."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from benchctl import __version__
+from benchctl.errors import BenchctlError, UsageError
+
+_EXAMPLES = """\
+examples:
+  benchctl                                    open the terminal UI
+  benchctl run bring-up                       rehearse the whole bring-up on the simulated Mudlark pair
+  benchctl run radio-link --bench avr         the real firmware, inside the AVR simulator
+  benchctl run bring-up --bench ports         two real boards, whichever ports they are on
+  benchctl run radio-link --seed 7 --json     one JSON object on standard output
+  benchctl boards                             which ports there are and who answers
+  benchctl run regression --reference RUN     after a firmware change: did anything get worse?
+  benchctl report last --format html --out report.html
+
+exit codes: 0 pass, 1 fail, 2 wrong usage or input, 3 not decided
+"""
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one sentence, as every other bad input is answered."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(f"{message}; see `{self.prog} --help`")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a sign that the terminal's encoding lacks ends no run
+    parser = _parser()
+    try:
+        arguments = parser.parse_args(argv)
+        command: Callable[[argparse.Namespace], int] = arguments.command
+        return command(arguments)
+    except BenchctlError as e:
+        print(f"benchctl: {e}", file=sys.stderr)
+        return e.exit_code
+    except BrokenPipeError:
+        # the reader of our output is gone (`| head`); nothing more to say to anybody
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 3
+    except OSError as e:
+        print(f"benchctl: {e.filename or 'the system'}: {e.strerror or e}", file=sys.stderr)
+        return 3
+    except KeyboardInterrupt:
+        print("benchctl: stopped", file=sys.stderr)
+        return 3
+
+
+def _to(name: str) -> Callable[[argparse.Namespace], int]:
+    """The function of `commands` by name, imported when it is called."""
+
+    def call(arguments: argparse.Namespace) -> int:
+        from benchctl import commands
+
+        function: Callable[[argparse.Namespace], int] = getattr(commands, name)
+        return function(arguments)
+
+    return call
+
+
+def _ui(arguments: argparse.Namespace) -> int:
+    from benchctl.tui.app import main as ui_main
+
+    return ui_main()
+
+
+def _whole(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"expected a whole number, got {text!r}") from None
+
+
+def _count(text: str) -> int:
+    number = _whole(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 1, got {text!r}")
+    return number
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="benchctl",
+        description="Brings up a hand-soldered pair of radio-control boards: staged, safe, in numbers.",
+        epilog=_EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"benchctl {__version__}")
+    parser.set_defaults(command=_ui)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    _add_run(commands)
+    _add_records(commands)
+    _add_boards(commands)
+    _add_completion(commands, parser)
+    return parser
+
+
+def _add_completion(commands: Any, whole: argparse.ArgumentParser) -> None:
+    completion = commands.add_parser(
+        "completion",
+        help="print the completion script of a shell",
+        description="Print the completion script of a shell, to be sourced or put where the shell looks for it.",
+        epilog="example:\n  eval \"$(benchctl completion bash)\"",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    completion.add_argument("shell", choices=("bash", "zsh", "fish"))
+
+    def show(arguments: argparse.Namespace) -> int:
+        import shtab
+
+        print(shtab.complete(whole, arguments.shell))
+        return 0
+
+    completion.set_defaults(command=show)
+
+
+def _command(commands: Any, name: str, text: str, function: str, epilog: str = "") -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=text[0].lower() + text[1:].rstrip("."),
+        description=text,
+        epilog=epilog,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(command=_to(function))
+    return parser
+
+
+def _add_bench(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--kind", choices=("sim", "avr"), help="open the bench file as this kind")
+    parser.add_argument("--seed", type=_whole, help="of all chance on a simulated bench")
+
+
+def _add_run(commands: Any) -> None:
+    run = _command(commands, "run", "Run a procedure without the terminal UI.", "run", _EXAMPLES)
+    run.add_argument("procedure", metavar="PROCEDURE", help="a file, or the name of a shipped procedure")
+    run.add_argument("--bench", help="sim (default), avr, ports, a shipped bench, or a bench file")
+    _add_bench(run)
+    run.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
+    run.add_argument("--out", type=Path, metavar="DIR", help="keep the run's folder under DIR")
+    run.add_argument("--only", action="append", metavar="STAGE", help="only this stage and what it needs; repeatable")
+    run.add_argument("--label", action="append", default=[], metavar="ROLE=LABEL", help="the label a board must have")
+    run.add_argument("--image", action="append", default=[], metavar="ROLE=FILE", help="firmware for the avr bench")
+    run.add_argument("--answers", type=Path, metavar="FILE", help="answers to prompts, from a TOML file")
+    run.add_argument("--nobody", action="store_true", help="no operator: stages that need one are not run")
+    run.add_argument("--hunt", action="store_true", help="add the load hunt when it would tell the causes apart")
+    run.add_argument("--quiet", action="store_true", help="no progress lines")
+    run.add_argument(
+        "--reference", nargs="?", const="kept", metavar="RUN", help="compare with RUN, or with the kept reference"
+    )
+    run.add_argument("--line", default="probe", metavar="NAME", help="firmware line of the kept reference (probe)")
+    _command(commands, "procedures", "List the shipped procedures.", "procedures")
+
+
+def _add_records(commands: Any) -> None:
+    report = _command(commands, "report", "Render the report of a recorded run.", "report")
+    formats = ("text", "html", "json", "junit", "tap")
+    report.add_argument("--format", choices=formats, default="text", help="text (default), html, json, junit or tap")
+    report.add_argument("--out", type=Path, metavar="FILE", help="write to FILE instead of standard output")
+    findings = _command(commands, "findings", "Say what a recorded run points to, and why.", "findings")
+    label = _command(commands, "label", "Make a board's sticker from a run.", "label")
+    label.add_argument("--board", required=True, metavar="LABEL", help="label or role of the board")
+    label.add_argument("--svg", action="store_true", help="an SVG of 54 by 25 mm instead of text")
+    label.add_argument("--out", type=Path, metavar="FILE", help="write to FILE instead of standard output")
+    for parser in (report, findings, label):
+        parser.add_argument("run", metavar="RUN", help='a run folder, its name, or "last"')
+    compare = _command(commands, "compare", "Compare a run with its reference, reading by reading.", "compare")
+    compare.add_argument("reference", metavar="REFERENCE", help="the run to compare with")
+    compare.add_argument("new", metavar="NEW", help="the new run")
+    compare.add_argument("--all", action="store_true", help="also readings that are the same or only inform")
+    compare.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
+    keep, show = _add_reference(commands)
+    runs = _command(commands, "runs", "List recorded runs, and the batch: verdicts, yield, causes.", "runs")
+    runs.add_argument("--procedure", help="only runs of this procedure")
+    runs.add_argument("--board", metavar="LABEL", help="only runs of this board")
+    runs.add_argument("--most", type=_count, default=20, metavar="N", help="at most N runs (20)")
+    for parser in (report, findings, label, runs, compare, keep, show):
+        parser.add_argument("--runs", type=Path, metavar="DIR", help="where runs are kept")
+
+
+def _add_reference(commands: Any) -> tuple[argparse.ArgumentParser, argparse.ArgumentParser]:
+    reference = commands.add_parser("reference", help="which run the later runs of a board are compared with")
+    inner = reference.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    keep = _command(inner, "set", "Make a run the reference of its boards.", "reference_set")
+    keep.add_argument("run", metavar="RUN", help="a run's name where runs are kept, or \"last\"")
+    keep.add_argument("--line", default="probe", metavar="NAME", help="firmware line (probe)")
+    return keep, _command(inner, "show", "List the kept references.", "reference_show")
+
+
+def _add_boards(commands: Any) -> None:
+    _command(commands, "boards", "List serial ports and who answers on each.", "boards")
+    flash = _command(commands, "flash", "Put the probe firmware on a board.", "flash")
+    flash.add_argument("port", metavar="PORT", help="the board's serial port")
+    flash.add_argument("--mhz", type=float, default=16.0, choices=(8.0, 16.0), help="the board's clock (16)")
+    flash.add_argument("--image", type=Path, metavar="FILE", help="another image, Intel HEX or ELF")
+    bench = commands.add_parser("bench", help="serve a simulated bench, or list the keys of a bench file")
+    inner = bench.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    serve = _command(inner, "serve", "Offer a simulated bench's boards as serial ports, until Ctrl-C.", "serve")
+    serve.add_argument("bench", nargs="?", default="sim", metavar="BENCH", help="sim (default), avr, or a bench file")
+    _add_bench(serve)
+    serve.add_argument("--tcp", action="store_true", help="TCP ports instead of pseudo-terminals")
+    serve.add_argument("--folder", type=Path, metavar="DIR", help="names for the ports and a bench file, in DIR")
+    serve.add_argument("--no-reset", action="store_true", help="opening a port does not reset its board")
+    _command(inner, "keys", "Every key of a bench file, with unit, range, default and meaning.", "bench_keys")
