@@ -50,7 +50,8 @@ def _toml(value: Any) -> str:
     if isinstance(value, str):
         return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
     if isinstance(value, float):
-        return "inf" if math.isinf(value) else f"{value:.15g}"
+        short = f"{value:.15g}"
+        return "inf" if math.isinf(value) else short if float(short) == value else repr(value)
     if isinstance(value, tuple | list):
         return "[" + ", ".join(_toml(v) for v in value) + "]"
     if isinstance(value, Mapping):
