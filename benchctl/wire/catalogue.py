@@ -178,6 +178,7 @@ class Setting:
     doc: str = ""
 
 
+# fmt: off
 SETTINGS: tuple[Setting, ...] = (
     Setting("role", 0, "u8", 0, 0, 2, "", "0 hand, 1 craft, 2 gauge"),
     Setting("label", 1, "text16", "", doc="the board's label"),
@@ -207,6 +208,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("dead_band", 25, "u8", 0, 0, 100, "counts", "control loop: joystick dead band around the centre"),
     Setting("turnaround_ticks", 26, "u16", 1000, 400, 20000, "tick", "ECHO: from a ping's arrival to the reply's CE"),
 )
+# fmt: on
 #: pins: setting keys from here on, one per Function, type u8, default from DEFAULT_PINS
 PIN_KEYS = 64
 #: kinds of the six pulse outputs: keys from here on, type u8 (PulseKind)
@@ -278,6 +280,7 @@ def _event(number: int, name: str, fields: str = "", tail: str = "", doc: str = 
     return (Message(name, number, Direction.EVENT, _f(fields), _f(tail), True, doc),)
 
 
+# fmt: off
 MESSAGES: tuple[Message, ...] = (
     # ------------------------------------------------------------------ the board itself
     *_pair(0x01, "identify", "", "protocol u8; firmware u16; image_crc u32; role u8; label text16; clock_hz u32;"
@@ -371,6 +374,7 @@ MESSAGES: tuple[Message, ...] = (
     *_event(0x6C, "imu_rows", "first u16; at u32 tick", "ax i16; ay i16; az i16; temperature i16; gx i16; gy i16; gz i16"),
     *_event(0x6D, "radio_lost", "at u32 tick; reg u8; found u8; expected u8", doc="the transceiver was found with other settings than written"),
 )
+# fmt: on
 
 BY_NUMBER: Mapping[int, Message] = {m.number: m for m in MESSAGES}
 BY_NAME: Mapping[str, Message] = {m.name: m for m in MESSAGES}

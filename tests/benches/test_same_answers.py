@@ -15,6 +15,7 @@ name = "both"
 [board.hand]
 [board.craft]
 """
+DROOP = {"load": 9, "source": 0, "first_us": 0, "step_us": 20, "points": 1, "repeats": 1, "settle_ms": 1, "prescaler": 4}
 #: (role, request, fields, data): what both benches are asked, in this order
 SCRIPT: list[tuple[Role, str, dict[str, Any], bytes]] = [
     (Role.HAND, "echo", {}, bytes(range(40))),
@@ -53,8 +54,7 @@ SCRIPT: list[tuple[Role, str, dict[str, Any], bytes]] = [
     (Role.HAND, "link_start", {"mode": 1, "test": 1, "count": 1, "interval_us": 0, "payload": 40}, b""),
     (Role.HAND, "link_stop", {}, b""),
     (Role.HAND, "adc", {"source": 0, "prescaler": 1, "count": 10, "gap_us": 0}, b""),
-    (Role.HAND, "droop", {"load": 9, "source": 0, "first_us": 0, "step_us": 20, "points": 1, "repeats": 1,
-                          "settle_ms": 1, "prescaler": 4}, b""),  # fmt: skip
+    (Role.HAND, "droop", DROOP, b""),
     (Role.HAND, "self_stimulus", {"function": Function.LED, "presses": 1, "down_us": 1000, "up_us": 1000}, b""),
 ]
 #: fields that are measured and so differ

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from itertools import pairwise
 
 import pytest
 from cobs import cobs
@@ -69,7 +70,7 @@ def test_largest_frame() -> None:
 
 def chunks(data: bytes, cuts: list[int]) -> list[bytes]:
     edges = [0, *sorted(c % (len(data) + 1) for c in cuts), len(data)]
-    return [data[a:b] for a, b in zip(edges, edges[1:], strict=False)]
+    return [data[a:b] for a, b in pairwise(edges)]
 
 
 @given(st.lists(BODIES, max_size=6), st.lists(st.integers(0, 1000), max_size=10))
