@@ -123,7 +123,7 @@ def _craft_start(ctx: Context, lines: GaugeLines) -> float | None:
 
 STAGE = Stage(
     kind="gauge_cut_off",
-    title="Cut-off and start-up, from outside",
+    title="Cut-off and start-up, outside",
     instruction="You pull and plug the boards' supplies when asked; the gauge times what the craft does.",
     needs=Needs(roles=(Role.GAUGE,), passed=("gauge_wiring",), operator=True),
     perform=perform,
