@@ -1,0 +1,177 @@
+"""The host's drive against a craft that does not do what it should: scripted answers behind the real port contract."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from helpers import IDENTIFY, Collected, FakeBench, answer, refusal
+from hostile import Willing
+
+from benchctl.errors import NoAnswer
+from benchctl.events import OutputsLive
+from benchctl.safety.attesting import attest_all
+from benchctl.safety.drive import KEEP_ALIVE_S, Drive, GuardDropped
+from benchctl.safety.interlock import Locked, State
+from benchctl.stages.contract import Context
+from benchctl.terms import Role
+from benchctl.wire.catalogue import Error, GuardReason, GuardState
+from benchctl.wire.messages import Msg
+
+GUARD = {"state": 0, "reason": 0, "width_us": 1000, "cap_permille": 200, "silence_ms": 250, "age_ms": 0,
+         "radio_age_ms": 0}  # fmt: skip
+
+
+class Craft:
+    """A craft's guard by the book, apart from what a test changes: `arms` is its state after the arm request."""
+
+    def __init__(self) -> None:
+        self.arms: int | None = GuardState.ARMED
+        self.live: dict[str, int] = {"state": GuardState.LIVE, "reason": 0, "width_us": 1040}
+        self.idle = GuardState.IDLE
+
+    def __call__(self, asked: Msg) -> Iterable[bytes]:
+        if asked.kind == "identify":
+            return [answer(asked, **{**IDENTIFY, "role": 1, "label": "mudlark-craft-01"})]
+        if asked.kind == "guard_read":
+            return [answer(asked, **{**GUARD, "state": self.idle})]
+        if asked.kind == "arm_challenge":
+            return [answer(asked, nonce=0xABCD0000, state=GuardState.CHALLENGED)]
+        if asked.kind == "arm":
+            return [refusal(asked, Error.GUARDED)] if self.arms is None else [answer(asked, state=self.arms)]
+        if asked.kind == "throttle":
+            return [answer(asked, **self.live)]
+        return [answer(asked, state=0) if asked.kind == "stop" else answer(asked)]
+
+
+@pytest.fixture
+def rig() -> Callable[[Craft], tuple[Drive, FakeBench, Collected]]:
+    def make(craft: Craft) -> tuple[Drive, FakeBench, Collected]:
+        bench, heard = FakeBench({Role.CRAFT: craft}), Collected()
+        bench.operator = Willing(bench.ports)
+        bench.boards[Role.CRAFT].identify()
+        ctx = Context("ramp", bench, {}, {}, heard)
+        assert attest_all(ctx, ctx.interlock) == ""
+        return Drive(ctx, ctx.interlock, Role.CRAFT, 2), bench, heard
+
+    return make
+
+
+def asked(bench: FakeBench, kind: str) -> list[Any]:
+    return [m for m in bench.ports[Role.CRAFT].asked if m.kind == kind]
+
+
+def test_a_board_that_does_not_arm_is_disarmed_and_said_so(rig) -> None:
+    craft = Craft()
+    craft.arms = GuardState.IDLE
+    drive, bench, heard = rig(craft)
+
+    with pytest.raises(GuardDropped, match=r"the craft board did not arm \(idle\)") as caught:
+        drive.arm()
+    assert caught.value.reason == "bad arm"
+    assert len(asked(bench, "stop")) == 1
+    assert drive.interlock.state is State.SAFE
+    assert [e.live for e in heard.of(OutputsLive)] == [True]
+    with pytest.raises(Locked):
+        drive.throttle(50)
+
+
+def test_live_is_told_before_the_board_is_asked_to_arm(rig) -> None:
+    craft, order = Craft(), []
+    drive, bench, heard = rig(craft)
+    drive.hands.emit = lambda e: order.append(("said", len(asked(bench, "arm")))) or heard(e)
+    drive.arm()
+
+    assert order == [("said", 0)]
+    assert "up to 20 % throttle" in heard.of(OutputsLive)[0].text
+    assert heard.of(OutputsLive)[0].cap == pytest.approx(0.2)
+
+
+def test_holding_keeps_alive_and_does_what_is_to_be_done_meanwhile(rig) -> None:
+    """A request at least every 60 ms (the board's keep-alive lapses after 250), and none after the time is over."""
+    drive, bench, _ = rig(Craft())
+    drive.arm()
+    times: list[float] = []
+    drive.hold(40, 0.5, meanwhile=lambda: times.append(bench.now()))
+
+    sent = asked(bench, "throttle")
+    assert len(sent) == len(times) + 1
+    assert max(b - a for a, b in pairwise(times)) < KEEP_ALIVE_S + 0.01
+    assert [m.fields["number"] for m in sent] == list(range(1, len(sent) + 1))
+    assert {m.permille for m in sent} == {40}
+    assert drive.width_us == 1040
+    assert times[-1] + KEEP_ALIVE_S + 0.01 >= 0.5
+
+
+@pytest.mark.parametrize(("arms", "good"), [(None, True), (GuardState.IDLE, True), (GuardState.ARMED, False)])
+def test_a_wrong_answer_must_not_arm(rig, arms: int | None, good: bool) -> None:
+    """Refused or idle is right; a board that arms with a wrong nonce is found out, and disarmed."""
+    craft = Craft()
+    craft.arms = arms
+    drive, bench, _ = rig(craft)
+
+    assert drive.refuses_wrong_nonce() is good
+    assert asked(bench, "arm")[0].nonce == 0xABCD0001
+    assert asked(bench, "stop")
+    assert drive.interlock.state is State.SAFE
+
+
+def test_a_wrong_answer_after_which_the_guard_is_not_idle_is_no_refusal(rig) -> None:
+    craft = Craft()
+    craft.arms = None
+    drive, _, _ = rig(craft)
+    drive.interlock.saw_idle(Role.CRAFT)
+    craft.idle = GuardState.ARMED
+
+    assert drive.refuses_wrong_nonce() is False
+
+
+def test_silence_sends_nothing_more_and_starts_over(rig) -> None:
+    """How the board cuts by itself is measured by saying nothing, not even stop."""
+    drive, bench, heard = rig(Craft())
+    drive.arm()
+    drive.throttle(40)
+    before = len(bench.ports[Role.CRAFT].asked)
+    drive.silence()
+
+    assert len(bench.ports[Role.CRAFT].asked) == before
+    assert not drive.interlock.may_move
+    assert [e.live for e in heard.of(OutputsLive)] == [True, False]
+    with pytest.raises(Locked):
+        drive.throttle(40)
+
+
+def test_a_guard_that_went_idle_names_its_reason(rig) -> None:
+    craft = Craft()
+    drive, _, heard = rig(craft)
+    drive.arm()
+    craft.live = {"state": GuardState.IDLE, "reason": GuardReason.KEEP_ALIVE, "width_us": 1000}
+
+    with pytest.raises(GuardDropped, match="went idle: keep alive") as caught:
+        drive.throttle(40)
+    assert caught.value.reason == "keep alive"
+    assert heard.of(OutputsLive)[-1].live is False
+    assert drive.interlock.state is State.SAFE
+
+
+def test_disarming_what_was_never_live_says_nothing(rig) -> None:
+    drive, bench, heard = rig(Craft())
+    drive.disarm()
+
+    assert len(asked(bench, "stop")) == 1
+    assert heard.of(OutputsLive) == []
+
+
+def test_a_silent_craft_gets_one_throttle_request_and_no_more(rig) -> None:
+    craft = Craft()
+    drive, bench, _ = rig(craft)
+    drive.arm()
+    bench.ports[Role.CRAFT].script = lambda asked: ()
+    began = bench.now()
+
+    with pytest.raises(NoAnswer):
+        drive.throttle(40)
+    assert len(asked(bench, "throttle")) == 1
+    assert bench.now() - began == pytest.approx(0.1)
