@@ -175,8 +175,14 @@ class RunLog:
 
     def _close_tables(self) -> None:
         tables, self._tables = self._tables, {}
+        lost: list[RecordLost] = []
         for table in tables.values():
-            table.close()
+            try:
+                table.close()
+            except RecordLost as e:
+                lost.append(e)
+        if lost:
+            raise lost[0]
 
     def _give_up(self, sentence: str, t: float) -> None:
         self.failure = sentence

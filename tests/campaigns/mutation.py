@@ -26,12 +26,13 @@ from types import CodeType
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-_HOSTILE = ["tests/robust/test_hostile_board.py", "-k", "not verdict and not late"]
+_EDGES = "tests/robust/test_record_edges.py"
+_HOSTILE = [_EDGES, "tests/robust/test_hostile_board.py", "-k", "not verdict and not late"]
 #: module -> arguments of pytest
 TESTS: dict[str, list[str]] = {
     "benchctl.wire.crc": ["tests/wire/test_framing.py"],
     "benchctl.wire.framing": ["tests/wire/test_framing.py", "tests/robust/test_hostile_wire.py"],
-    "benchctl.wire.fields": ["tests/wire/test_messages.py"],
+    "benchctl.wire.fields": ["tests/wire/test_messages.py", _EDGES],
     "benchctl.wire.messages": ["tests/wire/test_messages.py", "tests/session/test_board.py"],
     "benchctl.session.exchange": ["tests/session"],
     "benchctl.session.boot": ["tests/session"],
@@ -40,9 +41,9 @@ TESTS: dict[str, list[str]] = {
     "benchctl.safety.interlock": ["tests/safety/test_interlock.py"],
     "benchctl.safety.attestation": ["tests/safety"],
     "benchctl.safety.attesting": ["tests/safety/test_drive.py"],
-    "benchctl.safety.drive": ["tests/safety/test_drive.py"],
+    "benchctl.safety.drive": ["tests/robust/test_drive_edges.py", "tests/safety/test_drive.py"],
     "benchctl.safety.stop": ["tests/safety/test_drive.py"],
-    "benchctl.runs.log": ["tests/runs/test_run_log.py"],
+    "benchctl.runs.log": [_EDGES, "tests/runs/test_run_log.py"],
 }
 #: a test run that takes longer has met an endless loop
 PATIENCE_S = 90

@@ -1,0 +1,289 @@
+"""Records on a disk that fails (EIO) or is full, and boards at the edges of what a session allows."""
+
+from __future__ import annotations
+
+import errno
+import os
+import resource
+import signal
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from helpers import IDENTIFY, FakeBench, answer, event, refusal
+
+from benchctl import events as ev
+from benchctl.errors import NoAnswer, RecordLost, Refused, UsageError
+from benchctl.runs.folder import MANIFEST, RunFolder, verify
+from benchctl.runs.history import References
+from benchctl.runs.log import LOG, RunLog, read
+from benchctl.runs.samples import BulkWriter, read_table, record_type
+from benchctl.session.board import Board
+from benchctl.session.declared import Declared
+from benchctl.terms import Role, Verdict
+from benchctl.wire.catalogue import BY_NAME, Error, Function, PulseKind
+from benchctl.wire.fields import Field
+from benchctl.wire.messages import Msg
+
+# ---------------------------------------------------------------------- a disk that fails
+
+
+@pytest.fixture
+def failing_disk(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """failing_disk(): from now on nothing can be brought onto the disk, as one that dies says it."""
+
+    def fails(*_: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    return lambda: monkeypatch.setattr(os, "fsync", fails)
+
+
+@pytest.fixture
+def small_disk() -> Iterator[Callable[[int], None]]:
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    yield lambda most: resource.setrlimit(resource.RLIMIT_FSIZE, (most, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    signal.signal(signal.SIGXFSZ, ignored)
+
+
+def table(stage: str, rows: int, name: str = "packets") -> ev.Samples:
+    data = np.arange(rows * 2, dtype=float).reshape(-1, 2)
+    return ev.Samples(0.0, stage, name, "timeline", ("at", "sent"), ("s", "packets"), rows, "", data)
+
+
+def ended(stage: str, t: float = 1.0) -> ev.StageEnded:
+    return ev.StageEnded(t, stage, "soak", Verdict.PASS, "", 1.0)
+
+
+def test_a_stage_end_that_cannot_be_synced_is_told_once(tmp_path: Path, failing_disk) -> None:
+    log, heard = RunLog(tmp_path), []
+    log.add_reader(heard.append)
+    log(ev.Note(0.0, "", "before"))
+    failing_disk()
+
+    with pytest.raises(RecordLost, match=r"cannot write .*events\.jsonl: Input/output error"):
+        log(ended("one"))
+    log(ended("two", 2.0))
+    log.close()
+    log.close()
+    assert log.failure.endswith("Input/output error")
+    assert [type(e).__name__ for e in heard] == ["Note", "Note", "StageEnded", "StageEnded"]
+    assert "the record ends here" in heard[1].text
+
+
+def test_closing_on_a_disk_that_fails_says_so_and_lets_go(tmp_path: Path, failing_disk) -> None:
+    log = RunLog(tmp_path, clock=lambda: 0.0)
+    log(table("one", 5))
+    failing_disk()
+
+    with pytest.raises(RecordLost, match="Input/output error"):
+        log.close()
+    log.close()
+    assert len(read_table(tmp_path / "one--packets.npy")) == 5
+
+
+def test_a_table_that_cannot_be_closed_keeps_no_other_open(tmp_path: Path, failing_disk) -> None:
+    """Of two tables the first cannot be brought onto the disk; both are closed, their rows stay readable."""
+    log = RunLog(tmp_path, clock=lambda: 0.0)
+    log(table("one", 5))
+    log(table("one", 7, "pings"))
+    writers = list(log._tables.values())
+    failing_disk()
+
+    with pytest.raises(RecordLost):
+        log(ended("one"))
+    assert all(w._file.closed for w in writers)
+    log.close()
+    assert [len(read_table(tmp_path / f"one--{n}.npy")) for n in ("packets", "pings")] == [5, 7]
+
+
+def test_after_the_log_was_given_up_tables_are_let_go(tmp_path: Path, small_disk, failing_disk) -> None:
+    log = RunLog(tmp_path, clock=lambda: 0.0)
+    log(table("one", 5))
+    small_disk((tmp_path / LOG).stat().st_size + 10)
+    with pytest.raises(RecordLost, match="File too large"):
+        log(ev.Note(1.0, "", "x" * 200))
+    failing_disk()
+    log.close()
+
+    assert log.failure.endswith("File too large")
+    assert read(tmp_path).missing == "the record stops before the run's end"
+
+
+def test_samples_without_data_are_told_as_they_are(tmp_path: Path) -> None:
+    """As a log read back gives them: nothing is written beside the log."""
+    bare = ev.Samples(0.0, "one", "packets", "timeline", ("at",), ("s",), 3, "other.npy", None)
+    with RunLog(tmp_path) as log:
+        heard: list[ev.Event] = []
+        log.add_reader(heard.append)
+        log(bare)
+        log.remove_reader(heard.append)
+
+    assert heard == [bare]
+    assert [p.name for p in tmp_path.iterdir()] == [LOG]
+
+
+def test_a_log_in_no_folder(tmp_path: Path) -> None:
+    with pytest.raises(RecordLost, match=r"cannot write .*No such file or directory"):
+        RunLog(tmp_path / "nosuch")
+
+
+def test_a_table_with_no_room_for_its_head(tmp_path: Path, small_disk) -> None:
+    small_disk(10)
+    with pytest.raises(RecordLost, match=r"t\.npy: File too large"):
+        BulkWriter(tmp_path / "t.npy", record_type(("at",), np.zeros((1, 1))), None)
+
+
+def test_a_table_that_meets_the_end_of_the_disk_keeps_its_whole_blocks(tmp_path: Path, small_disk) -> None:
+    block = np.arange(3000.0).reshape(-1, 1)
+    kind = record_type(("at",), block)
+    writer = BulkWriter(tmp_path / "t.npy", kind, None)
+    writer.append_table(block)
+    small_disk((tmp_path / "t.npy").stat().st_size + 1000)
+
+    with pytest.raises(RecordLost, match="File too large"):
+        writer.append_table(block)
+    assert (tmp_path / "t.npy").stat().st_size % kind.itemsize == 0
+    writer.close()
+    assert read_table(tmp_path / "t.npy")[:, 0].tolist() == block[:, 0].tolist()
+
+
+def test_sealing_on_a_disk_that_fails_leaves_no_half_manifest(tmp_path: Path, failing_disk) -> None:
+    with RunFolder.create(tmp_path / "run") as folder:
+        (folder.path / LOG).write_text("{}\n")
+        failing_disk()
+        with pytest.raises(RecordLost, match=r"cannot seal .*Input/output error"):
+            folder.seal()
+    assert not (tmp_path / "run" / MANIFEST).exists()
+    with pytest.raises(UsageError, match="is not sealed"):
+        verify(tmp_path / "run")
+
+
+def test_references_that_cannot_be_written(tmp_path: Path, small_disk) -> None:
+    """The file of references is replaced whole or not at all."""
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run" / LOG).write_text("")
+    references = References(tmp_path)
+    references.set("mudlark-hand-01", "bring-up", "run")
+    small_disk(20)
+
+    with pytest.raises(RecordLost, match="cannot write"):
+        references.set("mudlark-craft-01", "bring-up", "run")
+    assert references.all() == {("mudlark-hand-01", "bring-up"): "run"}
+
+
+# ---------------------------------------------------------------------- sessions
+
+
+def craft(script: Callable[[Msg], Iterable[bytes]]) -> tuple[Board, FakeBench]:
+    bench = FakeBench({Role.CRAFT: script})
+    return bench.boards[Role.CRAFT], bench
+
+
+def test_a_port_that_resets_is_given_quiet_first() -> None:
+    board, bench = craft(lambda asked: [answer(asked, **IDENTIFY)])
+    times: list[float] = []
+    write = bench.ports[Role.CRAFT].write
+    bench.ports[Role.CRAFT].write = lambda data: times.append(bench.now()) or write(data)
+    board.open(quiet_s=1.5)
+
+    assert times[0] == pytest.approx(1.5)
+
+
+def test_silence_between_good_frames_is_no_other_device() -> None:
+    """Frames of ours came, so it is a board of ours that does not answer, not another gadget."""
+    board, bench = craft(lambda asked: [event("radio_lost", 0, **{f.name: 0 for f in BY_NAME["radio_lost"].fields})])
+
+    with pytest.raises(NoAnswer, match="nothing came from the craft board"):
+        board.open()
+    assert bench.now() >= 3.0
+
+
+@pytest.mark.parametrize("status", [0, Error.PART])
+def test_the_end_of_a_long_request(status: int) -> None:
+    """Its own end counts, with its detail; an end with an error is a refusal."""
+    board, bench = craft(lambda asked: ())
+    for what in ("led", "droop"):
+        bench.ports[Role.CRAFT].push(event("done", 0, what=BY_NAME[what].number, status=status, detail=17))
+
+    if status:
+        with pytest.raises(Refused, match=r"gave up 'droop': part \(detail 17\)") as caught:
+            board.wait_done("droop", 1.0)
+        assert caught.value.code == "part"
+    else:
+        assert board.wait_done("droop", 1.0) == 17
+
+
+def test_an_end_is_seen_once() -> None:
+    board, bench = craft(lambda asked: ())
+    bench.ports[Role.CRAFT].push(event("done", 0, what=BY_NAME["droop"].number, status=0, detail=0))
+    bench.wait(0.1)
+
+    assert [board.is_done("led"), board.is_done("droop")] == [False, False]  # a look at another forgets it
+    bench.ports[Role.CRAFT].push(event("done", 1, what=BY_NAME["droop"].number, status=0, detail=0))
+    bench.wait(0.1)
+    assert [board.is_done("droop"), board.is_done("droop")] == [True, False]
+
+
+def test_forgotten_events_are_gone() -> None:
+    board, bench = craft(lambda asked: ())
+    bench.ports[Role.CRAFT].push(event("captured", 0, [(1, 2)]))
+    bench.wait(0.1)
+    board.forget_events()
+
+    assert board.events("captured") == []
+
+
+def test_pins_and_kinds_are_written_and_read_under_their_own_keys() -> None:
+    store: dict[int, bytes] = {}
+
+    def keep(asked: Msg) -> Iterable[bytes]:
+        if asked.kind == "setting_write":
+            store[asked.key] = asked.data
+            return [answer(asked)]
+        if asked.kind == "setting_read":
+            return [answer(asked, key=asked.key, data=store[asked.key])]
+        return [answer(asked, written=9)] if asked.kind == "settings_save" else [refusal(asked, Error.UNKNOWN)]
+
+    board, bench = craft(keep)
+    board.write_pin(Function.LED, 0x34)
+    board.write_pulse_kind(2, PulseKind.MOTOR)
+    board.write_setting("silence_ms", 50)
+    board.write_setting("radio_address", 0xFFFFFFFF)
+    board.save_settings()
+
+    assert store == {64: b"\x34", 97: b"\x02", 11: b"\x32\x00", 10: b"\xff" * 4}
+    assert board.read_pin(Function.LED) == 0x34
+    assert board.read_pulse_kind(2) == PulseKind.MOTOR
+    assert board.read_setting("silence_ms") == 50
+    assert board.read_setting("radio_address") == 0xFFFFFFFF
+    assert [m.kind for m in bench.ports[Role.CRAFT].asked][4] == "settings_save"
+    with pytest.raises(ValueError, match="is not between 50 and 5000"):
+        board.write_setting("silence_ms", 5001)
+
+
+def test_a_restart_on_request_gives_its_boot_message() -> None:
+    def restarts(asked: Msg) -> Iterable[bytes]:
+        boot = {f.name: 0 for f in BY_NAME["boot"].fields}
+        return [answer(asked), event("boot", 0, **{**boot, "label": "x", "cause": 5})]
+
+    board, _ = craft(restarts)
+
+    assert board.restart().cause == 5
+    assert board.restarts == 1
+    assert board.expects_restart is False
+
+
+def test_a_jumper_joins_both_ways() -> None:
+    wired = Declared(wires=(("craft.led", "hand.loop_back"),))
+
+    assert wired.wired("craft.led", "hand.loop_back")
+    assert wired.wired("hand.loop_back", "craft.led")
+    assert not wired.wired("craft.led", "hand.capture")
+
+
+def test_a_field_of_an_unknown_type_is_our_own_mistake() -> None:
+    with pytest.raises(ValueError, match="field x: unknown type 'u7'"):
+        Field("x", "u7")
