@@ -96,7 +96,7 @@ CAUSES: tuple[Cause, ...] = (
             "main_soft": 0.9, "main_low": HALF, "brown_out_margin": HALF, "brown_out_reset": HALF,
             "trigger_transmit": SOME, "sending_low": SOME, "burst_dip": SOME, "forgets": SOME, "main_joint": SELDOM,
             "burst_lost": SELDOM, "listen_lost": SELDOM, "listen_drop": SELDOM, "dead": SELDOM, "lossy": SELDOM,
-            "servo_sag": SELDOM, "damaged": SELDOM,
+            "servo_sag": SOME, "damaged": SELDOM,
         },
         "The processor's own rail gives way whenever anything draws current: a thin or long USB cable, a port or hub "
         "with a current limit, tired cells. It shows with every load, small ones too.",

@@ -173,28 +173,29 @@ def _main_low(log: Log, role: Role) -> Answer:
 
 
 def main_ohms(log: Log, role: Role) -> Reading | None:
-    """Ohms of the processor's supply path by the LED step, where it is far enough above the converter's step."""
+    """Ohms of the processor's supply path, by whichever way stands furthest above the converter's step."""
     ohms = log.one(f"{role}.led_source", *_SUPPLY)
     droop = log.value(f"{role}.led_droop", *_SUPPLY)
+    if ohms is not None and droop is not None and droop > 0.05:
+        return ohms
+    path = log.one(f"{role}.path_ohms", *_HUNT)
+    if path is not None and path.interval is not None and path.interval.low > 0.4:
+        return path
     return ohms if ohms is not None and droop is not None and droop > 0.025 else None
 
 
 def _main_soft(log: Log, role: Role) -> Answer:
+    """More than a sound source and a short cable have: about 1 Ω together (common practice, no source)."""
     ohms = main_ohms(log, role)
-    measured = log.one(f"{role}.led_droop", *_SUPPLY)
-    by_led = None if measured is None else (ohms is not None and ohms.value > 1.4, _said(ohms or measured))
-    return _any(
-        by_led,
-        _above(log, f"{role}.sending_sag", _HUNT, 0.15),
-        _above(log, f"{role}.led_sag", _HUNT, 0.15),
-        _above(log, f"{role}.transmit_sag", _HUNT, 0.15),
-    )
+    measured = log.one(f"{role}.path_ohms", *_HUNT) or log.one(f"{role}.led_droop", *_SUPPLY)
+    by_ohms = None if measured is None else (ohms is not None and ohms.value > 1.7, _said(ohms or measured))
+    return _any(by_ohms, _above(log, f"{role}.led_sag", _HUNT, 0.3))
 
 
 def _main_joint(log: Log, role: Role) -> Answer:
     """More ohms than any cable has."""
     ohms = main_ohms(log, role)
-    measured = log.one(f"{role}.led_droop", *_SUPPLY)
+    measured = log.one(f"{role}.path_ohms", *_HUNT) or log.one(f"{role}.led_droop", *_SUPPLY)
     if measured is None:
         return None
     return ohms is not None and ohms.value > 10.5, _said(ohms or measured)
@@ -322,7 +323,7 @@ def _damaged(log: Log, role: Role) -> Answer:
     silent = [s.reason for s in log.summary.stages.values() if f"the {role} board did not answer" in s.reason]
     count = board.damaged + board.lost_events
     text = f"{role}: {board.damaged} frames damaged and {board.lost_events} events lost, of {board.frames}"
-    if silent:
+    if silent and not any(not r.asked for r in board.resets):
         return True, silent[0]
     return count > 2 * len(board.resets), text
 

@@ -18,9 +18,10 @@ from benchctl.findings.evidence import LIMIT, Fact
 from benchctl.terms import Role
 
 #: how much of the product of likelihoods is believed (judgement; checked by the reliability table of the campaign)
-TRUST = 0.75
-#: before any evidence: shares of healthy pairs, of one fault and of two (judgement)
-HEALTHY, ONE, TWO = 0.50, 0.45, 0.05
+TRUST = 0.85
+#: before any evidence: healthy, one fault, two. Faults of hand-soldered boards come by themselves, so their number is
+#: Poisson; that every other run of a pair shows none is judgement, and makes the mean 0.69
+HEALTHY, ONE, TWO = 0.50, 0.35, 0.12
 #: a fault fails a limit, a healthy board at the edge of its tolerance does (judgement)
 FAILS, FAILS_HEALTHY = 0.85, 0.01
 #: single causes that are tried in pairs, best first

@@ -8,6 +8,7 @@ name = "link"                  # unique; defaults to the kind
 kind = "radio_link"
 after = ["identity"]           # stages of this procedure that must have passed; added to what the kind needs
 optional = false               # true: where its needs are not met, the run can still pass
+regardless = false             # true: also after a stage that its kind needs has failed; never where it spins something
 [stage.parameters]
 count = 2000
 [stage.limits]
@@ -146,7 +147,7 @@ class _Reader:
         return Procedure(name, title, self.text(top, "note", "top level", ""), tuple(steps), sha256, path)
 
     def step(self, table: Mapping[str, Any], place: str, before: list[Step]) -> Step:
-        self.known(table, ("name", "kind", "after", "optional", "parameters", "limits", "margins"), place)
+        self.known(table, ("name", "kind", "after", "optional", "regardless", "parameters", "limits", "margins"), place)
         kind = self.text(table, "kind", place)
         if kind not in KINDS:
             raise self.error(f"{place}.kind", f"unknown stage kind {kind!r}{_nearest(kind, KINDS)}")
@@ -176,7 +177,12 @@ class _Reader:
         for name in listed:
             if name not in names:
                 raise self.error(f"{place}.after", f"{name!r} is no earlier stage{_nearest(name, names)}")
-        kinds = set(stage.needs.passed) | set(stage.needs.required)
+        regardless = table.get("regardless", False)
+        if not isinstance(regardless, bool):
+            raise self.error(f"{place}.regardless", f"expected true or false, got {regardless!r}")
+        if regardless and stage.spins:
+            raise self.error(f"{place}.regardless", f"{stage.kind} can spin something: it runs after its needs only")
+        kinds = set(stage.needs.required) | (set() if regardless else set(stage.needs.passed))
         missing = set(stage.needs.required) - {s.stage.kind for s in before}
         if missing:
             raise self.error(f"{place}.kind", f"{stage.kind} needs an earlier stage of kind {sorted(missing)[0]}")

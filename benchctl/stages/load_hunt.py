@@ -23,13 +23,14 @@ from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.link_run import POWERS
 from benchctl.stages.supply_bursts import settings_lost
-from benchctl.terms import Limit, Role, Source
+from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, LinkMode, Load, PulseKind
 
 _OTHER = {Role.HAND: Role.CRAFT, Role.CRAFT: Role.HAND}
 #: 125 kHz converter clock; 120 conversions in about 25 ms
 _SLOW, _LOOKS, _GAP_US = 7, 120, 100
 _PAYLOAD, _INTERVAL_US = 32, 1500
+_SERVO_TRAVEL_S = 0.8
 _LOADS = {"led": Load.LED, "servo": Load.SERVO, "motor_idle": Load.MOTOR_IDLE}
 
 
@@ -62,6 +63,8 @@ class _Hunt:
 
 
 def perform(ctx: Context) -> None:
+    for role in _OTHER:
+        _quiet(ctx.board(role))
     whole = {role: _radio_holds(ctx, ctx.board(role)) for role in _OTHER}
     for role, other in _OTHER.items():
         hunt = _Hunt(role, ("transmit", *_switchable(ctx.board(role))), whole[role], whole[other])
@@ -69,6 +72,15 @@ def perform(ctx: Context) -> None:
         _run(ctx, hunt)
         _judge(ctx, hunt)
         _sending(ctx, ctx.board(role))
+
+
+def _quiet(board: Board) -> None:
+    """End what a stage before may have left running: a loop or a test that holds the transceiver."""
+    for request in ("loop_stop", "link_stop"):
+        try:
+            board.ask(request, timeout=1.0)
+        except Refused:
+            continue
 
 
 def _radio_holds(ctx: Context, board: Board) -> bool:
@@ -127,6 +139,9 @@ def _trial(ctx: Context, hunt: _Hunt, on: tuple[bool, ...]) -> _Trial:
         trial.reset = board.restarts > before
     except Refused as e:
         ctx.note(f"{hunt.role}: {e}", "warning")
+    except NoAnswer:
+        # held in reset for as long as the load lasts: its start is heard in `_settle`
+        ctx.wait(0.1)
     finally:
         _settle(ctx, hunt)
     trial.reset = trial.reset or board.restarts > before
@@ -212,6 +227,8 @@ def _sending(ctx: Context, board: Board) -> None:
     try:
         board.write_setting("radio_power", POWERS["0"])
         board.ask("radio_apply", timeout=1.0)
+        # a servo that the last trial sent off is still on its way
+        ctx.wait(_SERVO_TRAVEL_S)
         rest = _mean(board, AdcSource.BAND_GAP)
         board.ask("load", load=Load.TRANSMIT, on=1, strength=3)
         ctx.wait(0.02)
@@ -224,6 +241,7 @@ def _sending(ctx: Context, board: Board) -> None:
             volts = _mean(board, AdcSource.SENSE_RAIL) * vcc * int(board.read_setting("rail_divider")) / 1000 / 1024
             note = "mean of the transceiver's rail, packet after packet"
             ctx.read(f"{board.role}.radio_volts_sending", volts, "V", _LOOKS, source=Source.ADC, note=note)
+        _path_ohms(ctx, board, float(vcc_from_bandgap(rest, bandgap)), bandgap)
         board.ask("load", load=Load.TRANSMIT, on=0, strength=0)
     except Refused:
         ctx.note(f"{board.role}: the transceiver does not take its settings; steady sending left out", "warning")
@@ -232,6 +250,27 @@ def _sending(ctx: Context, board: Board) -> None:
         ctx.read(f"{board.role}.sending_resets", 1, "", 1, source=Source.COUNTING)
         board.clear_restart()
         ctx.wait(0.3)
+
+
+def _path_ohms(ctx: Context, board: Board, rest: float, bandgap: float) -> None:
+    """Ohms of the processor's supply path, from two small known loads together while packets go out."""
+    if board.declared.pins.get(Function.LED, NO_PIN) == NO_PIN:
+        return
+    known = board.declared.loads_ma
+    milliamps = known.get("led", 9.0) + SENDING_SHARE * known.get("transmit", 11.3) + SETTLING_MA
+    board.ask("load", load=Load.LED, on=1, strength=100)
+    sag = rest - float(vcc_from_bandgap(_mean(board, AdcSource.BAND_GAP), bandgap))
+    board.ask("load", load=Load.LED, on=0, strength=0)
+    # the band-gap's reading is good to half a step of the converter before and after
+    step = rest**2 / (1024 * bandgap)
+    ohms, half = max(0.0, 1000 * sag / milliamps), 1000 * step / milliamps
+    interval = Interval(max(0.0, ohms - half), ohms + half)
+    note = f"by the LED and steady sending, {milliamps:.0f} mA together"
+    ctx.read(f"{board.role}.path_ohms", ohms, "ohm", _LOOKS, interval, Source.ADC, note=note)
+
+
+#: of the time from burst to burst that a 32-byte packet at 1 Mbps is on the air, and the mean of settling to send
+SENDING_SHARE, SETTLING_MA = 0.67, 2.1
 
 
 def _mean(board: Board, source: AdcSource) -> float:
@@ -332,6 +371,7 @@ STAGE = Stage(
         Measure("sending_resets", "", "restarts while packet followed packet", Limit(max=0), "lower", 0.5, ""),
         Measure("lowest_vcc", "V", "lowest supply seen", None, "higher", 0.05, ""),
         Measure("sending_sag", "V", "processor's rail, packet after packet", Limit(max=0.5), "lower", 0.05, ""),
+        Measure("path_ohms", "ohm", "processor's supply path", None, "lower", 1, ""),
         Measure("radio_volts_sending", "V", "transceiver's rail, packet after packet", Limit(min=2.4), "same", 2, "%"),
         *(
             measure

@@ -64,20 +64,29 @@ BAD = [
     (b'name = "p"\n[[stage]]\nkind = "identity"\nafter = ["x"]', "'x' is no earlier stage"),
     (b'name = "p"\n[[stage]]\nkind = "identity"\nafter = "x"', "expected a list of stage names"),
     (b'name = "p"\n[[stage]]\nkind = "identity"\noptional = 1', "expected true or false"),
-    (b'name = "p"\n[[stage]]\nkind = "identity"\n[stage.parameters]\nclock_second = 1.0', "did you mean 'clock_seconds'"),
+    (
+        b'name = "p"\n[[stage]]\nkind = "identity"\n[stage.parameters]\nclock_second = 1.0',
+        "did you mean 'clock_seconds'",
+    ),
     (b'name = "p"\n[[stage]]\nkind = "identity"\n[stage.parameters]\nclock_seconds = "x"', "expected a number of s"),
     (b'name = "p"\n[[stage]]\nkind = "identity"\n[stage.parameters]\nclock_seconds = 0', "0.5 s to 600 s"),
     (b'name = "p"\n[[stage]]\nkind = "identity"\n[stage.parameters]\nclock_seconds = nan', "0.5 s to 600 s"),
     (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.parameters]\nrate = "3M"', "expected one of 250k, 1M, 2M"),
     (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.parameters]\ncount = 2.5', "expected a whole number"),
-    (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.limits]\nlos = {max = 1}', "takes no reading 'los'; did you mean 'loss'"),
+    (
+        b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.limits]\nlos = {max = 1}',
+        "takes no reading 'los'; did you mean 'loss'",
+    ),
     (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.limits]\nloss = 1', "expected a table"),
     (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.limits]\nloss = {maximum = 1}', "unknown key 'maximum'"),
     (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.limits]\nloss = {min = 3, max = 1}', "min 3 is above max 1"),
     (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.limits]\nloss = {max = true}', "expected a number"),
     (b'name = "p"\n[[stage]]\nkind = "radio_link"\n[stage.margins]\nloss = {margin = -1}', "a positive number"),
     (b'name = "p"\n[[stage]]\nkind = "throttle_ramp"', "throttle_ramp needs an earlier stage of kind"),
-    (b'name = "p"\n[[stage]]\nkind = "throttle_ramp"\n[stage.parameters]\ncap = 31.0', "needs an earlier stage|1 % to 30 %"),
+    (
+        b'name = "p"\n[[stage]]\nkind = "throttle_ramp"\n[stage.parameters]\ncap = 31.0',
+        "needs an earlier stage|1 % to 30 %",
+    ),
 ]
 
 
@@ -153,3 +162,20 @@ def test_every_kind_declares_itself_fully(kind: str) -> None:
     if stage.spins:
         assert "before_power" in stage.needs.required
         assert stage.needs.operator
+
+
+def test_a_stage_that_spins_nothing_may_run_regardless() -> None:
+    """What its kind needs no longer has to have passed; what the file lists after it still has."""
+    text = '[[stage]]\nkind = "identity"\n[[stage]]\nkind = "transceiver"\nregardless = true\n'
+    step = parse(f'name = "x"\n{text}'.encode(), "x.toml").steps[1]
+
+    assert step.after == ()
+
+
+def test_nothing_that_spins_runs_regardless() -> None:
+    kinds = ("before_power", "identity", "supply", "transceiver", "radio_link")
+    text = 'name = "x"\n' + "".join(f'[[stage]]\nkind = "{k}"\n' for k in kinds)
+    text += '[[stage]]\nkind = "esc_arming"\nregardless = true\n'
+
+    with pytest.raises(UsageError, match="can spin something"):
+        parse(text.encode(), "x.toml")

@@ -1,0 +1,30 @@
+"""A small sample of the campaign; the whole of it is `tests/campaigns/findings_campaign.py`."""
+
+from __future__ import annotations
+
+import random
+
+import fault_benches as fb
+import findings_campaign as campaign
+import pytest
+
+from benchctl.benchfile import parse
+
+
+@pytest.mark.parametrize("kind", sorted(fb.FAULTS))
+def test_every_fault_can_be_drawn(kind):
+    """A thousandth of the draws would do; twenty find a range that a bench file does not allow."""
+    for seed in range(20):
+        case = fb.draw(random.Random(seed), (kind,))
+
+        parse(case.toml(), "drawn")
+        assert len(case.truth) == 1
+
+
+def test_a_few_drawn_benches():
+    """Eight single faults and two healthy benches: at most one wrong, which chance alone allows at 95 %."""
+    score = campaign.campaign(seed=500_000, single=8, pairs=0, healthy=2)
+
+    assert score.counts["single"] + score.counts["mild"] == 8
+    assert score.counts["single first"] >= score.counts["single"] - 1
+    assert score.counts["healthy with a finding"] == 0

@@ -1,0 +1,67 @@
+"""Findings in words: evidence with its readings, what speaks against, the next test; from the log alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from benchctl import benches, shipped
+from benchctl.findings import find
+from benchctl.operate import Operation
+from benchctl.procedure.file import load
+from benchctl.runs.log import read
+from benchctl.runs.summary import summarise
+
+
+def perform(bench: str, procedure: str, out: Path, **more):
+    opened = benches.open_bench(bench, seed=5)
+    try:
+        return Operation(load(shipped.procedure(procedure)), opened, out, **more).perform()
+    finally:
+        opened.close()
+
+
+def test_evidence_quotes_the_readings(hunted):
+    finding = find(hunted("bad-joint"))[0]
+
+    assert any("hand.transmit_source" in line and "Ω" in line for line in finding.evidence)
+
+
+def test_the_leaders_rival_speaks_against_itself(hunted):
+    found = find(hunted("weak-source"))
+
+    rivals = [f for f in found[1:] if f.cause == "joint_main"]
+    assert rivals
+    assert any("Ω" in line for line in rivals[0].against)
+
+
+def test_ranks_and_confidences_go_down(hunted):
+    found = find(hunted("weak-source"))
+
+    assert [f.rank for f in found] == list(range(1, len(found) + 1))
+    assert [f.confidence for f in found] == sorted((f.confidence for f in found), reverse=True)
+
+
+def test_a_record_read_back_has_the_same_findings(tmp_path: Path):
+    """The run's own findings against those made anew from its folder."""
+    result = perform("no-transceiver", "radio-link", tmp_path)
+
+    assert [f.cause for f in result.summary.findings][:1] == ["no_transceiver"]
+    again = find(summarise(e for e in read(result.folder).events if type(e).__name__ != "FindingMade"))
+    assert [(f.cause, f.board, f.confidence) for f in again] == [
+        (f.cause, f.board, f.confidence) for f in result.summary.findings
+    ]
+
+
+def test_the_hunt_is_added_where_it_would_tell_causes_apart(tmp_path: Path):
+    """A radio link dies of a starved transceiver: without the supply stage the hunt is what is left to look."""
+    result = perform("weak-capacitor", "radio-link", tmp_path, hunt=True)
+
+    assert result.summary.stages["load_hunt"].readings["craft.trigger_transmit"].value == 1
+    assert result.exit_code == 1
+
+
+def test_the_hunt_is_not_added_to_a_healthy_run(tmp_path: Path):
+    result = perform("sim", "radio-link", tmp_path, hunt=True)
+
+    assert "load_hunt" not in result.summary.stages
+    assert result.summary.findings == []
