@@ -265,7 +265,9 @@ def _as_recovering(fit: Fit, amps: float, deep: _Deep, lsb: float, count: int, l
     derived = _Derived(fit, lsb, level)
 
     def depth(p: Floats) -> float:
-        return deep(shapes.dipped, p, math.exp(p[4]))
+        # a rail cannot end above its rest: what looks so is the converter's reference that sags meanwhile
+        kept = np.concatenate((p[:3], [max(0.0, float(p[3]))]))
+        return deep(shapes.dipped, kept, math.exp(p[4]))
 
     def capacity(p: Floats) -> float:
         total = float(p[1] + p[2])

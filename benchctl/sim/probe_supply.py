@@ -131,7 +131,7 @@ class Supply:
             for repeat in range(m.repeats):
                 yield settle
                 self.loads.begin(m.load, repeat)
-                yield delay
+                yield delay + self._late()
                 total += yield from self.convert(m.source, m.prescaler)
                 self.loads.end(m.load)
             self.probe.out.row(self._rows, self._rows.head(point, baseline), self._rows.pack(total), follows=b"")

@@ -37,7 +37,7 @@ class Row:
 
 
 def _spread(table: Mapping[str, float], key: str) -> Sequence[float]:
-    return table[key], table["low"], table["high"]
+    return table[key], table.get("low", table.get("lo", table[key])), table.get("high", table.get("hi", table[key]))
 
 
 def _alone(value: float) -> Sequence[float]:

@@ -90,16 +90,18 @@ def test_droop_by_the_band_gap_is_the_exponential_averaged_over_the_aperture(ope
     board.wait_done("droop", 30.0)
     seen = volts_of(board.events("droop_rows"), repeats)
 
-    # closed form: v(t) = v0 - I·R·(1 - e^(-t/τ)), τ = R·C = 1 Ω · 100 µF, mean over 13 µs from t on
+    # closed form: v(t) = v0 - I·R·(1 - e^(-t/τ)), τ = R·C = 1 Ω · 100 µF, mean over 13 µs from t on, which is 5 to
+    # 8 µs after the tick
     tau, aperture = 100e-6, 13e-6
-    t = np.arange(60) * 10e-6
+    t = np.arange(60) * 10e-6 + 6.25e-6
     gone = 1 - tau / aperture * (np.exp(-t / tau) - np.exp(-(t + aperture) / tau))
     expected = at_rest - amps * gone
     measured = np.array([seen[n] for n in range(60)])
 
     assert sorted(seen) == list(range(60))
     count = at_rest**2 / (1.1 * 1024)  # volts per count at this supply
-    assert np.abs(measured - expected).max() < 0.75 * count + 0.003
+    jitter = 1.35e-6 * amps / tau  # volts, where the rail falls fastest
+    assert np.abs(measured - expected).max() < 0.75 * count + 0.003 + jitter
 
 
 def test_droop_of_the_sensed_rail_is_held_at_one_instant(open_sim) -> None:
@@ -126,10 +128,11 @@ regulator_limit_ma = 0.0
         prescaler=4, also={"repeats": 8},
     )  # fmt: skip
     board.wait_done("droop", 30.0)
-    rows = {e.first + n: r[0] / 8 for e in board.events("droop_rows") for n, r in enumerate(e.rows)}
-    start = board_rest = rows[0]
+    events = board.events("droop_rows")
+    rows = {e.first + n: r[0] / 8 for e in events for n, r in enumerate(e.rows)}
+    start = board_rest = events[0].baseline / 8
     # τ = 33 Ω · 10 µF = 330 µs; 32 bytes at 1 Mbit/s are on the air for 329 µs after 130 µs of settling
-    t = np.arange(10) * 40e-6 + 1.5e-6
+    t = np.arange(10) * 40e-6 + 6.25e-6 + 1.5e-6
     settling, more = (1 - np.exp(-np.maximum(0, t - at) / 330e-6) for at in (0.0, 130e-6))
     counts = (8.0e-3 * settling + 3.3e-3 * more) * 33 / 5.0 * 1024
     measured = np.array([board_rest - rows[n] for n in range(10)])
