@@ -113,7 +113,7 @@ def _add_completion(commands: Any, whole: argparse.ArgumentParser) -> None:
         "completion",
         help="print the completion script of a shell",
         description="Print the completion script of a shell, to be sourced or put where the shell looks for it.",
-        epilog="example:\n  eval \"$(benchctl completion bash)\"",
+        epilog='example:\n  eval "$(benchctl completion bash)"',
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     completion.add_argument("shell", choices=("bash", "zsh", "fish"))
@@ -195,7 +195,7 @@ def _add_reference(commands: Any) -> tuple[argparse.ArgumentParser, argparse.Arg
     reference = commands.add_parser("reference", help="which run the later runs of a board are compared with")
     inner = reference.add_subparsers(title="commands", metavar="COMMAND", required=True)
     keep = _command(inner, "set", "Make a run the reference of its boards.", "reference_set")
-    keep.add_argument("run", metavar="RUN", help="a run's name where runs are kept, or \"last\"")
+    keep.add_argument("run", metavar="RUN", help='a run\'s name where runs are kept, or "last"')
     keep.add_argument("--line", default="probe", metavar="NAME", help="firmware line (probe)")
     return keep, _command(inner, "show", "List the kept references.", "reference_show")
 

@@ -1,8 +1,8 @@
 """The user's own defaults, from a small TOML file in the platform's usual place. No file: the built-in ones.
 
-    bench = "sim"            # used where no --bench is given
-    runs = "~/mudlark/runs"  # where run folders are kept
-    speed = 1.0              # of simulated benches in the terminal UI; 0 is as fast as it goes
+bench = "sim"            # used where no --bench is given
+runs = "~/mudlark/runs"  # where run folders are kept
+speed = 1.0              # of simulated benches in the terminal UI; 0 is as fast as it goes
 """
 
 from __future__ import annotations
@@ -52,9 +52,7 @@ def load(file: Path | None = None) -> Preferences:
     for key, value in top.items():
         _check(file, key, value)
     runs = top.get("runs")
-    return Preferences(
-        top.get("bench", "sim"), Path(runs).expanduser() if runs else None, float(top.get("speed", 1.0))
-    )
+    return Preferences(top.get("bench", "sim"), Path(runs).expanduser() if runs else None, float(top.get("speed", 1.0)))
 
 
 def _check(file: Path, key: str, value: Any) -> None:

@@ -97,8 +97,7 @@ class Air:
         self._chance = chance
         self._seed = chance.getrandbits(62)
         self._bursts: list[tuple[Interferer, OnOff]] = [
-            (one, bursts_of(one, self._seed ^ (number + 1) << 20))
-            for number, one in enumerate(self.config.interferers)
+            (one, bursts_of(one, self._seed ^ (number + 1) << 20)) for number, one in enumerate(self.config.interferers)
         ]
         self._losses: dict[frozenset[int], float] = {}
         self._fadings: dict[frozenset[int], Fading] = {}

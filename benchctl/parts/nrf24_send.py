@@ -104,9 +104,7 @@ def _waiting_charge(radio: Machine, again: bool) -> float:
     return listens * radio.rx_current[now.rate] + settles * TX_SETTLING_CURRENT + stands_by * STANDBY_II_CURRENT
 
 
-def _deliver(
-    frame: Frame, other: Machine, pipe: Pipe, received: list[Reception]
-) -> tuple[int, Frame | None]:
+def _deliver(frame: Frame, other: Machine, pipe: Pipe, received: list[Reception]) -> tuple[int, Frame | None]:
     """What one listener makes of the packet, and the answer that it will send."""
     air = other.air
     heard = other.follow(frame)

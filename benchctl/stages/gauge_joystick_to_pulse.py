@@ -139,13 +139,13 @@ def _steady(ctx: Context, lines: GaugeLines) -> None:
 
 STAGE = Stage(
     kind="gauge_joystick_to_pulse",
-    title="Joystick to pulse, from outside",
+    title="Joystick to pulse, outside",
     instruction="The gauge plays the joystick and measures the craft's pulses; touch nothing, motors unplugged.",
     needs=Needs(roles=(Role.GAUGE,), passed=("gauge_wiring",)),
     perform=perform,
     parameters=(
-        Parameter("points", 17, "voltages per pass", "", 5, 257),
-        Parameter("pulses", 5, "pulses at each voltage", "", 2, 100),
+        Parameter("points", 28, "voltages per pass; a power of two and one hides binary steps", "", 5, 257),
+        Parameter("pulses", 4, "pulses at each voltage", "", 2, 100),
         Parameter("settle_ms", 90, "from a voltage to its first pulse", "ms", 20, 5000),
         Parameter("steps", 60, "steps of the voltage", "", 4, 2000),
         Parameter("frames", 150, "frames with everything at rest", "", 20, 5000),

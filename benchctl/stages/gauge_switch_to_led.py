@@ -57,6 +57,18 @@ def _judge(ctx: Context, late: np.ndarray, missed: int, changes: int) -> None:
     read_quantile(ctx, "latency_p50", late[:, 1], 0.5, "ms", _STAMP_MS)
     read_quantile(ctx, "latency_p95", late[:, 1], 0.95, "ms", _STAMP_MS)
     read_mean(ctx, "latency_mean", late[:, 1], "ms", _STAMP_MS)
+    if len(late):
+        _stragglers(ctx, late[:, 1])
+
+
+def _stragglers(ctx: Context, times: np.ndarray) -> None:
+    """Few late ones among many move no quantile that can be claimed: they are counted."""
+    beyond = ctx.number("straggler_ms")
+    count = int((times > np.median(times) + beyond).sum())
+    ctx.read(
+        "stragglers", 100 * count / len(times), "%", len(times), clopper_pearson(count, len(times)).scaled(100),
+        Source.COUNTING, note=f"more than {beyond:g} ms later than the median",
+    )  # fmt: skip
 
 
 STAGE = Stage(
@@ -66,13 +78,15 @@ STAGE = Stage(
     needs=Needs(roles=(Role.GAUGE,), passed=("gauge_wiring",)),
     perform=perform,
     parameters=(
-        Parameter("presses", 80, "presses; each gives two changes", "", 5, 2000),
+        Parameter("presses", 160, "presses; each gives two changes", "", 5, 2000),
+        Parameter("straggler_ms", 2.0, "so much later than the median is a straggler", "ms", 0.1, 1000.0),
         Parameter("patience_ms", 400, "a change not seen by then is missed", "ms", 20, 10_000),
     ),
     measures=(
         Measure("missed", "%", "changes that never reached the LED", Limit(max=5.0), "lower", 3.0, ""),
         Measure("latency_p50", "ms", "switch line to LED line, median", None, "lower", 3.0, ""),
         Measure("latency_p95", "ms", "the same, 95th percentile", None, "lower", 3.0, ""),
+        Measure("stragglers", "%", "changes much later than the median one", None, "lower", 2.0, ""),
         Measure("latency_mean", "ms", "the same, mean", None, "lower", 3.0, ""),
     ),
     expected_s=lambda p: 0.1 * float(p["presses"]) + 1.0,

@@ -23,7 +23,9 @@ def perform(ctx: Context) -> None:
     if ctx.word("pair") == "probe":
         _start_probes(ctx)
     _supplies(ctx)
-    ctx.wait(0.2)
+    if not lines.wait_for(lambda: bool(lines.pulses), ctx.number("start_ms") * 1e-3):
+        ctx.note("no pulse came on the servo line: is the craft on, is its jumper in?", "warning")
+    ctx.wait(0.5)
     lines.forget()
     lines.wait_for(lambda: False, 0.5)
     ctx.read("pulses", len(lines.pulses) / 0.5, "Hz", len(lines.pulses), note="pulses a second on the servo line")
@@ -84,6 +86,7 @@ STAGE = Stage(
     parameters=(
         Parameter("pair", "own", "the pair's firmware; of the probe the control loop is started first",
                   choices=("own", "probe")),
+        Parameter("start_ms", 5000, "the pair may take so long to start", "ms", 100, 60_000),
     ),
     measures=(
         Measure("vcc", "V", "supply of the pair's boards", Limit(min=1.8), "same", 4, "%"),

@@ -110,6 +110,7 @@ static void act(const uint8_t *data) {
 int main(void) {
   uint8_t data[SIZE];
   uint16_t heard = 0;
+  MCUSR = 0;  // or the watchdog cannot be turned off after it has bitten
   wdt_disable();
   DDRD |= 1 << 4;
   DDRB |= 1 << 1 | 1 << 2;

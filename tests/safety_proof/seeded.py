@@ -1,4 +1,3 @@
-# ruff: noqa: E501  (two tables of source text, one defect a row)
 """Defects of the safety code, put in one at a time: the suite has to notice each of them.
 
 A firmware defect is patched into a copy of the sources, the image is built and the scenarios are told to it on the avr
