@@ -26,19 +26,20 @@ from types import CodeType
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
+_SMALL = "tests/robust/test_small_faults.py"
 _EDGES = "tests/robust/test_record_edges.py"
-_HOSTILE = [_EDGES, "tests/robust/test_hostile_board.py", "-k", "not verdict and not late"]
+_HOSTILE = [_SMALL, _EDGES, "tests/robust/test_hostile_board.py", "-k", "not verdict and not late"]
 #: module -> arguments of pytest
 TESTS: dict[str, list[str]] = {
     "benchctl.wire.crc": ["tests/wire/test_framing.py"],
-    "benchctl.wire.framing": ["tests/wire/test_framing.py", "tests/robust/test_hostile_wire.py"],
-    "benchctl.wire.fields": ["tests/wire/test_messages.py", _EDGES],
-    "benchctl.wire.messages": ["tests/wire/test_messages.py", "tests/session/test_board.py"],
-    "benchctl.session.exchange": ["tests/session"],
+    "benchctl.wire.framing": [_SMALL, "tests/wire/test_framing.py", "tests/robust/test_hostile_wire.py"],
+    "benchctl.wire.fields": [_SMALL, "tests/wire/test_messages.py", _EDGES],
+    "benchctl.wire.messages": [_SMALL, "tests/wire/test_messages.py", "tests/session/test_board.py"],
+    "benchctl.session.exchange": [_SMALL, "tests/session"],
     "benchctl.session.boot": ["tests/session"],
     "benchctl.session.board": ["tests/session", *_HOSTILE],
     "benchctl.analysis.judge": ["tests/analysis/test_judge.py"],
-    "benchctl.safety.interlock": ["tests/safety/test_interlock.py"],
+    "benchctl.safety.interlock": [_SMALL, "tests/safety/test_interlock.py"],
     "benchctl.safety.attestation": ["tests/safety"],
     "benchctl.safety.attesting": ["tests/safety/test_drive.py"],
     "benchctl.safety.drive": ["tests/robust/test_drive_edges.py", "tests/safety/test_drive.py"],
