@@ -7,8 +7,9 @@ from collections.abc import Sequence
 
 from benchctl.events import FindingMade
 from benchctl.findings.causes import CHANCE
-from benchctl.findings.evidence import LIMIT, Fact, Log, facts
+from benchctl.findings.evidence import facts
 from benchctl.findings.rank import Ranked, Ranking, Suspect, rank
+from benchctl.findings.record import LIMIT, Fact, Log
 from benchctl.findings.remedy import remedy
 from benchctl.runs.summary import Summary
 

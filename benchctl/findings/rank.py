@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchctl.findings.causes import CAUSES, CHANCE, Cause
-from benchctl.findings.evidence import LIMIT, Fact
+from benchctl.findings.record import LIMIT, Fact
 from benchctl.terms import Role
 
 #: how much of the product of likelihoods is believed (judgement; checked by the reliability table of the campaign)

@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable, Mapping
 
 from benchctl.findings.causes import Cause
-from benchctl.findings.evidence import Log, main_ohms
+from benchctl.findings.record import Log
+from benchctl.findings.supply_evidence import main_ohms
 from benchctl.terms import Role
 from benchctl.units import number
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from benchctl.findings.causes import BY_NAME, CAUSES
-from benchctl.findings.evidence import BOARD_FACTS, CRAFT_FACTS, HAND_FACTS, LIMIT, PAIR_FACTS, Fact
+from benchctl.findings.evidence import BOARD_FACTS, CRAFT_FACTS, HAND_FACTS, PAIR_FACTS
 from benchctl.findings.rank import rank, suspects
+from benchctl.findings.record import LIMIT, Fact
 from benchctl.terms import Role
 
 ALL_FACTS = {**BOARD_FACTS, **HAND_FACTS, **CRAFT_FACTS, **PAIR_FACTS}

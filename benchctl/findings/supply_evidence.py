@@ -1,0 +1,180 @@
+"""Facts about one board's supply, and what it does to the processor and the transceiver."""
+
+from __future__ import annotations
+
+from benchctl.findings.record import Answer, Log, above, any_of, below, said
+from benchctl.terms import Reading, Role
+
+_SUPPLY, _HUNT, _SOAK = ("supply",), ("load_hunt",), ("soak",)
+
+
+def rest_dead(log: Log, role: Role) -> Answer:
+    return below(log, f"{role}.radio_volts", _SUPPLY, 1.5)
+
+
+def rest_low(log: Log, role: Role) -> Answer:
+    """Lower than the regulator makes it, while the processor's rail can feed it."""
+    low = below(log, f"{role}.radio_volts", _SUPPLY, 3.12)
+    fed = above(log, f"{role}.vcc", _SUPPLY, 4.45)
+    dead = rest_dead(log, role)
+    if low is None or fed is None or dead is None:
+        return None
+    return low[0] and fed[0] and not dead[0], low[1]
+
+
+def listen_lost(log: Log, role: Role) -> Answer:
+    found = log.one(f"{role}.listening_lost", *_SUPPLY)
+    return None if found is None else (found.value > 0, "the transceiver forgets its settings while it listens")
+
+
+def listen_drop(log: Log, role: Role) -> Answer:
+    return below(log, f"{role}.radio_volts_listening", _SUPPLY, 3.08)
+
+
+def listen_collapse(log: Log, role: Role) -> Answer:
+    """It cannot be fed even the steady 13 mA of listening, while a burst alone hardly shows."""
+    lost, dip, dead = listen_lost(log, role), log.one(f"{role}.transmit_dip", *_SUPPLY), rest_dead(log, role)
+    if dead is not None and dead[0]:
+        return dead
+    if lost is None or dip is None:
+        return None
+    return lost[0] and dip.value < 0.12, f"{lost[1] if lost[0] else 'it listens'}, {said(dip)}"
+
+
+def burst_lost(log: Log, role: Role) -> Answer:
+    found = log.one(f"{role}.settings_lost", *_SUPPLY)
+    return None if found is None else (found.value > 0, "the transceiver forgets its settings when it sends")
+
+
+def burst_dip(log: Log, role: Role) -> Answer:
+    return above(log, f"{role}.transmit_dip", _SUPPLY, 0.27)
+
+
+def burst_resistive(log: Log, role: Role) -> Answer:
+    """The rail goes to a level of its own, with the load's ohms, and stays there: no capacitor holds that up."""
+    dip = above(log, f"{role}.transmit_dip", _SUPPLY, 0.05)
+    if dip is None:
+        return None
+    ohms = log.one(f"{role}.transmit_source", *_SUPPLY)
+    bulk = log.one(f"{role}.transmit_bulk", *_SUPPLY)
+    if not dip[0] or ohms is None:
+        return False, dip[1]
+    tau = log.value(f"{role}.transmit_tau", *_SUPPLY)
+    return ohms.value >= 6.0 and (tau is not None or bulk is None), said(ohms)
+
+
+def sending_low(log: Log, role: Role) -> Answer:
+    return below(log, f"{role}.radio_volts_sending", _HUNT, 2.9)
+
+
+def main_low(log: Log, role: Role) -> Answer:
+    return below(log, f"{role}.vcc", _SUPPLY, 4.5)
+
+
+def main_ohms(log: Log, role: Role) -> Reading | None:
+    """Ohms of the processor's supply path, by whichever way stands furthest above the converter's step."""
+    ohms = log.one(f"{role}.led_source", *_SUPPLY)
+    droop = log.value(f"{role}.led_droop", *_SUPPLY)
+    if ohms is not None and droop is not None and droop > 0.05:
+        return ohms
+    path = log.one(f"{role}.path_ohms", *_HUNT)
+    if path is not None and path.interval is not None and path.interval.low > 0.4:
+        return path
+    return ohms if ohms is not None and droop is not None and droop > 0.025 else None
+
+
+def main_soft(log: Log, role: Role) -> Answer:
+    """More than a sound source and a short cable have: about 1 Ω together (common practice, no source)."""
+    ohms = main_ohms(log, role)
+    measured = log.one(f"{role}.path_ohms", *_HUNT) or log.one(f"{role}.led_droop", *_SUPPLY)
+    by_ohms = None if measured is None else (ohms is not None and ohms.value > 1.7, said(ohms or measured))
+    return any_of(by_ohms, above(log, f"{role}.led_sag", _HUNT, 0.3))
+
+
+def main_joint(log: Log, role: Role) -> Answer:
+    """More ohms than any cable has."""
+    ohms = main_ohms(log, role)
+    measured = log.one(f"{role}.path_ohms", *_HUNT) or log.one(f"{role}.led_droop", *_SUPPLY)
+    if measured is None:
+        return None
+    return ohms is not None and ohms.value > 10.5, said(ohms or measured)
+
+
+def servo_sag(log: Log, role: Role) -> Answer:
+    return any_of(
+        above(log, f"{role}.servo_droop", _SUPPLY, 0.12),
+        above(log, f"{role}.servo_sag", _HUNT, 0.12),
+        triggered(log, role, "servo"),
+    )
+
+
+def triggered(log: Log, role: Role, load: str) -> Answer:
+    looked = log.one(f"{role}.resets", *_HUNT)
+    if looked is None:
+        return None
+    found = log.one(f"{role}.trigger_{load}", *_HUNT)
+    text = log.noted(f"{role}: trouble comes with", *_HUNT)
+    return found is not None, text or f"{role}: the load hunt names no {load}"
+
+
+def brown_out_reset(log: Log, role: Role) -> Answer:
+    board = log.board(role)
+    if board is None or not board.seen:
+        return None
+    resets = [r for r in board.resets if not r.asked and r.cause in ("brown-out", "power on", "unknown", "reset line")]
+    where = ", ".join(sorted({r.stage or "between stages" for r in resets}))
+    text = (
+        f"{role}: {len(resets)} restarts by {resets[0].cause} ({where})" if resets else f"{role}: no brown-out restart"
+    )
+    return bool(resets), text
+
+
+def program_reset(log: Log, role: Role) -> Answer:
+    board = log.board(role)
+    if board is None or not board.seen:
+        return None
+    resets = [r for r in board.resets if not r.asked and r.cause in ("watchdog", "stack overflow")]
+    if not resets:
+        return False, f"{role}: no restart by the watchdog"
+    low = min(r.facts.get("lowest_vcc", 0.0) for r in resets)
+    supply = f", supply never below {low:.2f} V in the life before" if low > 0 else ""
+    return True, f"{role}: {len(resets)} restarts by {resets[0].cause}{supply}"
+
+
+def forgets(log: Log, role: Role) -> Answer:
+    """Settings lost although no transmission was shown to do it."""
+    seen = any_of(
+        above(log, f"{role}.radio_losses", (*_HUNT, *_SOAK), 0),
+        spontaneous(log, role),
+        above(log, f"{role}.forgot_settings", ("radio_link",), 0),
+    )
+    by_sending = burst_lost(log, role)
+    trigger = triggered(log, role, "transmit")
+    if seen is None or not transceiver_whole(log, role):
+        return None
+    explained = (by_sending is not None and by_sending[0]) or (trigger is not None and trigger[0])
+    return seen[0] and not explained, seen[1]
+
+
+def transceiver_whole(log: Log, role: Role) -> bool:
+    """No line of it was found broken: one that cannot be read has no settings to forget."""
+    return not log.noted(f"{role}: transceiver line ", "transceiver") and not log.noted(
+        f"{role}: the transceiver does not take its settings; the hunt", *_HUNT
+    )
+
+
+def spontaneous(log: Log, role: Role) -> Answer:
+    text = log.failed(f"the {role} board's transceiver does not hold its settings", "radio_link")
+    return (True, text) if text else None
+
+
+def brown_out_level(log: Log, role: Role) -> Answer:
+    found = log.one(f"{role}.brown_out_level", *_SUPPLY)
+    return None if found is None else (found.value < 2.5, f"{said(found)} {found.note}")
+
+
+def brown_out_margin(log: Log, role: Role) -> Answer:
+    return any_of(
+        below(log, f"{role}.brown_out_margin", _SUPPLY, 0.0),
+        below(log, f"{role}.speed_margin", _SUPPLY, 0.0),
+    )
