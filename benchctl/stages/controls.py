@@ -8,7 +8,7 @@ import numpy.typing as npt
 from benchctl import events as ev
 from benchctl.analysis.edges import Actuations, actuations
 from benchctl.analysis.latency import worst_case
-from benchctl.analysis.sweep import axis_samples, rest_samples
+from benchctl.analysis.sweep import axis_samples, deviation_interval, rest_samples
 from benchctl.errors import BoardError, PortLost
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
@@ -171,7 +171,8 @@ def _joystick(ctx: Context, board: Board) -> None:
         still = rest_samples(codes)
         n = len(codes)
         ctx.read(f"hand.{axis}_centre", still.centre, "counts", n, still.interval, Source.ADC)
-        ctx.read(f"hand.{axis}_noise", still.noise, "counts", n, source=Source.ADC, note="standard deviation at rest")
+        about = deviation_interval(codes)
+        ctx.read(f"hand.{axis}_noise", still.noise, "counts", n, about, Source.ADC, note="standard deviation at rest")
     circle = _moved(
         ctx, board, "Move the joystick slowly round its whole rim, several times.", "circle", ctx.number("move_seconds")
     )

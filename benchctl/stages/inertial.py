@@ -12,10 +12,11 @@ import numpy.typing as npt
 
 from benchctl import events as ev
 from benchctl.analysis import pose
+from benchctl.analysis.sweep import deviation_interval, mean_interval
 from benchctl.errors import BoardError, OperatorAbsent, UsageError
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
-from benchctl.terms import Limit, Role, Source
+from benchctl.terms import Interval, Limit, Role, Source
 
 Floats = npt.NDArray[np.float64]
 ADDRESSES = (0x68, 0x69)
@@ -120,13 +121,21 @@ def _self_test(ctx: Context, board: Board, address: int) -> None:
         return
     response = stimulated.mean(axis=0) - without.mean(axis=0)
     results = pose.self_test((trims[0], trims[1], trims[2], trims[3]), response[:3], response[4:])
-    for one in results:
+    columns = (0, 1, 2, 4, 5, 6)
+    for one, column in zip(results, columns, strict=True):
         if one.has_factory_value:
+            half = 100 / abs(one.trim) * _difference_half(stimulated[:, column], without[:, column])
             ctx.read(
-                f"self_test_{one.name}", one.change, "%", 2 * n, source=Source.SAMPLING, note="against factory trim"
-            )
+                f"self_test_{one.name}", one.change, "%", 2 * n, Interval(one.change - half, one.change + half),
+                Source.SAMPLING, note="against factory trim",
+            )  # fmt: skip
         else:
             ctx.read(f"self_test_{one.name}", math.nan, "%", 0, note="no factory value stored")
+
+
+def _difference_half(a: Floats, b: Floats) -> float:
+    """Half the 95 % interval of the difference of two means."""
+    return 1.96 * math.sqrt(float(a.var(ddof=1)) / len(a) + float(b.var(ddof=1)) / len(b))
 
 
 def _at_rest(ctx: Context, board: Board, address: int) -> Floats:
@@ -139,12 +148,18 @@ def _at_rest(ctx: Context, board: Board, address: int) -> Floats:
     n = len(samples)
     for axis, still in zip(pose.AXES, pose.at_rest(rates), strict=True):
         ctx.read(f"gyro_{axis}_bias", still.bias, "deg/s", n, still.interval, Source.SAMPLING)
-        ctx.read(f"gyro_{axis}_noise", still.noise, "deg/s", n, source=Source.SAMPLING, note="rms, filter 2")
+        about = deviation_interval(rates[:, pose.AXES.index(axis)])
+        ctx.read(f"gyro_{axis}_noise", still.noise, "deg/s", n, about, Source.SAMPLING, note="rms, filter 2")
     for axis, still in zip(pose.AXES, pose.at_rest(forces), strict=True):
-        ctx.read(f"accel_{axis}_noise", 1000 * still.noise, "mg", n, source=Source.SAMPLING, note="rms, filter 2")
-    ctx.read("gravity", float(np.linalg.norm(forces.mean(axis=0))), "g", n, source=Source.SAMPLING, note="at rest")
+        spread = deviation_interval(forces[:, pose.AXES.index(axis)])
+        about = None if spread is None else spread.scaled(1000)
+        ctx.read(f"accel_{axis}_noise", 1000 * still.noise, "mg", n, about, Source.SAMPLING, note="rms, filter 2")
+    sizes = np.linalg.norm(forces, axis=1)
+    pull = float(np.linalg.norm(forces.mean(axis=0)))
+    half = 1.96 * float(sizes.std(ddof=1)) / math.sqrt(n)
+    ctx.read("gravity", pull, "g", n, Interval(pull - half, pull + half), Source.SAMPLING, note="at rest")
     warmth = pose.temperature_c(samples[:, 3])
-    ctx.read("temperature", float(warmth.mean()), "degC", n, source=Source.SAMPLING)
+    ctx.read("temperature", float(warmth.mean()), "degC", n, mean_interval(warmth), Source.SAMPLING)
     return samples
 
 

@@ -78,7 +78,7 @@ def perform(ctx: Context) -> None:
             seen = _droop(ctx, board, step, vcc, rail)
             if step.load is not Load.TRANSMIT or not rail:
                 lowest.append(seen)
-        _margins(ctx, board, float(np.nanmin(lowest)))
+        _margins(ctx, board, float(np.nanmin(lowest)), vcc.spread)
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,26 +342,34 @@ def _codes(board: Board, step: Step, stretch: Stretch, sensed: bool) -> tuple[_C
     return stretch.first_us + stretch.step_us * np.array(index, np.float64), np.array(codes), np.array(before)
 
 
-def _margins(ctx: Context, board: Board, lowest: float) -> None:
+def _margins(ctx: Context, board: Board, lowest: float, reference: float) -> None:
+    """reference: relative uncertainty of the volts, which is also the margins'."""
     vitals = board.ask("vitals")
     if vitals.lowest_vcc_mv:
         lowest = min(lowest, vitals.lowest_vcc_mv / 1000)
-    ctx.read(f"{board.role}.lowest_vcc", lowest, "V", 1, source=Source.ADC, note="lowest seen, loads switched")
+    half = reference * lowest
+
+    def about(value: float) -> Interval:
+        return Interval(value - half, value + half)
+
+    ctx.read(f"{board.role}.lowest_vcc", lowest, "V", 1, about(lowest), Source.ADC, note="lowest seen, loads switched")
     level = board.declared.brown_out_v
     if level is not None:
         ctx.read(f"{board.role}.brown_out_level", level, "V", 1, note="as fused" if level else "as fused: off")
     mhz = (board.identity.clock_hz if board.identity else 16_000_000) / 1e6
     room = margins(lowest, mhz, _FUSES.get(level if level is not None else 2.7, "101"))
     ctx.read(
-        f"{board.role}.speed_margin", room.speed, "V", 1, source=Source.ADC, note=f"above the least for {mhz:g} MHz"
-    )
+        f"{board.role}.speed_margin", room.speed, "V", 1, about(room.speed), Source.ADC,
+        note=f"above the least for {mhz:g} MHz",
+    )  # fmt: skip
     if math.isfinite(room.brown_out):
         ctx.read(
             f"{board.role}.brown_out_margin",
             room.brown_out,
             "V",
             1,
-            source=Source.ADC,
+            about(room.brown_out),
+            Source.ADC,
             note=f"above the highest level at which a {level:g} V detector may reset" if level else "",
         )
     else:
