@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import resource
-import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from helpers_disk import full_disk
 
 from benchctl import __version__, operate, signals
 from benchctl.cli import main
@@ -165,23 +164,12 @@ def test_a_port_that_another_has(tmp_path: Path, capsys: pytest.CaptureFixture[s
 # ---------------------------------------------------------------------- the disk
 
 
-@pytest.fixture
-def small_disk() -> Iterator[Callable[[int], None]]:
-    """small_disk(n): from now on no file of this process grows beyond n bytes, as on a full disk."""
-    before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    yield lambda most: resource.setrlimit(resource.RLIMIT_FSIZE, (most, before[1]))
-    resource.setrlimit(resource.RLIMIT_FSIZE, before)
-    signal.signal(signal.SIGXFSZ, ignored)
-
-
 @pytest.mark.parametrize("most", [0, 700, 9_000, 25_000])
-def test_a_full_disk(most: int, small_disk, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_full_disk(most: int, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """One sentence, exit code 3, one JSON object; what was recorded opens, and stages that had ended are whole."""
     main_arguments = ["run", "radio-link", "--quiet", "--json", "--seed", "5", "--out", str(tmp_path / "runs")]
-    small_disk(most)
-    code = main(main_arguments)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.getrlimit(resource.RLIMIT_FSIZE)[1]))
+    with full_disk(most):
+        code = main(main_arguments)
     out, err = capsys.readouterr()
 
     assert code == 3
@@ -200,12 +188,12 @@ def test_a_full_disk(most: int, small_disk, capsys: pytest.CaptureFixture[str], 
     assert not (folder / "lock").exists()
 
 
-def test_no_room_for_the_reports(run: Path, small_disk, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_no_room_for_the_reports(run: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """The record is whole and sealed, the report that did not fit is left out, and a sentence says so."""
     largest = max(p.stat().st_size for p in run.iterdir() if not p.name.startswith("report"))
     assert largest + 3000 < (run / "report.html").stat().st_size
-    small_disk(largest + 3000)
-    code = main(["run", "radio-link", "--quiet", "--seed", "5", "--out", str(tmp_path / "runs")])
+    with full_disk(largest + 3000):
+        code = main(["run", "radio-link", "--quiet", "--seed", "5", "--out", str(tmp_path / "runs")])
     err = capsys.readouterr().err
     folder = only_run(tmp_path)
 

@@ -94,6 +94,7 @@ def test_holding_keeps_alive_and_does_what_is_to_be_done_meanwhile(rig) -> None:
     drive, bench, _ = rig(Craft())
     drive.arm()
     times: list[float] = []
+    began = bench.now()
     drive.hold(40, 0.5, meanwhile=lambda: times.append(bench.now()))
 
     sent = asked(bench, "throttle")
@@ -103,6 +104,7 @@ def test_holding_keeps_alive_and_does_what_is_to_be_done_meanwhile(rig) -> None:
     assert {m.permille for m in sent} == {40}
     assert drive.width_us == 1040
     assert times[-1] + KEEP_ALIVE_S + 0.01 >= 0.5
+    assert bench.now() - began == pytest.approx(0.5, abs=0.02)
 
 
 @pytest.mark.parametrize(("arms", "good"), [(None, True), (GuardState.IDLE, True), (GuardState.ARMED, False)])

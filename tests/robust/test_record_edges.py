@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
-import resource
-import signal
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import numpy as np
 import pytest
 from helpers import IDENTIFY, FakeBench, answer, event, refusal
+from helpers_disk import full_disk
 
 from benchctl import events as ev
 from benchctl.errors import NoAnswer, RecordLost, Refused, UsageError
@@ -37,15 +36,6 @@ def failing_disk(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     return lambda: monkeypatch.setattr(os, "fsync", fails)
-
-
-@pytest.fixture
-def small_disk() -> Iterator[Callable[[int], None]]:
-    before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    yield lambda most: resource.setrlimit(resource.RLIMIT_FSIZE, (most, before[1]))
-    resource.setrlimit(resource.RLIMIT_FSIZE, before)
-    signal.signal(signal.SIGXFSZ, ignored)
 
 
 def table(stage: str, rows: int, name: str = "packets") -> ev.Samples:
@@ -99,11 +89,11 @@ def test_a_table_that_cannot_be_closed_keeps_no_other_open(tmp_path: Path, faili
     assert [len(read_table(tmp_path / f"one--{n}.npy")) for n in ("packets", "pings")] == [5, 7]
 
 
-def test_after_the_log_was_given_up_tables_are_let_go(tmp_path: Path, small_disk, failing_disk) -> None:
+def test_after_the_log_was_given_up_tables_are_let_go(tmp_path: Path, failing_disk) -> None:
     log = RunLog(tmp_path, clock=lambda: 0.0)
     log(table("one", 5))
-    small_disk((tmp_path / LOG).stat().st_size + 10)
-    with pytest.raises(RecordLost, match="File too large"):
+    room = (tmp_path / LOG).stat().st_size + 10
+    with pytest.raises(RecordLost, match="File too large"), full_disk(room):
         log(ev.Note(1.0, "", "x" * 200))
     failing_disk()
     log.close()
@@ -130,20 +120,19 @@ def test_a_log_in_no_folder(tmp_path: Path) -> None:
         RunLog(tmp_path / "nosuch")
 
 
-def test_a_table_with_no_room_for_its_head(tmp_path: Path, small_disk) -> None:
-    small_disk(10)
-    with pytest.raises(RecordLost, match=r"t\.npy: File too large"):
+def test_a_table_with_no_room_for_its_head(tmp_path: Path) -> None:
+    with pytest.raises(RecordLost, match=r"t\.npy: File too large"), full_disk(10):
         BulkWriter(tmp_path / "t.npy", record_type(("at",), np.zeros((1, 1))), None)
 
 
-def test_a_table_that_meets_the_end_of_the_disk_keeps_its_whole_blocks(tmp_path: Path, small_disk) -> None:
+def test_a_table_that_meets_the_end_of_the_disk_keeps_its_whole_blocks(tmp_path: Path) -> None:
     block = np.arange(3000.0).reshape(-1, 1)
     kind = record_type(("at",), block)
     writer = BulkWriter(tmp_path / "t.npy", kind, None)
     writer.append_table(block)
-    small_disk((tmp_path / "t.npy").stat().st_size + 1000)
+    room = (tmp_path / "t.npy").stat().st_size + 1000
 
-    with pytest.raises(RecordLost, match="File too large"):
+    with pytest.raises(RecordLost, match="File too large"), full_disk(room):
         writer.append_table(block)
     assert (tmp_path / "t.npy").stat().st_size % kind.itemsize == 0
     writer.close()
@@ -161,15 +150,14 @@ def test_sealing_on_a_disk_that_fails_leaves_no_half_manifest(tmp_path: Path, fa
         verify(tmp_path / "run")
 
 
-def test_references_that_cannot_be_written(tmp_path: Path, small_disk) -> None:
+def test_references_that_cannot_be_written(tmp_path: Path) -> None:
     """The file of references is replaced whole or not at all."""
     (tmp_path / "run").mkdir()
     (tmp_path / "run" / LOG).write_text("")
     references = References(tmp_path)
     references.set("mudlark-hand-01", "bring-up", "run")
-    small_disk(20)
 
-    with pytest.raises(RecordLost, match="cannot write"):
+    with pytest.raises(RecordLost, match="cannot write"), full_disk(20):
         references.set("mudlark-craft-01", "bring-up", "run")
     assert references.all() == {("mudlark-hand-01", "bring-up"): "run"}
 
@@ -190,6 +178,9 @@ def test_a_port_that_resets_is_given_quiet_first() -> None:
     board.open(quiet_s=1.5)
 
     assert times[0] == pytest.approx(1.5)
+    began = bench.now()
+    board.open()
+    assert times[1] == began
 
 
 def test_silence_between_good_frames_is_no_other_device() -> None:
@@ -260,6 +251,8 @@ def test_pins_and_kinds_are_written_and_read_under_their_own_keys() -> None:
     assert board.read_setting("silence_ms") == 50
     assert board.read_setting("radio_address") == 0xFFFFFFFF
     assert [m.kind for m in bench.ports[Role.CRAFT].asked][4] == "settings_save"
+    board.write_pin(Function.RADIO_MISO, 0x14)
+    assert (store[90], board.read_pin(Function.RADIO_MISO)) == (b"\x14", 0x14)
     with pytest.raises(ValueError, match="is not between 50 and 5000"):
         board.write_setting("silence_ms", 5001)
 
