@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from benchctl.events import FindingMade
-from benchctl.findings.causes import CHANCE
+from benchctl.findings.causes import CHANCE, CHANCES
 from benchctl.findings.evidence import facts
 from benchctl.findings.rank import Ranked, Ranking, Suspect, rank
 from benchctl.findings.record import LIMIT, Fact, Log
@@ -71,7 +71,9 @@ def _tells(fact: Fact) -> bool:
 
 def _for(suspect: Suspect, seen: Sequence[Fact]) -> tuple[str, ...]:
     """Facts that hold and that it predicts, the most telling first."""
-    weighed = [(math.log(p / CHANCE), f) for f in seen if _tells(f) and (p := suspect.predicts(f)) > 0.05]
+    weighed = [
+        (math.log(p / CHANCES.get(f.name, CHANCE)), f) for f in seen if _tells(f) and (p := suspect.predicts(f)) > 0.05
+    ]
     return tuple(dict.fromkeys(f.text for _, f in sorted(weighed, key=lambda w: -w[0])))
 
 

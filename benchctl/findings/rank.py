@@ -13,7 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from benchctl.findings.causes import CAUSES, CHANCE, Cause
+from benchctl.findings.causes import CAUSES, CHANCE, CHANCES, Cause
 from benchctl.findings.record import LIMIT, Fact
 from benchctl.terms import Role
 
@@ -22,8 +22,8 @@ TRUST = 0.85
 #: before any evidence: healthy, one fault, two. Faults of hand-soldered boards come by themselves, so their number is
 #: Poisson; that every other run of a pair shows none is judgement, and makes the mean 0.69
 HEALTHY, ONE, TWO = 0.50, 0.35, 0.12
-#: a fault fails a limit, a healthy board at the edge of its tolerance does (judgement)
-FAILS, FAILS_HEALTHY = 0.85, 0.01
+#: how often a fault fails some limit (judgement)
+FAILS = 0.85
 #: single causes that are tried in pairs, best first
 _PAIRED = 10
 
@@ -76,7 +76,7 @@ def log_likelihood(facts: Sequence[Fact], guilty: Sequence[Suspect]) -> float:
     """Of all facts together, given that exactly these are wrong; tempered by TRUST."""
     total = 0.0
     for fact in facts:
-        unseen = 1.0 - (FAILS_HEALTHY if fact.name == LIMIT else CHANCE)
+        unseen = 1.0 - CHANCES.get(fact.name, CHANCE)
         for one in guilty:
             unseen *= 1.0 - one.predicts(fact)
         total += math.log(1.0 - unseen if fact.holds else unseen)

@@ -28,17 +28,19 @@ def listen_lost(log: Log, role: Role) -> Answer:
 
 
 def listen_drop(log: Log, role: Role) -> Answer:
-    return below(log, f"{role}.radio_volts_listening", _SUPPLY, 3.08)
+    """Where it stays at the lower level; one that forgets its settings no longer draws what it is measured for."""
+    lost = listen_lost(log, role)
+    return None if lost is None or lost[0] else below(log, f"{role}.radio_volts_listening", _SUPPLY, 3.08)
 
 
 def listen_collapse(log: Log, role: Role) -> Answer:
-    """It cannot be fed even the steady 13 mA of listening, while a burst alone hardly shows."""
+    """It cannot be fed the steady draw of listening, though a burst, which draws more, does not take it down."""
     lost, dip, dead = listen_lost(log, role), log.one(f"{role}.transmit_dip", *_SUPPLY), rest_dead(log, role)
     if dead is not None and dead[0]:
         return dead
     if lost is None or dip is None:
         return None
-    return lost[0] and dip.value < 0.12, f"{lost[1] if lost[0] else 'it listens'}, {said(dip)}"
+    return lost[0] and dip.value < 1.0, f"{lost[1] if lost[0] else 'it listens'}, {said(dip)}"
 
 
 def burst_lost(log: Log, role: Role) -> Answer:
@@ -60,7 +62,18 @@ def burst_resistive(log: Log, role: Role) -> Answer:
     if not dip[0] or ohms is None:
         return False, dip[1]
     tau = log.value(f"{role}.transmit_tau", *_SUPPLY)
-    return ohms.value >= 6.0 and (tau is not None or bulk is None), said(ohms)
+    fits = tau is not None or bulk is None
+    return ohms.value >= 6.0 and fits and _static_agrees(log, role, ohms.value), said(ohms)
+
+
+def _static_agrees(log: Log, role: Role, ohms: float) -> bool:
+    """Ohms that a burst shows must show while listening too: 13 mA, 33 with an amplifier (data sheets)."""
+    rest, listening = log.one(f"{role}.radio_volts", *_SUPPLY), log.one(f"{role}.radio_volts_listening", *_SUPPLY)
+    lost, load = listen_lost(log, role), log.value(f"{role}.transmit_load", *_SUPPLY)
+    if rest is None or listening is None or lost is None or lost[0]:
+        return True
+    expected = ohms * (0.033 if load is not None and load > 60 else 0.013)
+    return expected < 0.15 or rest.value - listening.value > 0.4 * expected
 
 
 def sending_low(log: Log, role: Role) -> Answer:

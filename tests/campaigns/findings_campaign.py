@@ -89,6 +89,13 @@ def looked_at(summary: Summary, truth: fb.Truth) -> bool:
     return any(p >= 0.5 and name in seen for name, p in cause.predicts.items())
 
 
+def left_a_trace(summary: Summary, truth: fb.Truth) -> bool:
+    """Whether a fact that the cause predicts in half of its cases or more is there: else it was too mild, or hidden."""
+    cause, board = BY_NAME[truth[0]], truth[1]
+    seen = {f.name for f in facts(summary) if f.holds and (f.board is None or not board or f.board is Role(board))}
+    return any(p >= 0.5 and name in seen for name, p in cause.predicts.items())
+
+
 @dataclass
 class Score:
     """Counts over a campaign."""
@@ -137,6 +144,9 @@ class Score:
         if all(looked_at(summary, t) for t in truth):
             self.counts["pair looked at"] += 1
             self.counts["pair looked at, both"] += both
+        if all(left_a_trace(summary, t) for t in truth):
+            self.counts["pair traced"] += 1
+            self.counts["pair traced, both"] += both
         if not both:
             self.wrong.append(f"seed {seed}: {truth} but {places[:3]}")
 
@@ -149,6 +159,7 @@ class Score:
             self._share("pairs: both in the first three", "pair both", "pair"),
             self._share("pairs of which both were looked at: both in the first three", "pair looked at, both",
                         "pair looked at"),
+            self._share("pairs of which each left a trace: both in the first three", "pair traced, both", "pair traced"),
             self._share("healthy benches with a finding", "healthy with a finding", "healthy"),
             self._share("faults too mild to fail a limit, named all the same", "mild named", "mild"),
         ]  # fmt: skip
