@@ -134,7 +134,8 @@ def _trial(ctx: Context, hunt: _Hunt, on: tuple[bool, ...]) -> _Trial:
             trial.settings_lost = not _radio_holds(ctx, board)
         _switch(board, hunt.factors[1:], on[1:])
         _exercise(ctx, hunt, trial)
-        trial.settings_lost |= hunt.radio and settings_lost(board)
+        # the firmware tells of what it found and wrote over, the transceiver of what nobody has found yet
+        trial.settings_lost |= hunt.radio and (settings_lost(board) or bool(board.events("radio_lost")))
     except Restarted:
         trial.reset = board.restarts > before
     except Refused as e:

@@ -99,7 +99,8 @@ def _loss(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, receiver: Ro
     packets = run.packets()
     _judge_loss(ctx, name, packets, good, bad, cap)
     if len(packets) and packets.lost.mean() > 0.2:
-        forgot = settings_lost(ctx.board(receiver))
+        board = ctx.board(receiver)
+        forgot = settings_lost(board) or bool(board.events("radio_lost"))
         note = "1: found at power-on values after the packets"
         ctx.read(f"{receiver}.forgot_settings", int(forgot), "", 1, note=note)
     return packets

@@ -12,6 +12,7 @@ from benchctl.stages.announce import emit_health
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.link_run import Clocks, LinkRun
 from benchctl.stages.soak_lives import Lives
+from benchctl.stages.supply_bursts import settings_lost
 from benchctl.terms import Limit, Role, Source
 from benchctl.wire.catalogue import LinkMode, Load, PulseKind
 
@@ -71,6 +72,10 @@ def _window(ctx: Context, seen: _Seen, test: int, length: float) -> None:
     try:
         _traffic(ctx, seen, run, length)
         run.stop()
+        for role in _ROLES:
+            # nobody looks at a transceiver that only listens: it is found out as late as here, by the host
+            lost = settings_lost(ctx.board(role))
+            seen.radio_losses[role] += len(ctx.board(role).events("radio_lost")) or int(lost)
     except (BoardError, PortLost):
         run.stop_quietly()
         raise
