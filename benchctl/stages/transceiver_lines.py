@@ -189,7 +189,8 @@ _RULES: tuple[tuple[str, Callable[[Lines], bool], str], ...] = (
     ),
     (
         "sck",
-        lambda s: s.stuck == 0 and s.miso_selected == 0 and s.miso_released == 1,
+        # one that obeys is being clocked, whatever comes back
+        lambda s: s.stuck == 0 and s.miso_selected == 0 and s.miso_released == 1 and not s.irq_fell_blind,
         "the transceiver drives MISO when selected but never shifts: SCK does not reach it",
     ),
     (
