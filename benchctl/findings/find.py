@@ -16,6 +16,8 @@ from benchctl.runs.summary import Summary
 #: a cause is told from this confidence on, and only where "healthy" is less likely than not
 LEAST = 0.10
 MOST = 5
+#: no finding is told surer than this: the table itself can be wrong (judgement)
+SUREST = 0.99
 #: facts by the stage that looks at them, for "run this next"
 _STAGE_OF = {
     **dict.fromkeys(
@@ -58,7 +60,7 @@ def _finding(number: int, one: Ranked, told: Sequence[Ranked], seen: Sequence[Fa
     suspect, cause = one.suspect, one.suspect.cause
     others = [r.suspect for r in told if r is not one]
     return FindingMade(
-        t, number, cause.name, cause.title, round(one.confidence, 4), suspect.board, _for(suspect, seen),
+        t, number, cause.name, cause.title, round(min(one.confidence, SUREST), 4), suspect.board, _for(suspect, seen),
         _against(suspect, others, seen), f"{remedy(log, cause, suspect.board)}. {cause.explanation}",
         _next_test(suspect, others, seen),
     )  # fmt: skip
@@ -85,7 +87,8 @@ def _against(suspect: Suspect, others: Sequence[Suspect], seen: Sequence[Fact]) 
         for f in seen
         if _tells(f) and suspect.predicts(f) < 0.05 and all(o.predicts(f) < 0.05 for o in others)
     ]
-    return tuple(dict.fromkeys(missing + odd))
+    told = set(_for(suspect, seen))
+    return tuple(t for t in dict.fromkeys(missing + odd) if t not in told)
 
 
 def _next_test(suspect: Suspect, others: Sequence[Suspect], seen: Sequence[Fact]) -> str:
