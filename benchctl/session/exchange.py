@@ -60,11 +60,10 @@ class Exchange:
     def feed(self, data: bytes) -> None:
         """Take in received bytes."""
         self.bytes_in += len(data)
-        for body in self._deframer.feed(data):
-            message = messages.decode(body)
+        for message in messages.decode_all(self._deframer.feed(data)):
             if isinstance(message, Malformed):
                 self.counts.malformed += 1
-            elif messages.is_event(message):
+            elif message.is_event:
                 self._take_event(message)
             else:
                 self._take_answer(message)

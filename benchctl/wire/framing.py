@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from binascii import crc_hqx
 from dataclasses import dataclass
+from itertools import repeat
 
 from cobs import cobs
 
@@ -67,34 +68,54 @@ class Deframer:
         """The bodies completed by `data`, in order."""
         parts = (self._rest + data).split(DELIMITER)
         self._rest = parts.pop()
+        out = None if self._too_long else _undamaged(parts)
+        if out is None:
+            out = self._sorted_out(parts)
+        self.counts.good += len(out)
+        if len(self._rest) > MAX_FRAME:
+            self._too_long += len(self._rest)
+            self._rest = b""
+        return out
+
+    def _sorted_out(self, parts: list[bytes]) -> list[bytes]:
+        """The bodies among parts of which some are damaged; those are counted."""
         out: list[bytes] = []
-        counts, decode, append = self.counts, cobs.decode, out.append
-        too_long = self._too_long
+        counts = self.counts
         for part in parts:
-            if too_long or not _LEAST_PART <= len(part) <= MAX_FRAME:
-                if part or too_long:
+            if self._too_long or not _LEAST_PART <= len(part) <= MAX_FRAME:
+                if part or self._too_long:
                     self._refuse_length(len(part))
-                    too_long = 0
                 continue
             try:
-                body = decode(part)
+                body = cobs.decode(part)
             except cobs.DecodeError:
                 counts.bad_coding += 1
                 counts.bytes_dropped += len(part)
                 continue
-            # a CRC appended high byte first leaves the remainder 0
             if crc_hqx(body, START):
                 counts.bad_crc += 1
                 counts.bytes_dropped += len(part)
                 continue
-            append(body[:-2])
-        counts.good += len(out)
-        if len(self._rest) > MAX_FRAME:
-            self._too_long += len(self._rest)
-            self._rest = b""
+            out.append(body[:-2])
         return out
 
     def _refuse_length(self, length: int) -> None:
         self.counts.bad_length += 1
         self.counts.bytes_dropped += length + self._too_long
         self._too_long = 0
+
+
+def _undamaged(parts: list[bytes]) -> list[bytes] | None:
+    """The bodies of parts that are all whole, or None: damage is rare, and what never leaves C is quick."""
+    parts = list(filter(None, parts))
+    try:
+        bodies = list(map(cobs.decode, parts))
+    except cobs.DecodeError:
+        return None
+    # a CRC appended high byte first leaves the remainder 0
+    if any(map(crc_hqx, bodies, repeat(START))):
+        return None
+    lengths = list(map(len, parts))
+    if lengths and (min(lengths) < _LEAST_PART or max(lengths) > MAX_FRAME):
+        return None
+    return [body[:-2] for body in bodies]

@@ -23,7 +23,7 @@ from cobs import cobs
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from benchctl.wire.framing import Deframer, frame
-from benchctl.wire.messages import decode, encode
+from benchctl.wire.messages import decode_all, encode
 
 QUICK = "--quick" in sys.argv
 FRAMES, REPEATS = (20_000, 3) if QUICK else (100_000, 7)
@@ -85,7 +85,7 @@ def ours(data: bytes, case: str) -> int:
     deframer, out = Deframer(), 0
     for at in range(0, len(data), CHUNK):
         bodies = deframer.feed(data[at : at + CHUNK])
-        out += len(bodies) if case == "bodies" else len([decode(body) for body in bodies])
+        out += len(bodies) if case == "bodies" else len(decode_all(bodies))
     return out
 
 
