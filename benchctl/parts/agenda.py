@@ -58,14 +58,19 @@ class Agenda:
 
     def run_next(self, limit: float) -> bool:
         """Do the next entry if it is due at or before `limit`; else set `now` to `limit` and return False."""
-        if self.next_time() > limit:
-            self.now = max(self.now, limit)
-            return False
-        time, _, _, entry = heapq.heappop(self._heap)
-        self.now = time
-        entry.live = False
-        entry.action(*entry.args)
-        return True
+        heap = self._heap
+        while heap:
+            time, _, _, entry = heap[0]
+            if time > limit:
+                break
+            heapq.heappop(heap)
+            if entry.live:
+                self.now = time
+                entry.live = False
+                entry.action(*entry.args)
+                return True
+        self.now = max(self.now, limit)
+        return False
 
     def run_to(self, time: float) -> None:
         """Do everything due at or before `time`, then set `now` to it."""

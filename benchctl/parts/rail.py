@@ -9,8 +9,9 @@ unit step. So radio bursts on a sound rail cost next to nothing, and on a weak o
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from benchctl.benchfile import RailSpec
@@ -69,6 +70,7 @@ class Rail:
         self._total = 0.0
         self._solved_load = 0.0
         self._pending: list[tuple[float, float]] = []
+        self._bursts: list[tuple[float, Sequence[tuple[float, float]]]] = []
         self._watches: list[Watch] = []
         self._entry: Entry | None = None
         self._alert_until = -math.inf
@@ -105,16 +107,28 @@ class Rail:
 
     def burst(self, name: str, amps: float, seconds: float, time: float) -> None:
         """`amps` more for `seconds` from `time` on; cheaper than switching on and off. No two of one name overlap."""
-        if self._total + amps <= self._safe_amps and time > self._alert_until:
-            self._pending += ((time, amps), (time + seconds, -amps))
-            if len(self._pending) > 2 * KEPT:
-                self._forget()
-            if self.parent is not None:
-                self.parent.burst(self.name + "+", min(amps, self._limit), seconds, time)
+        self.bursts(name, ((amps, seconds),), time)
+
+    def bursts(self, name: str, draws: Sequence[tuple[float, float]], time: float) -> None:
+        """The same for several (amps, seconds), each right after the one before."""
+        most = max(draws)[0]
+        if self._total + most > self._safe_amps or time <= self._alert_until:
+            self._one_by_one(name, draws, time)
             return
-        drawn = self._loads.get(name, 0.0)
-        self.set_load(name, drawn + amps, time)
+        self._bursts.append((time, draws))
+        if len(self._bursts) > KEPT:
+            self._note_bursts(time)
+        if self.parent is not None:
+            if most > self._limit:
+                draws = [(min(amps, self._limit), seconds) for amps, seconds in draws]
+            self.parent.bursts(self.name + "+", draws, time)
+
+    def _one_by_one(self, name: str, draws: Sequence[tuple[float, float]], time: float) -> None:
+        (amps, seconds), *others = draws
+        self.set_load(name, self._loads.get(name, 0.0) + amps, time)
         self._agenda.at(time + seconds, lambda: self.set_load(name, self._loads[name] - amps, self._agenda.now))
+        if others:
+            self._agenda.at(time + seconds, self.bursts, name, others, time + seconds)
 
     @property
     def load(self) -> float:
@@ -215,6 +229,8 @@ class Rail:
 
     def _solve(self, time: float) -> None:
         """Work the noted switchings up to `time` into stretches."""
+        if self._bursts:
+            self._note_bursts(time)
         if self._pending:
             if len(self._pending) > REPLAYED:
                 self._skip(time)
@@ -233,20 +249,40 @@ class Rail:
                 self._solved_load = self._total
         self._advance(time)
 
+    def _note_bursts(self, now: float) -> None:
+        """Bursts become switchings, but those that are long over and settled."""
+        settled, note = now - self._settle, self._pending.append
+        for start, draws in self._bursts:
+            end = start
+            for _, seconds in draws:
+                end += seconds
+            if end < settled:
+                continue
+            when, last = start, 0.0
+            for amps, seconds in draws:
+                note((when, amps - last))
+                when, last = when + seconds, amps
+            note((when, -last))
+        self._bursts.clear()
+        if len(self._pending) > 2 * KEPT:
+            self._forget()
+
     def _skip(self, time: float) -> None:
-        """Take all but the last few noted switchings up to `time` as settled."""
+        """Take noted switchings as settled that are so long ago, or all but the last few up to `time`."""
         self._pending.sort()
-        due = sum(1 for when, _ in self._pending if when <= time)
-        if due > REPLAYED:
-            old, self._pending = self._pending[: due - REPLAYED], self._pending[due - REPLAYED :]
-            self._solved_load += sum(delta for _, delta in old)
-            start = max(old[-1][0], self._now.start)
-            self._put(self._stretch(start, *self._at_rest(self._solved_load, start), self._solved_load))
+        due = bisect_right(self._pending, (time, math.inf))
+        settled = max(bisect_right(self._pending, (time - self._settle, math.inf)), due - REPLAYED)
+        if settled > 0:
+            self._take_as_settled(settled)
 
     def _forget(self) -> None:
         """Drop noted switchings that nobody asked about; the newest stay."""
         self._pending.sort()
-        old, self._pending = self._pending[:-KEPT], self._pending[-KEPT:]
+        self._take_as_settled(len(self._pending) - KEPT)
+
+    def _take_as_settled(self, count: int) -> None:
+        old = self._pending[:count]
+        del self._pending[:count]
         self._solved_load += sum(delta for _, delta in old)
         start = max(old[-1][0], self._now.start)
         self._put(self._stretch(start, *self._at_rest(self._solved_load, start), self._solved_load))

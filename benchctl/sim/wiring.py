@@ -181,9 +181,8 @@ class Wiring:
         """One try from now on: it settles, then it sends."""
         rail, now = self._rail, self._agenda.now
         assert rail is not None
-        rail.burst("settling", TX_SETTLING_CURRENT, SETTLING, now)
         amps = self.radio.tx_current[self.radio.bank.settings.power]
-        self._agenda.at(now + SETTLING, rail.burst, "sending", amps, on_air, now + SETTLING)
+        rail.bursts("sending", ((TX_SETTLING_CURRENT, SETTLING), (amps, on_air)), now)
 
     def twi(self, address: int, write: bytes, count: int) -> bytes | None:
         """One bus transfer; None when nobody acknowledges the address."""
