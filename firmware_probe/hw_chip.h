@@ -18,16 +18,27 @@
 extern volatile uint8_t hw_work;  // an interrupt has left something to do
 extern volatile uint16_t hw_overflows;
 
-// A time stamp taken in the fewest cycles; made a tick later.
+// A time stamp taken in the fewest cycles; made a tick later, within the 8 seconds of 256 overflows. Assembly writes it
+// too: its layout counts.
 struct HwStamp {
-  uint16_t count, overflows;
-  uint8_t flags;
+  uint16_t count;
+  uint8_t flags, overflows;
 };
-#define HW_STAMP(s) ((s).count = TCNT1, (s).flags = TIFR1, (s).overflows = hw_overflows)
-inline uint32_t hw_stamp_tick(const HwStamp &s) {
-  uint16_t high = s.overflows + ((s.flags & 1) && s.count < 0x8000);  // TOV1 is bit 0
-  return (((uint32_t)high << 16) | s.count) << HW_TICK_SHIFT;
-}
+#define HW_STAMP(s) ((s).count = TCNT1, (s).flags = TIFR1, (s).overflows = (uint8_t)hw_overflows)
+uint32_t hw_stamp_tick(const HwStamp &s);
+
+// An interrupt that holds back only itself, by its bit in the register of its enables, while its work is done. All
+// others wait 18 cycles for it, not until its end.
+#define HW_OPEN_ISR(vector, enables, bit) HW_OPEN_ISR_(vector, enables, bit)
+#define HW_OPEN_ISR_(vector, enables, bit) \
+  extern "C" void vector##_open(void) __attribute__((signal, used, externally_visible)); \
+  ISR(vector, ISR_NAKED) { \
+    __asm__("push r24\n in r24, __SREG__\n push r24\n lds r24, %0\n andi r24, %1\n sts %0, r24\n sei\n" \
+            "call " #vector "_open\n cli\n lds r24, %0\n ori r24, %2\n sts %0, r24\n" \
+            "pop r24\n out __SREG__, r24\n pop r24\n reti" ::"n"(_SFR_MEM_ADDR(enables)), \
+            "n"((uint8_t) ~_BV(bit)), "n"(_BV(bit))); \
+  } \
+  void vector##_open(void)
 
 void hw_ticks_start(void);
 void hw_adc_start(void);

@@ -8,14 +8,17 @@
 
 uint8_t hw_bit[8] = {1, 2, 4, 8, 16, 32, 64, 128};
 static uint8_t reserved[4];  // by port
-struct __attribute__((packed)) Kept {
-  uint8_t pin_level;  // level in bit 7
-  uint32_t at;
+struct Kept {
+  HwStamp at;     // the flags with twice the port's number added
+  uint8_t level;  // of the whole port
 };
 static Kept edges[EDGES];
-static volatile uint8_t edge_head, edge_tail;
+static volatile uint8_t edge_head, edge_tail;  // in bytes
 static volatile uint16_t edges_lost;
-static volatile uint8_t watched[4], levels[4];  // by port
+static struct {
+  volatile uint8_t level[4], watched[4], irq[4];  // level: as the interrupt saw it last; irq: the transceiver's pin
+} ports;
+static uint8_t told[4];  // levels as hw_edge_take has told them
 static volatile bool irq_fell;
 static HwStamp irq_at;
 static uint8_t irq_pin = NO_PIN;
@@ -100,22 +103,33 @@ void hw_edge_watch(uint8_t pin, bool on) {
   if (!hw_pin_exists(pin)) return;
   uint8_t held = hw_hold();
   uint8_t port = pin >> 4, mask = HW_MASK(pin);
-  watched[port] = on ? watched[port] | mask : watched[port] & (uint8_t)~mask;
-  levels[port] = (levels[port] & (uint8_t)~mask) | (HW_PORT(pin)[HW_PIN] & mask);
+  ports.watched[port] = on ? ports.watched[port] | mask : ports.watched[port] & (uint8_t)~mask;
+  uint8_t level = HW_PORT(pin)[HW_PIN] & mask;
+  ports.level[port] = (ports.level[port] & (uint8_t)~mask) | level;
+  told[port] = (told[port] & (uint8_t)~mask) | level;
   listen(pin, on || pin == irq_pin);
   hw_release(held);
 }
 
 bool hw_edge_waiting(void) { return edge_head != edge_tail; }
 
+static uint8_t after(uint8_t place) { return place == sizeof edges - sizeof(Kept) ? 0 : place + sizeof(Kept); }
+
+// A record may hold the edges of several pins.
 bool hw_edge_take(HwEdge *edge) {
-  if (edge_head == edge_tail) return false;
-  const Kept &kept = edges[edge_tail];
-  edge->pin = kept.pin_level & 0x7F;
-  edge->level = kept.pin_level >> 7;
-  edge->at = kept.at;
-  edge_tail = (edge_tail + 1) & (EDGES - 1);
-  return true;
+  for (; edge_head != edge_tail; edge_tail = after(edge_tail)) {
+    const Kept &kept = *(const Kept *)((const uint8_t *)edges + edge_tail);
+    uint8_t port = kept.at.flags >> 1, mask = 1;
+    uint8_t changed = (kept.level ^ told[port]) & ports.watched[port];
+    if (!changed) continue;
+    edge->pin = port << 4;
+    for (; !(changed & mask); mask <<= 1) edge->pin++;
+    told[port] ^= mask;
+    edge->level = (kept.level & mask) != 0;
+    edge->at = hw_stamp_tick(kept.at);
+    return true;
+  }
+  return false;
 }
 
 uint16_t hw_edges_lost(void) {
@@ -128,7 +142,10 @@ uint16_t hw_edges_lost(void) {
 void hw_radio_irq_bind(uint8_t pin) {
   uint8_t held = hw_hold();
   EIMSK &= (uint8_t)~_BV(INT0);
-  if (hw_pin_exists(irq_pin)) listen(irq_pin, watched[irq_pin >> 4] & HW_MASK(irq_pin));
+  if (hw_pin_exists(irq_pin)) {
+    listen(irq_pin, ports.watched[irq_pin >> 4] & HW_MASK(irq_pin));
+    ports.irq[irq_pin >> 4] = 0;
+  }
   irq_pin = pin;
   irq_fell = false;
   if (pin == 0x32) {  // INT0 has the highest priority of all
@@ -136,7 +153,8 @@ void hw_radio_irq_bind(uint8_t pin) {
     EIFR = _BV(INTF0);
     EIMSK |= _BV(INT0);
   } else if (hw_pin_exists(pin)) {
-    levels[pin >> 4] |= HW_PORT(pin)[HW_PIN] & HW_MASK(pin);
+    ports.level[pin >> 4] |= HW_PORT(pin)[HW_PIN] & HW_MASK(pin);
+    ports.irq[pin >> 4] = HW_MASK(pin);
     listen(pin, true);
   }
   hw_release(held);
@@ -154,38 +172,49 @@ bool hw_radio_irq_take(uint32_t *at) {
 
 bool hw_radio_irq_low(void) { return hw_pin_exists(irq_pin) && !hw_pin_read(irq_pin); }
 
-static inline __attribute__((always_inline)) void note_irq(void) {
+ISR(INT0_vect) {
   HW_STAMP(irq_at);
   irq_fell = true;
   hw_work = 1;
 }
 
-static void note_edge(uint8_t pin, uint8_t level, uint32_t now) {
-  uint8_t next = (edge_head + 1) & (EDGES - 1);
-  if (next == edge_tail) {
-    edges_lost++;
-    return;
-  }
-  edges[edge_head].pin_level = level ? pin | 0x80 : pin;
-  edges[edge_head].at = now;
-  edge_head = next;
-  hw_work = 1;
+// What all three ports do, with the port's number in r24. Contacts bounce quickly and the stamp of the next edge must
+// not wait: the level is read as late as can be (38 cycles after the edge) and the others are let in again about 60
+// cycles later, before the registers are taken back. As C++ it would read:
+//   HW_STAMP(at); level = *HW_PORT(port); changed = level ^ ports.level[port]; ports.level[port] = level;
+//   if (changed & ~level & ports.irq[port]) irq_at = at, irq_fell = true, hw_work = 1;        3:
+//   if (!(changed & ports.watched[port])) return;
+//   if (there is no room) edges_lost++;                                                       4:
+//   else edges[edge_head] = Kept{at, level}, edge_head = its successor, hw_work = 1;
+extern "C" void hw_port_changed(void) __attribute__((naked, used, externally_visible));
+void hw_port_changed(void) {
+  __asm__("push r25\n push r26\n push r27\n push r30\n push r31\n push r18\n push r19\n in r18, __SREG__\n push r18\n"
+          "mov r30, r24\n lsl r30\n add r30, r24\n ldi r31, 0\n"
+          "lds r26, %[count]\n lds r27, %[count]+1\n ldd r25, Z+0x20\n"  // HW_PORT: three registers a port
+          "mov r30, r24\n subi r30, lo8(-(%[ports]))\n sbci r31, hi8(-(%[ports]))\n lsl r24\n"
+          "sbic %[flags], 0\n inc r24\n"
+          "ld r18, Z\n st Z, r25\n eor r18, r25\n"
+          "ldd r19, Z+8\n and r19, r18\n brne 3f\n"
+          "1: ldd r19, Z+4\n and r19, r18\n breq 2f\n"
+          "lds r30, %[head]\n mov r18, r30\n subi r18, -%[one]\n cpi r18, %[all]\n brne .+2\n ldi r18, 0\n"
+          "lds r19, %[tail]\n cp r18, r19\n breq 4f\n"
+          "ldi r31, 0\n subi r30, lo8(-(%[edges]))\n sbci r31, hi8(-(%[edges]))\n"
+          "st Z, r26\n std Z+1, r27\n std Z+2, r24\n lds r24, %[overflows]\n std Z+3, r24\n std Z+4, r25\n"
+          "sts %[head], r18\n ldi r24, 1\n sts %[work], r24\n"
+          "2: pop r18\n out __SREG__, r18\n sei\n pop r19\n pop r18\n pop r31\n pop r30\n pop r27\n pop r26\n"
+          "pop r25\n pop r24\n ret\n"
+          "3: and r19, r25\n brne 1b\n"
+          "sts %[irq], r26\n sts %[irq]+1, r27\n sts %[irq]+2, r24\n lds r19, %[overflows]\n sts %[irq]+3, r19\n"
+          "ldi r19, 1\n sts %[fell], r19\n sts %[work], r19\n rjmp 1b\n"
+          "4: lds r30, %[lost]\n lds r31, %[lost]+1\n adiw r30, 1\n sts %[lost], r30\n sts %[lost]+1, r31\n rjmp 2b\n"
+          ::[count] "n"(_SFR_MEM_ADDR(TCNT1)), [flags] "n"(_SFR_IO_ADDR(TIFR1)), [ports] "i"(&ports),
+          [head] "i"(&edge_head), [tail] "i"(&edge_tail), [edges] "i"(edges), [one] "n"(sizeof(Kept)),
+          [all] "n"(sizeof edges), [overflows] "i"(&hw_overflows), [work] "i"(&hw_work), [irq] "i"(&irq_at),
+          [fell] "i"(&irq_fell), [lost] "i"(&edges_lost));
 }
 
-static HW_FAST void port_changed(uint8_t port) {
-  uint32_t now = hw_ticks_held();
-  uint8_t level = HW_PORT(port << 4)[HW_PIN], changed = level ^ levels[port];
-  levels[port] = level;
-  uint8_t mask = 1;
-  for (uint8_t pin = port << 4; changed; pin++, mask <<= 1) {
-    if (!(changed & mask)) continue;
-    changed &= (uint8_t)~mask;
-    if (pin == irq_pin && !(level & mask)) note_irq();
-    if (watched[port] & mask) note_edge(pin, (level & mask) != 0, now);
-  }
-}
-
-ISR(INT0_vect) { note_irq(); }
-ISR(PCINT0_vect) { port_changed(1); }
-ISR(PCINT1_vect) { port_changed(2); }
-ISR(PCINT2_vect) { port_changed(3); }
+#define PORT_ISR(vector, number) \
+  ISR(vector, ISR_NAKED) { __asm__("push r24\n ldi r24, " #number "\n jmp hw_port_changed"); }
+PORT_ISR(PCINT0_vect, 1)
+PORT_ISR(PCINT1_vect, 2)
+PORT_ISR(PCINT2_vect, 3)

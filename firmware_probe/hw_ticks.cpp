@@ -40,6 +40,16 @@ uint32_t hw_ticks(void) {
   return now;
 }
 
+// TOV1 is bit 0: an overflow that had not been counted yet.
+uint32_t hw_stamp_tick(const HwStamp &s) {
+  uint8_t held = hw_hold();
+  uint16_t high = hw_overflows;
+  hw_release(held);
+  high -= (uint8_t)(high - s.overflows);
+  if ((s.flags & 1) && s.count < 0x8000) high++;
+  return (((uint32_t)high << 16) | s.count) << HW_TICK_SHIFT;
+}
+
 uint32_t hw_ms(void) {
   uint8_t held = hw_hold();
   uint32_t ms = milliseconds;
@@ -76,19 +86,29 @@ bool hw_active(void) {
   return was;
 }
 
-// A wake-up within this millisecond comes from timer 2's second compare; a later one from the millisecond itself.
-void hw_sleep_until(uint32_t tick) {
-  cli();
+// A wake-up within this millisecond comes from timer 2's second compare, 8 to 16 ticks early; a later one from the
+// millisecond itself. Interrupts are held for moments only: they stamp what happens.
+static void wake_within_ms(uint32_t tick) {
+  uint8_t held = hw_hold();
   int32_t left = (int32_t)(tick - hw_ticks_held());
-  if (left <= 16) hw_work = 1;
+  uint8_t at = TCNT2;
+  hw_release(held);
   if (left < (int32_t)TICKS_PER_MS) {
-    uint8_t at = TCNT2 + (uint8_t)(left / 8) - 1;
+    at += (uint8_t)(left / 8) - 1;
     if (left > 16 && at < 249) {
       OCR2B = at;
       TIFR2 = _BV(OCF2B);
+      held = hw_hold();
       TIMSK2 |= _BV(OCIE2B);
+      hw_release(held);
     }
+    if ((int32_t)(tick - hw_ticks()) <= 20) hw_work = 1;  // the compare has passed, or may have
   }
+}
+
+void hw_sleep_until(uint32_t tick) {
+  wake_within_ms(tick);
+  cli();
   set_sleep_mode(SLEEP_MODE_IDLE);
   while (!hw_work) {
     sleep_enable();
@@ -105,15 +125,9 @@ ISR(TIMER1_OVF_vect) { hw_overflows++; }
 
 ISR(TIMER2_COMPB_vect) { hw_work = 1; }
 
-// The serial line's bytes come every 20 us and the receiver holds two: while the millisecond's work is done, other
-// interrupts are let in, this one is not.
-ISR(TIMER2_COMPA_vect) {
+// The serial line's bytes come every 20 us and the receiver holds two, and edges are stamped: all are let in.
+HW_OPEN_ISR(TIMER2_COMPA_vect, TIMSK2, OCIE2A) {
   milliseconds++;
   hw_work = 1;
-  uint32_t now = hw_ticks_held();
-  TIMSK2 &= (uint8_t)~_BV(OCIE2A);
-  sei();
-  hw_on_ms(now);
-  cli();
-  TIMSK2 |= _BV(OCIE2A);
+  hw_on_ms(hw_ticks());
 }

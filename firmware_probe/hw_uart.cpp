@@ -12,7 +12,7 @@
 static volatile uint8_t rx_ring[RX_SIZE];
 static volatile uint8_t rx_head, rx_tail;
 static volatile uint16_t overruns;
-static volatile uint32_t frame_at;
+static HwStamp frame_at;
 static volatile uint8_t last_byte;
 uint8_t hw_tx_ring[256];
 uint8_t hw_tx_staged;
@@ -46,9 +46,9 @@ bool hw_uart_get(uint8_t *byte) {
 
 uint32_t hw_uart_frame_at(void) {
   uint8_t held = hw_hold();
-  uint32_t at = frame_at;
+  HwStamp at = frame_at;
   hw_release(held);
-  return at;
+  return hw_stamp_tick(at);
 }
 
 uint16_t hw_uart_overruns(void) {
@@ -75,28 +75,45 @@ bool hw_uart_sent(void) {
   return !(UCSR0B & _BV(UDRIE0)) && (!ever_sent || (UCSR0A & _BV(TXC0)));
 }
 
-ISR(USART_RX_vect) {
-  uint8_t status = UCSR0A, byte = UDR0;
-  if (status & (_BV(DOR0) | _BV(FE0))) overruns++;
-  uint8_t next = rx_head + 1;
-  if (next == RX_SIZE) next = 0;
-  if (next == rx_tail) {
-    overruns++;
-  } else {
-    rx_ring[rx_head] = byte;
-    rx_head = next;
-  }
-  if (byte == 0) {
-    if (last_byte != 0) frame_at = hw_ticks_held();
-    hw_work = 1;
-  }
-  last_byte = byte;
-  if (next % 32 == 0) hw_work = 1;  // the ring must not fill up while the program sleeps
+// Both in few cycles, for an edge that comes meanwhile is stamped late: about 55 (75 at a frame's end) and 40 until the
+// others are let in again, which is before the registers are taken back.
+#define SAVE "push r24\n push r25\n push r30\n push r31\n in r24, __SREG__\n push r24\n"
+#define LEAVE "pop r24\n out __SREG__, r24\n sei\n pop r31\n pop r30\n pop r25\n pop r24\n ret\n"
+
+// As C++ it would read:
+//   if (UCSR0A has an error flag) overruns++;                          9:
+//   next = rx_head + 1, around the ring; if there is no room, overruns++;
+//   else rx_ring[rx_head] = byte, rx_head = next;
+//   if (byte == 0 && last_byte != 0) HW_STAMP(frame_at);
+//   last_byte = byte; if (byte == 0 || next % 32 == 0) hw_work = 1;    the ring must not fill up in the program's sleep
+ISR(USART_RX_vect, ISR_NAKED) {
+  __asm__(SAVE
+          "lds r24, %[status]\n lds r25, %[data]\n andi r24, %[bad]\n brne 7f\n"
+          "1: lds r30, %[head]\n mov r24, r30\n inc r24\n cpi r24, %[size]\n brne 2f\n ldi r24, 0\n"
+          "2: lds r31, %[tail]\n cp r24, r31\n breq 8f\n"
+          "ldi r31, 0\n subi r30, lo8(-(%[ring]))\n sbci r31, hi8(-(%[ring]))\n st Z, r25\n sts %[head], r24\n"
+          "3: tst r25\n breq 5f\n andi r24, 31\n breq 6f\n"
+          "4: sts %[last], r25\n" LEAVE
+          "5: lds r30, %[last]\n tst r30\n breq 6f\n"
+          "lds r30, %[count]\n lds r31, %[count]+1\n sts %[at], r30\n sts %[at]+1, r31\n"
+          "in r30, %[flags]\n sts %[at]+2, r30\n lds r30, %[overflows]\n sts %[at]+3, r30\n"
+          "6: ldi r24, 1\n sts %[work], r24\n rjmp 4b\n"
+          "7: rcall 9f\n rjmp 1b\n"
+          "8: rcall 9f\n rjmp 3b\n"
+          "9: lds r30, %[lost]\n lds r31, %[lost]+1\n adiw r30, 1\n sts %[lost], r30\n sts %[lost]+1, r31\n ret\n"
+          ::[status] "n"(_SFR_MEM_ADDR(UCSR0A)), [data] "n"(_SFR_MEM_ADDR(UDR0)), [bad] "n"(_BV(DOR0) | _BV(FE0)),
+          [head] "i"(&rx_head), [tail] "i"(&rx_tail), [ring] "i"(rx_ring), [size] "n"(RX_SIZE), [last] "i"(&last_byte),
+          [count] "n"(_SFR_MEM_ADDR(TCNT1)), [at] "i"(&frame_at), [flags] "n"(_SFR_IO_ADDR(TIFR1)),
+          [overflows] "i"(&hw_overflows), [work] "i"(&hw_work), [lost] "i"(&overruns));
 }
 
-ISR(USART_UDRE_vect) {
-  uint8_t tail = tx_tail;
-  UDR0 = hw_tx_ring[tail++];
-  tx_tail = tail;
-  if (tail == tx_head) UCSR0B &= (uint8_t)~_BV(UDRIE0);
+ISR(USART_UDRE_vect, ISR_NAKED) {
+  __asm__(SAVE
+          "lds r30, %[tail]\n mov r25, r30\n ldi r31, 0\n"
+          "subi r30, lo8(-(%[ring]))\n sbci r31, hi8(-(%[ring]))\n ld r24, Z\n sts %[data], r24\n"
+          "inc r25\n sts %[tail], r25\n lds r24, %[head]\n cpse r24, r25\n rjmp 1f\n"
+          "lds r24, %[control]\n andi r24, %[keep]\n sts %[control], r24\n"
+          "1: " LEAVE
+          ::[tail] "i"(&tx_tail), [head] "i"(&tx_head), [ring] "i"(hw_tx_ring), [data] "n"(_SFR_MEM_ADDR(UDR0)),
+          [control] "n"(_SFR_MEM_ADDR(UCSR0B)), [keep] "n"((uint8_t)~_BV(UDRIE0)));
 }
