@@ -2,8 +2,8 @@
 
 sleeping, polling, spi: two chips with small programs (tests/avr) and no parts. waiting: the shipped probe on the whole
 modelled pair, nothing asked. link: the probe sends numbered packets to the other board, one each millisecond, every
-one logged to the host; link_acknowledged: the same with acknowledgements. Goals on the usual two-core machine: link at
-least 2, waiting at least 10.
+one logged to the host; link_acknowledged: the same with acknowledgements. three_…: the same with a gauge beside the
+pair. Goals on the usual two-core machine: link at least 2, waiting at least 10, with three boards half of that.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from benchctl.wire.catalogue import LinkMode  # noqa: E402
 QUICK = "--quick" in sys.argv
 REPEATS = 3 if QUICK else 5
 SPAN = 0.3 if QUICK else 1.0  # simulated seconds each
-GOALS = {"link": 2.0, "waiting": 10.0}
+GOALS = {"link": 2.0, "waiting": 10.0, "three_link": 1.0, "three_waiting": 5.0}
 PACKET_US = 1000
 
 
@@ -63,12 +63,16 @@ def bare(image: Path) -> Callable[[], tuple[float, float]]:
     return lambda: ratio(lambda span: step.run_until(step.now + span))
 
 
-def probe() -> dict[str, Callable[[], tuple[float, float]]]:
-    """The whole bench with the shipped image."""
-    bench = AvrBench(benchfile.load("avr"))
+def probe(gauge: bool = False) -> dict[str, Callable[[], tuple[float, float]]]:
+    """The whole bench with the shipped image on the pair, and on a gauge."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "boards.toml"
+        path.write_text('kind = "avr"\n[board.hand]\n[board.craft]\n' + "[board.gauge]\n" * gauge, encoding="utf-8")
+        bench = AvrBench(benchfile.load(str(path)))
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
-    for board in (hand, craft):
+    for board in bench.boards.values():
         board.open()
+    for board in (hand, craft):
         board.ask("radio_apply", timeout=1.0)
 
     def traffic(mode: LinkMode) -> tuple[float, float]:
@@ -101,6 +105,7 @@ def main() -> None:
             "polling": bare(compiled("ticks", folder)),
             "spi": bare(compiled("spi_busy", folder)),
             **probe(),
+            **{f"three_{case}": once for case, once in probe(gauge=True).items()},
         }
         taken = {case: [once() for _ in range(REPEATS)] for case, once in cases.items()}
     rows = {case: row(case, runs) for case, runs in taken.items()}

@@ -1,7 +1,9 @@
 """How fast the simulated bench is, beside what its parts allow. Run as a script; one JSON line.
 
-`python tests/benchmarks/bench_sim.py [packets]`. Rates are per second of wall time, host decoding included; "ratio" is
-virtual over wall time. Compare figures of one run only: machines have slow and fast phases.
+`python tests/benchmarks/bench_sim.py [--quick]`. Rates are per second of processor time, host decoding included, the
+median of some runs with the lowest and highest; "ratio" is virtual over processor time; "of_parts" is the rate as a
+share of what the transceiver model does alone in the same run. Machines have slow and fast phases: compare figures of
+one run only.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 import heapq
 import json
 import random
+import statistics
 import sys
 import time
 
@@ -41,24 +44,24 @@ def transact_rate(packets: int) -> float:
     agenda.run_to(0.2)
     other.set_ce(1, agenda.now)
     agenda.run_to(0.3)
-    at, began = 0.3, time.perf_counter()
+    at, began = 0.3, time.process_time()
     for _ in range(packets):
         at = one.transact(b"12345678", at).done_time + 3e-4
-    return packets / (time.perf_counter() - began)
+    return packets / (time.process_time() - began)
 
 
 def heap_rate(entries: int) -> float:
     """Entries a second of a bare event queue: what this machine can do just now."""
     heap = [(float(n), n) for n in range(64)]
-    began = time.perf_counter()
+    began = time.process_time()
     for n in range(entries):
         when, _ = heapq.heappop(heap)
         heapq.heappush(heap, (when + 64.0, n))
-    return entries / (time.perf_counter() - began)
+    return entries / (time.process_time() - began)
 
 
 def link_rate(mode: LinkMode, other: LinkMode, interval_us: int, packets: int) -> tuple[float, float]:
-    """(packets a second, virtual over wall time) of one link test from start to the last record decoded."""
+    """(packets a second, virtual over processor time) of one link test from start to the last record decoded."""
     bench = SimBench(benchfile.load("sim"))
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
     for board in (hand, craft):
@@ -66,26 +69,35 @@ def link_rate(mode: LinkMode, other: LinkMode, interval_us: int, packets: int) -
         board.forget_events()
     common = {"test": 1, "interval_us": interval_us, "payload": 8}
     craft.ask("link_start", mode=other, count=0, **common)
-    start, began = bench.now(), time.perf_counter()
+    start, began = bench.now(), time.process_time()
     hand.ask("link_start", mode=mode, count=packets, **common)
     rows = 0
     while not hand.is_done("link_start"):
         bench.wait(0.1)
         rows += sum(len(e.rows) for kind in ("link_sent", "link_pinged") for e in hand.events(kind))
         rows += sum(len(e.rows) for e in craft.events("link_received"))
-    wall, virtual = time.perf_counter() - began, bench.now() - start
+    spent, virtual = time.process_time() - began, bench.now() - start
     bench.close()
     if rows < 1.9 * packets:
         raise SystemExit(f"only {rows} records of {packets} packets came")
-    return packets / wall, virtual / wall
+    return packets / spent, virtual / spent
 
 
 def main() -> None:
-    packets = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
-    out: dict[str, object] = {"heap entries/s": round(heap_rate(500_000)), "transact/s": round(transact_rate(packets))}
+    packets, repeats = (5_000, 3) if "--quick" in sys.argv else (20_000, 7)
+    alone = [(heap_rate(500_000), transact_rate(packets)) for _ in range(repeats)]
+    heap, parts = (statistics.median(column) for column in zip(*alone, strict=True))
+    out: dict[str, object] = {"heap entries/s": round(heap), "transact/s": round(parts)}
     for name, mode, other, interval in RUNS:
-        rate, ratio = link_rate(mode, other, interval, packets if not interval else packets // 4)
-        out[name] = {"packets/s": round(rate), "ratio": round(ratio, 1)}
+        runs = [link_rate(mode, other, interval, packets if not interval else packets // 4) for _ in range(repeats)]
+        rates, ratios = zip(*runs, strict=True)
+        out[name] = {
+            "packets/s": round(statistics.median(rates)),
+            "low": round(min(rates)),
+            "high": round(max(rates)),
+            "ratio": round(statistics.median(ratios), 1),
+            "of_parts": round(statistics.median(rates) / parts, 2),
+        }
     print(json.dumps(out))
 
 
