@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import hypergeom
+
+from benchctl.analysis.equivalence import fisher_tail
 
 Bools = npt.NDArray[np.bool_]
 
@@ -28,11 +29,6 @@ class Trigger:
     without: int
     n_without: int
     chance: float
-
-
-def fisher_chance(with_it: int, n_with: int, without: int, n_without: int) -> float:
-    """One-sided p of Fisher's exact test."""
-    return float(hypergeom.sf(with_it - 1, n_with + n_without, with_it + without, n_with))
 
 
 def find_trigger(
@@ -54,4 +50,4 @@ def find_trigger(
 def _test(names: Sequence[str], which: tuple[int, ...], on: Bools, trouble: Bools) -> Trigger:
     both = on[:, list(which)].all(axis=1)
     a, n, c, m = int(trouble[both].sum()), int(both.sum()), int(trouble[~both].sum()), int((~both).sum())
-    return Trigger(tuple(names[i] for i in which), a, n, c, m, fisher_chance(a, n, c, m))
+    return Trigger(tuple(names[i] for i in which), a, n, c, m, fisher_tail(a, n - a, c, m - c))

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import fisher_exact
 
-from benchctl.analysis.trigger import find_trigger, fisher_chance
+from benchctl.analysis.equivalence import fisher_tail
+from benchctl.analysis.trigger import find_trigger
 
 NAMES = ("transmit", "led", "servo", "motor_idle")
 PLAN = np.array(list(itertools.product((False, True), repeat=4)), bool)
@@ -20,7 +21,7 @@ def test_chance_is_fishers(table):
     a, n, c, m = table
     expected = fisher_exact([[a, n - a], [c, m - c]], alternative="greater").pvalue
 
-    assert fisher_chance(a, n, c, m) == pytest.approx(expected)
+    assert fisher_tail(a, n - a, c, m - c) == pytest.approx(expected)
 
 
 def test_a_load_that_always_makes_trouble_is_named_after_one_block():
