@@ -176,7 +176,9 @@ def _firmware(log: Log) -> Answer:
     if len(boards) < 2:
         return None
     one, other = boards[:2]
-    differ = one.firmware != other.firmware or (one.clock_hz == other.clock_hz and one.image_crc != other.image_crc)
+    own = one.firmware.startswith("own ")  # somebody's own sketches: each board has its own
+    other_image = not own and one.clock_hz == other.clock_hz and one.image_crc != other.image_crc
+    differ = one.firmware != other.firmware or other_image
     return differ, "; ".join(f"{b.role} runs {b.firmware}, image {b.image_crc}" for b in (one, other))
 
 

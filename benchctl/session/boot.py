@@ -19,6 +19,8 @@ _CAUSES: dict[int, str] = {
     ResetCause.STACK: "stack overflow",
 }
 _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
+#: firmware numbers from here on: somebody's own sketch with the probe's library in it (firmware_probe/marks)
+OWN_SKETCH = 0x8000
 
 
 def cause_name(code: int) -> str:
@@ -37,7 +39,10 @@ def role_of(code: int) -> Role | None:
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What `identify` answered, as values for people. image_crc is "" while the board still computes it."""
+    """What `identify` answered, as values for people. image_crc is "" while the board still computes it.
+
+    own: somebody's own sketch with the probe in it; firmware is then the probe's version, as "own 1.0".
+    """
 
     protocol: int
     firmware: str
@@ -52,6 +57,13 @@ class Identity:
     stack_free: int
     settings_ok: bool
     signature: bytes
+    own: bool = False
+
+
+def firmware_name(number: int) -> str:
+    """The firmware's version in words."""
+    own, version = number & OWN_SKETCH, number & ~OWN_SKETCH
+    return f"{'own ' if own else ''}{version >> 8}.{version & 0xFF}"
 
 
 def identity(answer: Msg) -> Identity:
@@ -59,7 +71,7 @@ def identity(answer: Msg) -> Identity:
     crc = answer.image_crc
     return Identity(
         answer.protocol,
-        f"{answer.firmware >> 8}.{answer.firmware & 0xFF}",
+        firmware_name(answer.firmware),
         f"{crc:08x}" if crc else "",
         role_of(answer.role),
         answer.label,
@@ -71,6 +83,7 @@ def identity(answer: Msg) -> Identity:
         answer.stack_free,
         bool(answer.settings_ok),
         bytes(answer.signature),
+        bool(answer.firmware & OWN_SKETCH),
     )
 
 

@@ -141,7 +141,9 @@ def _widened(spread: Interval | None, doubt: float) -> tuple[Interval | None, So
 def _loop_back(ctx: Context, path: ControlPath, relation: ClockMap) -> None:
     """With a jumper from the craft's LED to the hand unit one clock times both ends: the check on all the rest."""
     back = path.hand.times(Point.LOOP)
-    if not ctx.board(Role.HAND).declared.wired("craft.led", "hand.loop_back"):
+    hand = ctx.board(Role.HAND)
+    own = hand.identity is not None and hand.identity.own  # somebody's own sketch does not watch that pin
+    if own or not hand.declared.wired("craft.led", "hand.loop_back"):
         return
     lit = path.craft.values(Point.APPLIED) <= 1
     applied, levels = path.craft.times(Point.APPLIED)[lit], path.craft.values(Point.APPLIED)[lit]

@@ -185,8 +185,8 @@ class Parts:
 def split(hand: Trace, craft: Trace, relation: ClockMap, *, start: Point = Point.EDGE) -> Parts:
     """Follow every change from the switch line to the LED pin, by packet numbers and levels, on the hand's clock."""
     begun, levels = _changes(hand.times(start), hand.values(start))
-    decided, decided_level = hand.times(Point.DECIDED), hand.values(Point.DECIDED)
-    sent, sent_number = hand.times(Point.SENT), hand.values(Point.SENT)
+    decided, decided_level = _marked(hand, Point.DECIDED, Point.EDGE)
+    sent, sent_number = _marked(hand, Point.SENT, Point.QUEUED)
     received = dict(zip(craft.values(Point.RECEIVED).tolist(), relation.to_a(craft.times(Point.RECEIVED)), strict=True))
     lit = craft.values(Point.APPLIED) <= 1
     applied, applied_level = relation.to_a(craft.times(Point.APPLIED)[lit]), craft.values(Point.APPLIED)[lit]
@@ -202,6 +202,12 @@ def split(hand: Trace, craft: Trace, relation: ClockMap, *, start: Point = Point
     table = np.array(rows, np.float64).reshape(-1, 6)
     at, sense, queue, air, decode, total = table.T
     return Parts(at, sense, queue, air, decode, total, len(begun))
+
+
+def _marked(trace: Trace, point: Point, else_point: Point) -> tuple[Floats, npt.NDArray[np.int64]]:
+    """Times and values of a point; where an own firmware does not mark it, of the one before it."""
+    point = point if point in trace.at else else_point
+    return trace.times(point), trace.values(point)
 
 
 def _changes(times: Floats, levels: npt.NDArray[np.int64], quiet_us: float = 15_000.0) -> tuple[Floats, list[int]]:

@@ -17,6 +17,8 @@ _TICK_US = 0.5
 #: pin-change stamps of the motor controller's line
 _STAMP_US = 4.0
 _LOW, _HIGH = 128, 896
+#: two-sided 97.5 % point of the normal distribution
+_Z = 1.96
 #: a frame that is so much longer or shorter than the median one
 _ODD_SHARE = 0.05
 
@@ -59,10 +61,16 @@ def _shape(ctx: Context, table: Floats, points: Floats) -> None:
         return
     slope, offset = np.polyfit(points[known], both[known], 1)
     residual = both[known] - (slope * points[known] + offset)
-    noise = float(np.median([np.std(table[table[:, 0] == x, 1]) for x in points])) + _TICK_US
-    for name, value in (("nonlinearity", np.abs(residual).max()), ("hysteresis", np.nanmax(np.abs(up - down)))):
-        about = Interval(max(0.0, float(value) - 2 * noise), float(value) + 2 * noise)
-        ctx.read(name, float(value), "us", int(known.sum()), about, Source.SAMPLING)
+    # of a point's width: how its pulses scatter, by the middle of them (a median's error is 1.25 times a mean's)
+    scatter = float(np.median([np.std(table[table[:, 0] == x, 1]) for x in points[known]]))
+    error = 1.25 * scatter / math.sqrt(2 * ctx.count("pulses"))
+    n, away = int(known.sum()), np.abs(residual)
+    for name, value, half in (
+        ("nonlinearity", away.max(), _TICK_US + _Z * error),
+        ("unevenness", np.sqrt((away**2).mean()), _TICK_US / 2 + _Z * error / math.sqrt(n)),
+        ("hysteresis", np.nanmax(np.abs(up - down)), _TICK_US + _Z * 2 * error),
+    ):
+        ctx.read(name, float(value), "us", n, Interval(max(0.0, value - half), value + half), Source.SAMPLING)
 
 
 def _median(table: Floats, x: float, way: int) -> float:
@@ -155,6 +163,8 @@ STAGE = Stage(
         Measure("centre", "us", "pulse at half the supply", None, "same", 8, ""),
         Measure("high", "us", "pulse at the highest voltage", None, "same", 6, ""),
         Measure("nonlinearity", "us", "worst distance from a line", None, "lower", 5, ""),
+        # a map that drops the lowest bits makes steps: they show in all points together before they do in the worst
+        Measure("unevenness", "us", "distance from a line, root mean square", None, "lower", 1.5, ""),
         Measure("hysteresis", "us", "pass up against pass down", None, "lower", 10, ""),
         # where the pulse falls after the packet is a chance of the run when both come at one rate: up to a frame
         Measure("step", "ms", "step of the voltage to the pulse, mean", None, "lower", 25, ""),

@@ -1,9 +1,10 @@
 """Does the black-box procedure call each harmful change of a firmware worse, and none of the harmless ones?
 
-    python tests/campaigns/seeded_changes.py --repeat 20
+    python tests/campaigns/seeded_changes.py --repeat 20 [--write]
 
 builds the hobby pair with each change, runs the procedure on the `avr` bench, compares with the run of the
 unchanged pair, and prints a table: the change, the readings called worse, and whether the right one is among them.
+`--write` puts the table into DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -22,6 +25,7 @@ from benchctl.operate import Operation
 from benchctl.procedure.file import load
 from benchctl.runs.summary import Summary
 from benchctl.terms import Role
+from tests.campaigns import published
 from tests.hobby_pair.changes import BENCH, HARMFUL, HARMLESS, Change, build
 
 
@@ -36,20 +40,48 @@ def run(change: Change, seed: int) -> Summary:
             bench.close()
 
 
-def told(found: Comparison) -> list[str]:
-    """Readings called worse, and stages that no longer pass."""
-    return [r.new.name for r in found.having(Outcome.WORSE)]
+@dataclass(frozen=True)
+class Told:
+    """What comparisons said of a change. worse: readings called so in any of them. shown: the expected ones' values."""
+
+    change: Change
+    runs: int
+    right: int
+    worse: tuple[str, ...]
+    shown: str = ""
 
 
-def row(change: Change, found: Comparison) -> bool:
-    worse = told(found)
-    failed = [stage for stage, old, now in found.verdicts if str(old) == "pass" and str(now) == "fail"]
-    right = bool(set(worse) & set(change.readings)) if change.readings else not worse and not failed
-    stages = f"; stages failed: {', '.join(failed)}" if failed else ""
-    changes = [r for r in found.having(Outcome.WORSE) if r.new.name in change.readings]
-    values = "".join(f"; {r.new.name} {r.reference.value:.4g} -> {r.new.value:.4g} {r.new.unit}" for r in changes)
-    print(f"{'ok   ' if right else 'WRONG'} {change.name:36} {', '.join(worse) or '-'}{stages}{values}", flush=True)
-    return right
+def judge(change: Change, comparisons: Sequence[Comparison]) -> Told:
+    """Right: an expected reading is called worse; of a harmless change nothing is, and no stage fails that passed."""
+    right, worse, shown = 0, [], ""
+    for found in comparisons:
+        rows = found.having(Outcome.WORSE)
+        names = [r.new.name for r in rows]
+        names += [f"stage {stage}" for stage, old, now in found.verdicts if str(old) == "pass" and str(now) == "fail"]
+        right += bool(set(names) & set(change.readings)) if change.readings else not names
+        worse += [n for n in names if n not in worse]
+        for r in rows:
+            if r.new.name in change.readings and not shown:
+                shown = f"{r.new.name} {r.reference.value:.4g} to {r.new.value:.4g} {r.new.unit}".rstrip()
+    return Told(change, len(comparisons), right, tuple(worse), shown)
+
+
+def table(told: Sequence[Told], command: str) -> Iterator[str]:
+    harmful, harmless = ([t for t in told if bool(t.change.readings) is h] for h in (True, False))
+    yield f"`{command}`"
+    yield ""
+    yield "Black box on `avr`, each run against one run of the unchanged pair."
+    yield ""
+    yield "| harmful change | worse in the right reading | other readings called worse |  |"
+    yield "| --- | --- | --- | --- |"
+    for t in harmful:
+        others = ", ".join(n for n in t.worse if n not in t.shown.split()[:1]) or "–"
+        yield f"| {t.change.name} | {t.shown or 'no'} | {others} | {'found' if t.right == t.runs else 'missed'} |"
+    yield ""
+    yield "| harmless change | runs | called worse |"
+    yield "| --- | --- | --- |"
+    for t in harmless:
+        yield f"| {t.change.name} | {t.runs} | {t.runs - t.right}{' (' + ', '.join(t.worse) + ')' if t.worse else ''} |"
 
 
 def main() -> int:
@@ -57,18 +89,25 @@ def main() -> int:
     parser.add_argument("--repeat", type=int, default=20, help="runs of each harmless change")
     parser.add_argument("--seed", type=int, default=100)
     parser.add_argument("--only", default="", help="changes whose name contains this")
+    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
     asked = parser.parse_args()
     reference = run(Change("none"), asked.seed)
-    wrong = seed = 0
-    plan = [*((c, 1) for c in HARMFUL), *((c, asked.repeat) for c in HARMLESS)]
-    for change, times in plan:
-        if asked.only not in change.name:
-            continue
-        for _ in range(times):
-            seed += 1
-            wrong += not row(change, compare(reference, run(change, asked.seed + seed)))
-    print(f"{wrong} wrong")
-    return 1 if wrong else 0
+    told: list[Told] = []
+    seed = asked.seed
+    for change, times in [*((c, 1) for c in HARMFUL), *((c, asked.repeat) for c in HARMLESS)]:
+        if asked.only in change.name:
+            found = [compare(reference, run(change, seed + n)) for n in range(1, times + 1)]
+            told.append(judge(change, found))
+            last = told[-1]
+            mark = "ok   " if last.right == times else "WRONG"
+            print(f"{mark} {change.name:36} {last.right} of {times}; worse: {', '.join(last.worse) or '-'}", flush=True)
+        seed += times
+    command = f"python tests/campaigns/seeded_changes.py --repeat {asked.repeat} --seed {asked.seed} --write"
+    lines = list(table(told, command))
+    print("\n".join(lines))
+    if asked.write:
+        published.put("seeded changes", "Changes of a firmware, found from outside", lines)
+    return 0 if all(t.right == t.runs for t in told) else 1
 
 
 if __name__ == "__main__":

@@ -8,6 +8,8 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 BENCH = HERE / "hobby.toml"
+#: their few lines for the transceiver are the example's of the probe in an own sketch
+_RADIO = HERE.parents[1] / "firmware_probe" / "marks" / "marked_pair"
 _FLAGS = ("-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=gnu11", "-Wall", "-Wextra", "-Werror")
 
 
@@ -29,7 +31,7 @@ HARMFUL = (
     Change("retransmission after 4 ms", ("stragglers", "latency_p95"), hand=("-DRETRY_DELAY=15",)),
     Change("CRC of one byte, on one side", ("follows_switch",), craft=("-DCRC_BITS=0x08",)),
     Change("servo range clipped", ("low", "high"), craft=("-DSERVO_LEAST=1050", "-DSERVO_MOST=1950")),
-    Change("wrong rounding in the map", ("nonlinearity",), craft=("-DCOARSE_MAP",)),
+    Change("wrong rounding in the map", ("unevenness", "nonlinearity"), craft=("-DCOARSE_MAP",)),
     Change("late ISR", ("width_jitter",), craft=("-DLATE_ISR",)),
     Change("loop blocked for 8 ms now and then", ("stragglers", "latency_p95"), craft=("-DBLOCKED_MS=8",)),
     Change("silence limit raised", ("cut_off",), craft=("-DSILENCE_MS=600",)),
@@ -59,7 +61,7 @@ def build(change: Change, folder: Path) -> dict[str, str]:
     images = {}
     for role, flags in (("hand", change.hand), ("craft", change.craft)):
         out = folder / f"{role}.elf"
-        command = ["avr-gcc", *_FLAGS, change.optimise, *flags, "-o", str(out), str(HERE / f"{role}.c")]
+        command = ["avr-gcc", *_FLAGS, f"-I{_RADIO}", change.optimise, *flags, "-o", str(out), str(HERE / f"{role}.c")]
         subprocess.run(command, check=True, capture_output=True, text=True)
         images[role] = str(out)
     return images

@@ -1,4 +1,4 @@
-// A few lines for the nRF24L01+, written from its product specification: six bytes each way, acknowledged.
+// A few lines for the nRF24L01+, written from its product specification: a few bytes one way, acknowledged.
 #pragma once
 #include <avr/io.h>
 #include <util/delay.h>
@@ -18,7 +18,9 @@
 #ifndef AUTO_ACK
 #define AUTO_ACK 1
 #endif
+#ifndef SIZE
 #define SIZE 6
+#endif
 
 #define CE_HIGH (PORTD |= 1 << 6)
 #define CE_LOW (PORTD &= ~(1 << 6))

@@ -1,0 +1,233 @@
+// SPDX-License-Identifier: MIT
+// Marks: stamped and put into a ring in a few cycles, coded and sent in the poll.
+#include "probe_mark.h"
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include "frame.h"
+#include "handlers.h"
+#include "hw_chip.h"
+#include "image.h"
+#include "life.h"
+#include "link.h"
+#include "mark_parts.h"
+#include "probe.h"
+#include "settings.h"
+
+#define MARKS 16u  // between two polls; power of two
+#define FULL_SCALE 1023
+
+Life life;  // the link test's driver counts in it
+
+struct Mark {
+  uint8_t point, overflows;
+  uint16_t value, count;
+  uint8_t flags, unused;  // eight bytes: their places are found by shifting
+};
+static Mark marks[MARKS];
+static volatile uint8_t mark_head, mark_tail;
+static volatile bool marking;
+static uint16_t marks_lost;
+
+// ---------------------------------------------------------------- what the sketch calls
+
+void probe_mark(uint8_t point, uint16_t value) {
+  if (!marking) return;
+  uint8_t held = SREG;
+  cli();
+  uint8_t head = mark_head;
+  Mark &m = marks[head];
+  m.count = TCNT1;
+  m.flags = TIFR1;
+  m.overflows = (uint8_t)hw_overflows;
+  m.point = point;
+  m.value = value;
+  head = (head + 1) & (MARKS - 1);
+  if (head != mark_tail) {
+    mark_head = head;
+  } else {
+    marks_lost++;
+  }
+  SREG = held;
+}
+
+static struct {
+  bool on;
+  uint16_t at[2];
+} stick;
+
+uint16_t probe_mark_stick(uint8_t axis, uint16_t value) { return stick.on ? stick.at[axis & 1] : value; }
+
+// ---------------------------------------------------------------- marks to the host
+
+static uint32_t packets, missing;
+static uint16_t next_number;
+
+static void count(uint8_t point, uint16_t number) {
+  if (point != (settings.role ? POINT_RECEIVED : POINT_QUEUED)) return;
+  uint16_t gap = number - next_number;
+  if (packets && gap < 0x8000) missing += gap;
+  next_number = number + 1;
+  packets++;
+}
+
+static void tell(uint8_t point, uint16_t value, uint32_t at) {
+  row_trace row = {point, value, at};
+  event_row(MSG_TRACE, nullptr, 0, &row, sizeof row);
+}
+
+// of a frame with one row, beside an answer; rows that wait for their frame to fill take room meanwhile
+static bool room_for_row(void) { return hw_uart_room() > FRAME_ROOM_ANSWER + 24; }
+
+static bool tracing;
+static uint16_t pulse;  // ticks, as last marked
+
+// A mark's overflow count is brought to 16 bits here: it was made less than 256 overflows (8 s) ago.
+static void tell_marks(void) {
+  while (mark_tail != mark_head && room_for_row()) {
+    Mark m = marks[mark_tail];
+    mark_tail = (mark_tail + 1) & (MARKS - 1);
+    uint16_t now = hw_ticks() >> (16 + HW_TICK_SHIFT);
+    HwStamp stamp = {m.count, (uint16_t)(now - (uint8_t)((uint8_t)now - m.overflows)), m.flags};
+    count(m.point, m.value);
+    if (m.point == POINT_APPLIED && m.value > 1) pulse = m.value;
+    if (tracing) tell(m.point, m.value, hw_stamp_tick(stamp));
+  }
+}
+
+uint8_t on_loop_start(const Request &r) {
+  const msg_loop_start &m = *(const msg_loop_start *)r.fields;
+  if (m.trace > 1) return ERROR_VALUE;
+  if (link_busy()) return ERROR_BUSY;
+  tracing = m.trace;
+  packets = missing = 0;
+  mark_tail = mark_head;
+  marking = true;
+  return HANDLED;
+}
+
+uint8_t on_loop_stop(const Request &r) {
+  marking = false;
+  tell_marks();
+  msg_loop_stop_answer a = {packets, missing};
+  answer(r, &a, sizeof a);
+  return ANSWERED;
+}
+
+uint8_t on_stick_set(const Request &r) {
+  const msg_stick_set &m = *(const msg_stick_set *)r.fields;
+  if (m.on > 1 || m.x > FULL_SCALE || m.y > FULL_SCALE) return ERROR_VALUE;
+  stick.at[0] = m.x;
+  stick.at[1] = m.y;
+  stick.on = m.on;
+  return HANDLED;
+}
+
+// ---------------------------------------------------------------- pulses
+
+uint8_t on_pulse_read(const Request &r) {
+  msg_pulse_read_answer a = {pulse, (uint16_t)(settings.frame_us * TICKS_PER_US), PULSE_KIND_SERVO};
+  answer(r, &a, sizeof a);
+  return ANSWERED;
+}
+
+uint8_t on_capture(const Request &r) {
+#if PROBE_CAPTURE
+  hw_capture(((const msg_capture *)r.fields)->on);
+  return HANDLED;
+#else
+  (void)r;
+  return ERROR_PIN;
+#endif
+}
+
+static void tell_captures(void) {
+#if PROBE_CAPTURE
+  HwCapture c;
+  while (room_for_row() && hw_capture_take(&c)) {
+    row_captured row = {c.rise, c.width};
+    event_row(MSG_CAPTURED, nullptr, 0, &row, sizeof row);
+  }
+#endif
+}
+
+// ---------------------------------------------------------------- pulling the own switch line
+
+static struct {
+  uint8_t pin, left;
+  bool down;
+  uint32_t down_ticks, up_ticks, due;
+} pull;
+
+uint8_t on_self_stimulus(const Request &r) {
+  const msg_self_stimulus &m = *(const msg_self_stimulus *)r.fields;
+  if (m.function != FUNCTION_SWITCH1 && m.function != FUNCTION_SWITCH2) return ERROR_VALUE;
+  if (!settings.self_stimulus) return ERROR_GUARDED;
+  if (!hw_pin_exists(settings.pins[m.function])) return ERROR_PIN;
+  if (m.presses == 0 || m.down_us < 100 || m.up_us < 100) return ERROR_VALUE;
+  if (pull.left) return ERROR_BUSY;
+  pull.pin = settings.pins[m.function];
+  pull.left = m.presses;
+  pull.down = false;
+  pull.down_ticks = m.down_us * TICKS_PER_US;
+  pull.up_ticks = m.up_us * TICKS_PER_US;
+  pull.due = hw_ticks() + pull.up_ticks;
+  return HANDLED;
+}
+
+// Low is driven, high is left to the pull-up: a switch that is closed at the same time does no harm.
+static void pull_poll(void) {
+  if (!pull.left || (int32_t)(hw_ticks() - pull.due) < 0) return;
+  pull.down = !pull.down;
+  uint32_t at = hw_pin_pull(pull.pin, pull.down);
+  pull.due = at + (pull.down ? pull.down_ticks : pull.up_ticks);
+  if (tracing) tell(POINT_STIMULUS, !pull.down, at);
+  if (pull.down || --pull.left) return;
+  tell_marks();
+  event_flush();
+  send_done(MSG_SELF_STIMULUS, 0, 0);
+}
+
+// ---------------------------------------------------------------- the poll
+
+static FrameDecoder decoder;
+static uint8_t pending;  // length of a request that waits for room for its answer
+static bool begun;
+
+static void poll_serial(void) {
+  uint8_t byte;
+  if (!begun) frame_reset(&decoder);
+  begun = true;
+  while (!pending && hw_uart_get(&byte)) pending = frame_feed(&decoder, byte);
+  if (!pending) return;
+  if (hw_uart_room() < FRAME_ROOM_ANSWER) return event_flush();
+  uint8_t size = pending;
+  pending = 0;
+  dispatch(decoder.body, size);
+}
+
+static void serve(void) {
+  poll_serial();
+  tell_marks();
+  tell_captures();
+  pull_poll();
+  event_poll(hw_ticks());
+}
+
+// A link test is paced by the poll: it stays here while one is on, but never for long.
+#define LENT_TURN (4 * TICKS_PER_MS)
+
+uint8_t probe_mark_poll(void) {
+  serve();
+  uint32_t until = hw_ticks() + LENT_TURN;
+  while (link_busy() && (int32_t)(until - hw_ticks()) > 0) {
+    link_poll();
+    if (!link_tight()) serve();
+  }
+  mark_radio_back();
+  if (!marking && !link_busy()) image_step();
+  return link_busy();
+}
+
+// What the link test asks of the probe's main loop: here it is polled at every turn anyway.
+void wake_at(uint32_t) {}
+bool not_yet(uint32_t tick) { return (int32_t)(hw_ticks() - tick) < 0; }

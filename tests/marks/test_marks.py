@@ -1,0 +1,211 @@
+"""The probe inside an own sketch, on the `avr` bench: the stages work through it, marks are cheap, off is off."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from benchctl import benches, shipped
+from benchctl.avr.build_shim import available
+from benchctl.avr.image import read_image
+from benchctl.operate import Operation
+from benchctl.procedure.file import load
+from benchctl.runs.summary import Summary
+from benchctl.session.boot import OWN_SKETCH
+from benchctl.terms import Role, Verdict
+
+MARKS = Path(__file__).parents[2] / "firmware_probe" / "marks"
+SKETCH = MARKS / "marked_pair" / "marked_pair.ino"
+CORE = Path("/usr/share/arduino/hardware/arduino/avr/cores/arduino")
+FLAGS = (
+    *("-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=gnu++11", "-Os", "-ffunction-sections", "-fdata-sections"),
+    *("-fno-exceptions", "-fno-threadsafe-statics", "-fshort-enums", "-Wl,--gc-sections"),
+)
+
+
+def need(reason: str | None) -> None:
+    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
+        pytest.fail(reason)
+    if reason:
+        pytest.skip(reason)
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The library's folder, as `make library` puts it together."""
+    need(None if shutil.which("avr-g++") and shutil.which("make") else "needs avr-g++ and make")
+    build = tmp_path_factory.mktemp("marks")
+    subprocess.run(["make", "-s", "-C", str(MARKS), "library", f"BUILD={build}"], check=True)
+    return build / "probe_mark"
+
+
+Build = Callable[..., Path]
+
+
+@pytest.fixture(scope="module")
+def build(library: Path, tmp_path_factory: pytest.TempPathFactory) -> Build:
+    """build(sketch, "-D…", bare=False): the ELF file of a sketch; bare: without the library's sources."""
+    folder = tmp_path_factory.mktemp("elf")
+
+    def made(sketch: Path, *flags: str, bare: bool = False) -> Path:
+        out = folder / f"{len(list(folder.iterdir()))}.elf"
+        sources = [] if bare else [str(p) for p in sorted((library / "src").glob("*.cpp"))]
+        include = [f"-I{SKETCH.parent}", *([] if bare else [f"-I{library / 'src'}"])]
+        main = str(MARKS.parent / "main.cpp")
+        # the sketch first in both, so that the order of the parts is the same
+        command = ["avr-g++", *FLAGS, *flags, *include, "-o", str(out), "-x", "c++", str(sketch), main, *sources]
+        subprocess.run(command, check=True)
+        return out
+
+    return made
+
+
+def run(images: dict[Role, str], folder: Path, procedure: str = "own-sketch", bench: str = "avr") -> Summary:
+    need(available())
+    opened = benches.open_bench(bench, seed=3, images=images)
+    try:
+        return Operation(load(shipped.procedure(procedure)), opened, folder).perform().summary
+    finally:
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def images(build: Build) -> dict[Role, str]:
+    return {Role.HAND: str(build(SKETCH, "-DCRAFT=0")), Role.CRAFT: str(build(SKETCH, "-DCRAFT=1"))}
+
+
+@pytest.fixture(scope="module")
+def done(images: dict[Role, str], tmp_path_factory: pytest.TempPathFactory) -> Summary:
+    """The example pair through the whole procedure."""
+    return run(images, tmp_path_factory.mktemp("runs"))
+
+
+@pytest.mark.parametrize("stage", ["identity", "link", "button_to_led", "joystick_to_servo"])
+def test_stages_work_through_the_example(done: Summary, stage: str) -> None:
+    assert done.stages[stage].verdict is Verdict.PASS
+
+
+def test_the_firmware_says_that_it_is_an_own_one(done: Summary) -> None:
+    """C header and host agree on the number, and two images of one pair are no cause of anything."""
+    told = re.search(r"OWN_SKETCH (0x\w+)", (MARKS / "mark_parts.h").read_text("utf-8"))
+    assert told is not None
+    assert int(told[1], 16) == OWN_SKETCH
+    assert {b.firmware for b in done.boards.values()} == {"own 1.0"}
+    assert len({b.image_crc for b in done.boards.values()}) == 2
+    assert not [f for f in done.findings if f.cause.startswith("different firmware")]
+
+
+def test_the_sketchs_own_times_are_found(done: Summary) -> None:
+    """10 ms of debounce are in the sketch: the sense part holds them, the air part is the radio's own."""
+    sense, air = done.reading("button_to_led", "sense_p50"), done.reading("button_to_led", "air_p50")
+    assert sense is not None
+    assert air is not None
+    assert 9_000 < sense.value < 12_000
+    # settling 130 us, then 5 address bytes, 9 control bits, 7 bytes, 2 of CRC and a preamble at 1 Mbps, as the
+    # transceiver's product specification has it; the sketch polls, so up to a turn of its loop more
+    assert 130 + 8 * (1 + 5 + 7 + 2) < air.value < 130 + 129 + 300
+
+
+def test_the_sketch_has_its_transceiver_back(images: dict[Role, str], tmp_path: Path) -> None:
+    """After a link test over other settings the sketch's own packets come through, with not a line said to it."""
+    need(available())
+    bench = benches.open_bench("avr", seed=4, images=images)
+    try:
+        hand, craft = (bench.boards[r] for r in (Role.HAND, Role.CRAFT))
+        for board in (hand, craft):
+            board.open()
+            board.write_setting("radio_channel", 100)
+            board.write_setting("radio_rate", 2)
+            board.write_setting("radio_address", 0x12345678)
+            assert board.ask("radio_apply", timeout=1.0).wrong == 0
+        common = {"test": 1, "interval_us": 2000, "payload": 32}
+        craft.ask("link_start", mode=0, count=0, **common)
+        hand.ask("link_start", mode=2, count=50, **common)
+        hand.wait_done("link_start", 2.0)
+        assert hand.ask("link_stop").delivered == 50
+        assert craft.ask("link_stop").received == 50
+        for board in (craft, hand):
+            board.ask("loop_start", trace=0)
+        bench.wait(1.0)
+        sent, came = hand.ask("loop_stop").packets, craft.ask("loop_stop")
+    finally:
+        bench.close()
+    assert sent >= 45
+    assert came.packets >= sent - 2
+    assert came.lost == 0
+
+
+def test_a_mark_costs_less_than_five_microseconds(build: Build) -> None:
+    """Counted on the pin that the sketch holds high meanwhile; 5 us are 80 cycles at 16 MHz."""
+    need(available())
+    image = str(build(Path(__file__).parent / "cost.ino"))
+    bench = benches.open_bench("avr", seed=1, images={Role.HAND: image})
+    try:
+        hand, edges = bench.boards[Role.HAND], []
+        hand.open()
+        hand.ask("loop_start", trace=1)
+        bench.chips[Role.HAND].watch("PC4", lambda level, time: edges.append((level, time)))
+        bench.wait(0.2)
+        traced = [row for event in hand.events("trace") for row in event.rows]
+    finally:
+        bench.close()
+    cycles = [round(16e6 * (b - a)) for (up, a), (_, b) in itertools.pairwise(edges) if up]
+
+    assert len(cycles) > 100
+    assert max(cycles) <= 80
+    # and they were real marks: in order, none missing
+    numbers = [value for point, value, _ in traced if point == 2]
+    assert len(numbers) > 20
+    assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+
+
+def without_probe(text: str) -> str:
+    """The sketch as it would be had the probe never been there."""
+    text = re.sub(r"PROBE_STICK\(\w, ((?:[^()]|\([^()]*\))*)\)", r"\1", text)
+    text = re.sub(r"\n *if \(PROBE_POLL\(\)\)[^\n]*", "", text)
+    return re.sub(r"\n *(?:PROBE_\w+\(.*\);|#include \"probe_mark.h\")(?=\n)", "", text)
+
+
+@pytest.mark.parametrize("craft", [0, 1])
+def test_off_leaves_nothing(build: Build, tmp_path: Path, craft: int) -> None:
+    """PROBE_ON 0 with all the library's sources: the image of the sketch without a single line of it."""
+    plain = tmp_path / "plain.ino"
+    plain.write_text(without_probe(SKETCH.read_text("utf-8")), "utf-8")
+    assert "PROBE" not in re.sub(r"//[^\n]*", "", plain.read_text("utf-8"))
+    off = build(SKETCH, f"-DCRAFT={craft}", "-DPROBE_ON=0")
+
+    assert read_image(off) == read_image(build(plain, f"-DCRAFT={craft}", bare=True))
+
+
+@pytest.mark.parametrize("flags", [(), ("-DPROBE_INT0=0",), ("-DPROBE_CAPTURE=0",), ("-DPROBE_ON=0",)])
+@pytest.mark.skipif(not CORE.is_dir(), reason="needs arduino-core-avr")
+def test_it_is_a_library_of_the_usual_ide(library: Path, tmp_path: Path, flags: tuple[str, ...]) -> None:
+    """Library folder, example and the IDE's start-up code compile with its flags, and link with room to spare."""
+    assert (library / "library.properties").read_text("utf-8").startswith("name=probe_mark\n")
+    example = library / "examples" / "marked_pair" / "marked_pair.ino"
+    ide = ["-mmcu=atmega328p", "-DF_CPU=16000000L", "-DARDUINO=10819", "-Os", "-w", "-ffunction-sections"]
+    ide += ["-fdata-sections", "-fno-exceptions", "-fno-threadsafe-statics", "-fpermissive", "-flto", *flags]
+    include = [f"-I{CORE}", f"-I{CORE.parents[1] / 'variants' / 'standard'}", f"-I{library / 'src'}"]
+    sketch = tmp_path / "sketch.cpp"
+    sketch.write_text("#include <Arduino.h>\n" + example.read_text("utf-8"), "utf-8")
+    objects = []
+    for source in (sketch, *sorted((library / "src").glob("*.cpp")), *(CORE / n for n in ("main.cpp", "hooks.c"))):
+        objects.append(str(tmp_path / f"{len(objects)}.o"))
+        compiler, language = ("avr-gcc", "gnu11") if source.suffix == ".c" else ("avr-g++", "gnu++11")
+        around = [f"-I{example.parent}"] if source == sketch else []
+        command = [compiler, *ide, f"-std={language}", *include, *around, "-c", str(source), "-o", objects[-1]]
+        subprocess.run(command, check=True)
+    wiring = tmp_path / "wiring.o"
+    subprocess.run(["avr-gcc", *ide, "-std=gnu11", *include, "-c", str(CORE / "wiring.c"), "-o", str(wiring)], check=True)
+    elf = tmp_path / "sketch.elf"
+    link = ["avr-gcc", "-mmcu=atmega328p", "-Os", "-flto", "-w", "-Wl,--gc-sections", "-o", str(elf)]
+    subprocess.run([*link, *objects, str(wiring)], check=True)
+
+    assert len(read_image(elf)) < 20_000
