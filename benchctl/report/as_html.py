@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from benchctl import events as ev
@@ -11,7 +11,7 @@ from benchctl.report.markup import Markup, el, joined, text
 from benchctl.report.plots import Loader, Plot, plots
 from benchctl.report.readings_table import mark, readings_table
 from benchctl.report.style import STYLE
-from benchctl.runs.summary import BoardSummary, StageSummary, Summary
+from benchctl.runs.summary import BoardSummary, LivePeriod, StageSummary, Summary
 from benchctl.runs.tables import Tables
 from benchctl.safety.cautions import CAUTIONS
 from benchctl.terms import Verdict
@@ -128,7 +128,10 @@ def _board(b: BoardSummary) -> Markup:
 
 def _stages(s: Summary) -> Markup | None:
     done = [stage for stage in s.stages.values() if words.stage_verdict(stage) is not Verdict.NOT_RUN]
-    return _section("Stages", *(_stage(stage, s) for stage in done)) if done else None
+    if not done:
+        return None
+    more = el("p", "How many samples, where the uncertainty comes from, and remarks: in the file.", class_="on-paper")
+    return _section("Stages", el("div", *(_stage(stage, s) for stage in done), class_="stages"), more)
 
 
 def _stage(stage: StageSummary, s: Summary) -> Markup:
@@ -172,15 +175,23 @@ def _outputs(s: Summary) -> Markup | None:
     parts: list[Markup] = []
     if s.attestations:
         rows = [
-            el("tr", el("td", "✓" if a.accepted else "✗"), el("td", words.clock(a.t), class_="tight"), el("td", a.text),
-               el("td", words.attested(a), class_="tight"))
-            for a in s.attestations
-        ]  # fmt: skip
-        heads = el("tr", *(el("th", h) for h in ("", "time", "stated by the operator", "how it was proven")))
-        parts.append(el("table", el("thead", heads), el("tbody", *rows)))
-    parts += [el("p", words.live_period(p)) for p in s.live_periods]
+            el("tr", el("td", "✓" if told.accepted else "✗"), el("td", told.text), el("td", told.proofs))
+            for told in words.stated(s)
+        ]
+        widths = el("colgroup", el("col", class_="sign"), el("col", class_="said"), el("col"))
+        heads = el(
+            "tr", *(el("th", h) for h in ("", "stated by the operator", "when, and the word or count that proved it"))
+        )
+        parts.append(el("table", widths, el("thead", heads), el("tbody", *rows), class_="stated"))
+    parts += [_live(sentence, periods) for sentence, periods in words.live_stages(s)]
     parts += [el("p", t) for t in words.cut_offs(s)]
-    return _section("Outputs that can hurt", *parts) if parts else None
+    return _section("Outputs that can hurt", el("div", *parts, class_="outputs")) if parts else None
+
+
+def _live(sentence: str, periods: Sequence[LivePeriod]) -> Markup:
+    """The sentence; each period is folded away below it."""
+    each = (el("div", words.live_period(p)) for p in periods)
+    return el("details", el("summary", sentence), *each)
 
 
 def _untested(s: Summary) -> Markup | None:

@@ -11,7 +11,7 @@ from benchctl.report import words
 from benchctl.report.words import clean
 from benchctl.runs.summary import StageSummary, Summary
 from benchctl.terms import Reading, Verdict
-from benchctl.units import number, shown
+from benchctl.units import shown
 
 WIDTH = 80
 
@@ -102,7 +102,7 @@ def _stage(stage: StageSummary, s: Summary) -> Iterator[str]:
 
 def _reading(r: Reading) -> Iterator[str]:
     sign, name = r.verdict.sign if r.verdict else " ", clean(r.name)
-    value, between, limit = number(r.value), words.interval(r), words.limit(r)
+    value, between, limit = words.figure(r), words.interval(r), words.limit(r)
     row = f"  {sign} {fit(name, 27)}{value:>9} {fit(shown(r.unit), 8)} {between:17} {limit}".rstrip()
     if width(name) < 27 and width(row) <= WIDTH:
         yield row
@@ -133,11 +133,11 @@ def _findings(s: Summary) -> Iterator[str]:
 def _attestations(s: Summary) -> Iterator[str]:
     if s.attestations:
         yield "STATED BY THE OPERATOR"
-    for a in s.attestations:
-        sign = "✓" if a.accepted else "✗"
-        yield from _wrapped(f"{words.clock(a.t)}  {a.text} ({words.attested(a)})", "             ", f"{sign} ")
-    for p in s.live_periods:
-        yield from _wrapped(words.live_period(p), "  ")
+    for told in words.stated(s):
+        yield from _wrapped(told.text, "    ", "  ✓ " if told.accepted else "  ✗ ")
+        yield from _wrapped(told.proofs, "      ")
+    for sentence, _ in words.live_stages(s):
+        yield from _wrapped(sentence, "    ", "  ▲ ")
 
 
 def _untested(s: Summary) -> Iterator[str]:

@@ -25,10 +25,12 @@ INK, SOFT, LINE, BAND = "#010101", "#020202", "#030303", "#080808"
 COLOURS = ("#040404", "#050505", "#060606", "#070707")
 #: besides colour, so that lines are told apart in grey print
 DASHES = ("-", "--", "-.", ":")
+#: inches of a drawing; its text is 6 points high there, 5 where a sheet of paper has four of them side by side
+WIDE, HIGH = 2.2, 1.12
 _MOST_POINTS = 1200
 _MOST_MARKS = 400
 _MOST_POSES = 24
-_MOST_LETTERS = 18
+_MOST_LETTERS = 16
 
 
 def brief(name: str) -> str:
@@ -54,20 +56,38 @@ class Series:
         lost = self.column("lost")
         return self.table.shows == "packets" and lost is not None and not (lost > 0).any()
 
-    def span(self) -> float:
-        x = self.data[:, 0]
-        return float(np.nanmax(x) - np.nanmin(x)) if np.isfinite(x).any() else 0.0
+    @property
+    def tells_nothing(self) -> bool:
+        """A drawing of it would say less than its readings do: no packet lost, one row, the same value all the time."""
+        return self.lossless or (self.table.shows == "timeline" and not self._varies)
+
+    @property
+    def _varies(self) -> bool:
+        spans = [self.span(j) for j in range(1, self.data.shape[1])]
+        return len(self.data) > 1 and any(high > low for low, high in spans)
+
+    def span(self, column: int = 0) -> tuple[float, float]:
+        """The least and the greatest of a column, 0 and 0 where nothing was measured."""
+        x = self.data[:, column]
+        return (float(np.nanmin(x)), float(np.nanmax(x))) if np.isfinite(x).any() else (0.0, 0.0)
+
+    @property
+    def length(self) -> float:
+        """What the first column spans."""
+        first, last = self.span()
+        return last - first
 
     def axis(self, index: int) -> str:
         """The label of a column: "vcc in V"."""
         unit = shown(self.table.units[index])
-        name = brief(self.table.columns[index].replace("_", " "))
+        column = self.table.columns[index]
+        name = "time" if column in ("at", "t") else brief(column.replace("_", " "))
         return f"{name} in {unit}" if unit else name
 
 
 def in_seconds(s: Series) -> Series:
     """The same with a first column of microseconds in seconds, where it spans more than a tenth of one."""
-    if s.table.units[0] != "us" or s.span() < 1e5 or s.table.shows in ("latency", "sweep", "poses"):
+    if s.table.units[0] != "us" or s.length < 1e5 or s.table.shows in ("latency", "sweep", "poses"):
         return s
     units = ("s", *s.table.units[1:])
     return Series(replace(s.table, units=units), s.data * np.array([1e-6, *[1.0] * (len(units) - 1)]), s.name)
@@ -87,9 +107,9 @@ def _legend(axes: Axes, wanted: bool) -> None:
             loc="lower left",
             bbox_to_anchor=(-0.1, 0.97),
             ncols=columns,
-            handlelength=1.4,
+            handlelength=1.1,
             borderpad=0.1,
-            columnspacing=1,
+            columnspacing=0.7,
         )
 
 
@@ -173,7 +193,7 @@ def _scan(figure: Figure, series: Sequence[Series]) -> None:
     for wifi in (1, 6, 11):
         first, last = wifi_span(wifi)
         axes.axvspan(first, last, color=BAND, linewidth=0)
-        axes.text((first + last) / 2, 1.16 * top, f"Wi-Fi {wifi}", ha="center", va="top", fontsize=6.5)
+        axes.text((first + last) / 2, 1.16 * top, f"Wi-Fi {wifi}", ha="center", va="top", fontsize=5.8)
     axes.set(xlabel="channel (2400 MHz + channel)", ylabel="busy in %", ylim=(0, 1.2 * top), xlim=(-1, 126))
     _legend(axes, len(series) > 1)
 
@@ -199,7 +219,7 @@ def _shared_label(s: Series) -> str:
 
 def _sweep(figure: Figure, series: Sequence[Series]) -> None:
     """Delivered against commanded, upward and downward passes apart; below, what a straight line leaves."""
-    figure.set_size_inches(2.7, 1.6)
+    figure.set_size_inches(WIDE, 1.35 * HIGH)
     upper, lower = figure.subplots(2, sharex=True, height_ratios=(2, 1))
     for i, s in enumerate(series):
         rows = s.data[np.isfinite(s.data[:, :2]).all(axis=1)]
@@ -220,15 +240,22 @@ def _sweep(figure: Figure, series: Sequence[Series]) -> None:
 
 
 def _timeline(figure: Figure, series: Sequence[Series]) -> None:
-    """One strip a column, all over the same time."""
+    """One strip a column, all over the same time; several tables of one column share a strip."""
     s = series[0]
+    if len(series) > 1:
+        axes = figure.subplots()
+        for i, one in enumerate(series):
+            axes.plot(*thinned(one.data[:, 0], one.data[:, 1]), marker=".", markersize=3, label=one.name, **_style(i))
+        axes.set(xlabel=s.axis(0), ylabel=s.axis(1))
+        _legend(axes, True)
+        return
     count = max(1, s.data.shape[1] - 1)
-    figure.set_size_inches(2.7, max(1.35, 0.4 + 0.4 * count))
+    figure.set_size_inches(WIDE, max(HIGH, 0.35 + 0.33 * count))
     strips = np.atleast_1d(figure.subplots(count, sharex=True))
     for j, axes in enumerate(strips, 1):
         if j < s.data.shape[1]:
             axes.plot(*thinned(s.data[:, 0], s.data[:, j]), color=COLOURS[(j - 1) % 4])
-            axes.set_ylabel(s.axis(j).replace(" in ", "\nin "), rotation=0, ha="right", va="center", fontsize=7)
+            axes.set_ylabel(s.axis(j).replace(" in ", "\nin "), rotation=0, ha="right", va="center")
     strips[-1].set_xlabel(s.axis(0))
 
 

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.report import words
-from benchctl.report.drawings import DRAWERS, Series, brief, in_seconds
+from benchctl.report.drawings import DRAWERS, HIGH, WIDE, Series, brief, in_seconds
 from benchctl.runs.summary import StageSummary, Table
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ _STYLE: dict[str, Any] = {
     "text.parse_math": False,  # a "$" in a label is a "$"
     "svg.fonttype": "none",
     "font.family": "sans-serif",
-    "font.size": 7,
+    "font.size": 6.3,
     "axes.linewidth": 0.6,
     "axes.edgecolor": "#020202",
     "axes.labelcolor": "#010101",
@@ -58,8 +58,9 @@ _STYLE: dict[str, Any] = {
     "grid.color": "#030303",
     "grid.linewidth": 0.5,
     "axes.axisbelow": True,
+    "axes.formatter.useoffset": False,
     "legend.frameon": False,
-    "legend.fontsize": 6.3,
+    "legend.fontsize": 5.8,
     "lines.linewidth": 1.1,
     "axes.facecolor": "none",
     "figure.facecolor": "none",
@@ -75,8 +76,8 @@ class Plot:
 
 
 def plots(stage: StageSummary, load: Loader) -> list[Plot]:
-    """Every plot of a stage, in the order the tables came; none of packets that all arrived."""
-    groups = [g for g in _groups(stage.tables.values(), load) if not all(s.lossless for s in g)]
+    """Every plot of a stage, in the order the tables came; none of what a reading says as well."""
+    groups = [g for g in _groups(stage.tables.values(), load) if not all(s.tells_nothing for s in g)]
     return [_plot(g, f"{stage.name}-{i}") for i, g in enumerate(groups)]
 
 
@@ -116,10 +117,18 @@ def _groups(tables: Iterable[Table], load: Loader) -> list[list[Series]]:
 
 
 def _alike(a: Series, b: Series) -> bool:
-    if (a.table.shows, a.table.columns) != (b.table.shows, b.table.columns) or a.table.shows == "timeline":
+    if (a.table.shows, a.table.columns) != (b.table.shows, b.table.columns):
         return False
-    x, y = a.span(), b.span()
-    return a.table.shows != "waveform" or (x <= 3 * y and y <= 3 * x)
+    if a.table.shows == "timeline":
+        return len(a.table.columns) == 2
+    x, y = a.length, b.length
+    return a.table.shows != "waveform" or (x <= 3 * y and y <= 3 * x and _meet(a.span(1), b.span(1)))
+
+
+def _meet(a: tuple[float, float], b: tuple[float, float]) -> bool:
+    """Spans so near that both can be read off one axis: what lies between them is no more than what they span."""
+    gap = max(a[0], b[0]) - min(a[1], b[1])
+    return gap <= 2 * max(a[1] - a[0], b[1] - b[0])
 
 
 def _draw(series: Sequence[Series], key: str) -> str:
@@ -131,7 +140,7 @@ def _draw(series: Sequence[Series], key: str) -> str:
     with mpl.rc_context(style), warnings.catch_warnings():
         # labels longer than the drawing: drawn over its edge rather than not at all
         warnings.filterwarnings("ignore", "constrained_layout not applied", UserWarning)
-        figure = Figure(figsize=(2.7, 1.35), layout="constrained")
+        figure = Figure(figsize=(WIDE, HIGH), layout="constrained")
         draw(figure, series)
         return _inline(figure, key)
 

@@ -84,9 +84,9 @@ def _row(row: Row) -> Markup:
         "tr",
         el("td", row.name.replace("_", " ").replace(".", " "), class_="name"),
         *told,
-        el("td", words.limit(limit), class_="tight"),
+        el("td", words.limit(limit), class_="limit"),
         el("td", gauge([r for _, r in cells]), class_="gauge"),
-        el("td", "; ".join(t for t in (_basis(row), _remark(row)) if t), class_="soft"),
+        el("td", "; ".join(t for t in (_basis(row), _remark(row)) if t), class_="remark"),
     )
 
 
@@ -96,12 +96,17 @@ def _cell(subject: str, r: Reading) -> list[Markup | str]:
     if r.verdict is not None:
         out.append(el("span", f"{r.verdict.sign} ", class_=mark(r.verdict), title=str(r.verdict)))
     if subject:
-        out.append(el("span", f"{words.said(subject)} ", class_="soft"))
-    out.append(el("b", quantity(r.value, r.unit)))
+        out.append(el("span", f"{_brief(subject)} ", class_="soft"))
+    out.append(el("b", f"{words.figure(r)} {shown(r.unit)}".rstrip()))
     if r.interval is not None:
         level = "" if abs(r.interval.level - 0.95) < 1e-9 else f", {100 * r.interval.level:g} %"
         out.append(joined(" ", el("span", f"({words.interval(r)}{level})", class_="tight")))
     return out
+
+
+def _brief(subject: str) -> str:
+    """ "hand"; a direction by where it leads to: "to craft"."""
+    return f"to {subject.rpartition('_')[2]}" if subject in _WAYS else words.said(subject)
 
 
 def _basis(row: Row) -> str:

@@ -25,7 +25,7 @@ ul{margin:3px 0;padding-left:20px}
 .top p{font-size:14px}
 .v-pass{color:var(--pass)}.v-fail{color:var(--fail)}.v-undecided{color:var(--undecided)}.v-not-run{color:var(--idle)}
 .notice{border-left:5px solid var(--undecided);background:var(--card);padding:7px 12px;margin:10px 0;font-weight:600}
-.soft,.note{color:var(--soft)}
+.soft,.note,.remark{color:var(--soft)}
 .note{font-size:13px}
 .glance{columns:2;column-gap:34px;padding:0;margin:8px 0;list-style:none}
 .glance li{display:flex;gap:8px;break-inside:avoid;padding:2px 0;border-bottom:1px solid var(--line)}
@@ -49,7 +49,7 @@ th{font-weight:400;color:var(--soft);text-align:left;font-size:12px;padding:1px 
 td{padding:2px 8px 2px 0;border-top:1px solid var(--line);vertical-align:top}
 th.n,td.n{text-align:right}
 td.name{overflow-wrap:anywhere}
-.tight{white-space:nowrap}
+.tight{white-space:nowrap}td.limit{white-space:nowrap}
 td.gauge{padding-top:5px}
 .gauge svg{display:block;width:74px;height:9px}
 svg text{fill:var(--ink)}
@@ -62,6 +62,9 @@ figure svg{width:100%;height:auto;display:block}
 figcaption{font-size:12px;color:var(--soft)}figcaption b{color:var(--ink);font-weight:600}
 .cautions{columns:2;column-gap:26px;font-size:13px}
 .cautions p{break-inside:avoid;margin:0 0 6px}
+.stated{table-layout:fixed}col.sign{width:20px}col.said{width:50%}
+details{margin:3px 0}details div{color:var(--soft);font-size:13px;padding-left:18px}summary{cursor:pointer}
+.on-paper{display:none}
 @media screen and (max-width:760px){.glance,.cautions{columns:1}.top .sign{width:36px;font-size:34px}
  .scroll{overflow-x:auto}.scroll table{min-width:820px}.plots{grid-template-columns:1fr}}
 @page{size:A4;margin:11mm 13mm 13mm;@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif}}
@@ -71,16 +74,22 @@ figcaption{font-size:12px;color:var(--soft)}figcaption b{color:var(--ink);font-w
  --s1:#1c5d8f;--s2:#b4541a;--s3:#2e7d5b;--s4:#7a4a94}
  *{print-color-adjust:exact;-webkit-print-color-adjust:exact}
  body{max-width:none;padding:0;font-size:8pt;line-height:1.25}
- h1{font-size:14pt}h2{font-size:10pt;margin:6pt 0 2pt;break-after:avoid}h3{font-size:9pt;break-after:avoid}
- .top{padding:6pt 10pt}.top .sign{font-size:24pt}.top .word,.top p{font-size:8pt}
- .card{padding:4pt 9pt}.card div{font-size:7.4pt}
- .card div.label{font-size:9.5pt}.note,h3 .took{font-size:7pt}
- table{font-size:7pt;line-height:1.18;margin:1pt 0}th{font-size:6.4pt}.stage~.stage thead{display:none}
- .glance{columns:3;margin:3pt 0}.note{margin:1pt 0;padding-left:12pt}.note li{margin:0}
- td{padding-top:.6pt;padding-bottom:.6pt}tr{break-inside:avoid}
- .stage{margin:4pt 0 5pt}.plots{gap:5pt 9pt;margin-top:2pt}thead{break-after:avoid}
- dl.facts{break-inside:avoid;margin:0}td.gauge{padding-top:2.4pt}figcaption{font-size:6.8pt}
- td.gauge,th.gauge,col.gauge{display:none}col.name{width:13%}col.cell{width:19.5%}col.limit{width:12%}
- .cards{grid-template-columns:1fr 1fr}.cautions{font-size:7pt}.hash{font-size:6.8pt}
- .cautions p{margin-bottom:3pt}}
+ h1{font-size:14pt}h2{font-size:10pt;margin:6pt 0 2pt;break-after:avoid}h3{font-size:8pt;gap:4pt;break-after:avoid}
+ .top{padding:5pt 10pt}.top .sign{font-size:24pt}.top .word,.top p{font-size:8pt}
+ .cards{grid-template-columns:1fr 1fr}.card{padding:4pt 9pt}.card div{font-size:7.4pt}.card div.label{font-size:9.5pt}
+ .glance{columns:3;margin:3pt 0}.notice{margin:4pt 0;padding:3pt 8pt}
+ .finding{margin:4pt 0;padding:4pt 9pt}.note,h3 .took{font-size:6.6pt}
+ .stages{columns:2;column-gap:5mm;column-fill:balance}.stage{margin:0 0 4pt}.reason{margin:1pt 0 1pt 12pt}
+ table{font-size:6.6pt;line-height:1.15;margin:1pt 0}th{font-size:6.2pt}td,th{padding-right:3pt}
+ td{padding-top:.4pt;padding-bottom:.4pt}tr,li{break-inside:avoid}thead{break-after:avoid}
+ .note{margin:1pt 0;padding-left:9pt}.note li{margin:0}
+ td.limit{white-space:normal}.readings thead,td.gauge,col.gauge,td.remark,col.remark{display:none}
+ col.name{width:24%}col.cell{width:29.5%}col.limit{width:17%}
+ .on-paper{display:block;font-size:6.6pt;color:var(--soft)}
+ .plots{grid-template-columns:repeat(4,1fr);gap:2pt 7pt;margin-top:2pt}figcaption{font-size:6.2pt;line-height:1.15}
+ dl.facts{break-inside:avoid;margin:0;font-size:7pt}.hash{font-size:6.4pt}
+ .outputs{font-size:6.8pt}.stated col.said{width:45%}.outputs p{margin:1pt 0}
+ summary{list-style:none}details{margin:1pt 0}
+ .cautions{columns:3;column-gap:5mm;font-size:6.6pt}.cautions p{margin-bottom:2pt}
+}
 """

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from benchctl import events as ev
@@ -76,9 +79,21 @@ def limit(r: Reading) -> str:
     return f"exactly {number(low)}" if low == high else f"{number(low)} … {number(high)}"
 
 
+def figure(r: Reading, digits: int = 4) -> str:
+    """The value without its unit, no finer than a thousandth of what is uncertain: what is below that is noise."""
+    return number(_as_known(r.value, r), digits)
+
+
 def interval(r: Reading) -> str:
     """The confidence interval without its unit: "0.1 … 0.9"."""
-    return f"{number(r.interval.low)} … {number(r.interval.high)}" if r.interval else ""
+    return f"{number(_as_known(r.interval.low, r))} … {number(_as_known(r.interval.high, r))}" if r.interval else ""
+
+
+def _as_known(value: float, r: Reading) -> float:
+    half = (r.interval.high - r.interval.low) / 2 if r.interval else 0.0
+    if not 0 < half < math.inf or not math.isfinite(value):
+        return value
+    return round(value, 2 - math.floor(math.log10(half)))
 
 
 def untested(s: Summary) -> list[tuple[str, str]]:
@@ -119,7 +134,8 @@ def notes(stage: StageSummary) -> list[str]:
     """The notes of a stage; the cautions, which a report has in full anyway, are only said to have been shown."""
     cautions = {c.text for c in CAUTIONS}
     told = [n for n in stage.notes if not any(n.text.endswith(c) for c in cautions)]
-    out = [f"Warning: {n.text}" if n.level == "warning" else n.text for n in told]
+    counts = Counter(f"Warning: {n.text}" if n.level == "warning" else n.text for n in told)
+    out = [text if count == 1 else f"{text} ({count} times)" for text, count in counts.items()]
     return out if len(told) == len(stage.notes) else ["The cautions were shown.", *out]
 
 
@@ -224,10 +240,60 @@ def attested(a: ev.Attestation) -> str:
     return f"proven by {a.challenge}{until}" if a.challenge else f"stated{until}"
 
 
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """A statement of the operator, every time that it was made."""
+
+    text: str
+    times: tuple[ev.Attestation, ...]
+
+    @property
+    def accepted(self) -> bool:
+        return all(a.accepted for a in self.times)
+
+    @property
+    def proofs(self) -> str:
+        """ "+01:02.3 alder, +02:03.4 fern; each counts for 10 min 00 s"; what was not accepted in full."""
+        told = [f"{clock(a.t)} {a.challenge or 'stated'}" if a.accepted else f"{clock(a.t)} {attested(a)}"
+                for a in self.times]  # fmt: skip
+        for_s = {round(a.expires - a.t) for a in self.times if a.accepted and a.t < a.expires < math.inf}
+        lasts = f"; {'each ' if len(told) > 1 else ''}counts for {duration(max(for_s))}" if for_s else ""
+        return f"{', '.join(told)}{lasts}"
+
+
+def stated(s: Summary) -> list[Stated]:
+    """What the operator stated: each statement once, in the order in which they first came."""
+    by_text: dict[str, list[ev.Attestation]] = {}
+    for a in s.attestations:
+        by_text.setdefault(a.text, []).append(a)
+    return [Stated(text, tuple(times)) for text, times in by_text.items()]
+
+
 def live_period(p: LivePeriod) -> str:
     end = f"until {clock(p.until)}" if p.until is not None else "to the end of the record"
     what = p.text or "outputs live"
     return f"{clock(p.since)} {end}: {what}, throttle capped at {number(100 * p.cap)} %"
+
+
+def live_stages(s: Summary) -> list[tuple[str, list[LivePeriod]]]:
+    """The times in which outputs were live, by stage: a sentence on all of a stage's, and each of them."""
+    by_stage: dict[str, list[LivePeriod]] = {}
+    for p in s.live_periods:
+        by_stage.setdefault(p.stage, []).append(p)
+    return [(_live_in_all(s, periods), periods) for periods in by_stage.values()]
+
+
+def _live_in_all(s: Summary, periods: list[LivePeriod]) -> str:
+    stage, last = s.stages.get(periods[0].stage), periods[-1].until
+    whole = sum((s.t if p.until is None else p.until) - p.since for p in periods)
+    end = f"until {clock(last)}" if last is not None else "to the end of the record"
+    cap = number(100 * max(p.cap for p in periods))
+    title = (stage.title if stage else "") or said(periods[0].stage)
+    often = f"{len(periods)} times, " if len(periods) > 1 else ""
+    return (
+        f"{clock(periods[0].since)} {end}: {title}, outputs live {often}for {duration(whole)}, "
+        f"throttle capped at {cap} %"
+    )
 
 
 def origin(s: Summary) -> list[tuple[str, str]]:

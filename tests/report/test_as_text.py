@@ -46,7 +46,7 @@ def test_attestations_caps_and_cut_off_times_are_told() -> None:
     text = render(summarise(healthy_run()))
 
     assert "The propeller is off the motor." in text
-    assert "throttle capped at 20 %" in text
+    assert "throttle capped at 20 %" in " ".join(text.split())
     assert "hand_unpowered.worst" in text
 
 

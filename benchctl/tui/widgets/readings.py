@@ -54,7 +54,7 @@ def _span(reading: Reading) -> tuple[float, float]:
 
 def value_text(reading: Reading, digits: int) -> str:
     """ "0.4 %"; what could not be measured is a dash."""
-    return f"{number(reading.value, digits)} {shown(reading.unit)}".rstrip()
+    return f"{words.figure(reading, digits)} {shown(reading.unit)}".rstrip()
 
 
 def reading_lines(reading: Reading, provisional: bool, width: int) -> list[Line]:
