@@ -91,6 +91,11 @@ def _count(text: str) -> int:
     return number
 
 
+def _bench(text: str) -> str:
+    """Who writes the kind of a bench of real boards means whatever is plugged in."""
+    return "ports" if text == "serial" else text
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="benchctl",
@@ -147,7 +152,7 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
 def _add_run(commands: Any) -> None:
     run = _command(commands, "run", "Run a procedure without the terminal UI.", "run", _EXAMPLES)
     run.add_argument("procedure", metavar="PROCEDURE", help="a file, or the name of a shipped procedure")
-    run.add_argument("--bench", help="sim (default), avr, ports, a shipped bench, or a bench file")
+    run.add_argument("--bench", type=_bench, help="sim (default), avr, ports, a shipped bench, or a bench file")
     _add_bench(run)
     run.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
     run.add_argument("--out", type=Path, metavar="DIR", help="keep the run's folder under DIR")

@@ -69,6 +69,7 @@ FLAT = [
     (("run", "radio-link", "--bench", "ports", "--kind", "sim"), "--kind: expected a simulated bench"),
     (("run", "radio-link", "--bench", "ports", "--seed", "4"), "--seed: expected a simulated bench"),
     (("run", "radio-link", "--bench", "ports", "--image", "hand=x"), "--image: expected a simulated bench"),
+    (("run", "radio-link", "--bench", "serial", "--seed", "4"), "--seed: expected a simulated bench"),
     ((*RUN, "--answers", "/nosuch.toml"), "answers /nosuch.toml: cannot be read"),
     ((*RUN, "--out", "/etc/passwd"), "--out /etc/passwd: expected a folder"),
     ((*RUN, "--out", "/proc/nosuch"), "--out /proc/nosuch: expected a folder"),
