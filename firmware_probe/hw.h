@@ -99,7 +99,7 @@ bool hw_edge_take(HwEdge *edge);
 uint16_t hw_edges_lost(void);
 void hw_radio_irq_bind(uint8_t pin);  // NO_PIN: none
 bool hw_radio_irq_take(uint32_t *at);  // the line fell since the last call
-bool hw_radio_irq_low(void);
+bool hw_radio_irq_low(void);         // it is low, and no fall waits to be taken
 
 // ---- SPI (hw_spi.cpp)
 void hw_spi_bind(uint8_t csn, uint8_t ce);

@@ -35,7 +35,7 @@ uint32_t hw_stamp_tick(const HwStamp &s);
   ISR(vector, ISR_NAKED) { \
     __asm__("push r24\n in r24, __SREG__\n push r24\n lds r24, %0\n andi r24, %1\n sts %0, r24\n sei\n" \
             "call " #vector "_open\n cli\n lds r24, %0\n ori r24, %2\n sts %0, r24\n" \
-            "pop r24\n out __SREG__, r24\n pop r24\n reti" ::"n"(_SFR_MEM_ADDR(enables)), \
+            "pop r24\n out __SREG__, r24\n pop r24\n sei\n ret" ::"n"(_SFR_MEM_ADDR(enables)), \
             "n"((uint8_t) ~_BV(bit)), "n"(_BV(bit))); \
   } \
   void vector##_open(void)

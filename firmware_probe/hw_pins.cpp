@@ -170,7 +170,8 @@ bool hw_radio_irq_take(uint32_t *at) {
   return true;
 }
 
-bool hw_radio_irq_low(void) { return hw_pin_exists(irq_pin) && !hw_pin_read(irq_pin); }
+// An edge that came just now is left to hw_radio_irq_take: acted upon twice, the next packet's flag would be lost.
+bool hw_radio_irq_low(void) { return hw_pin_exists(irq_pin) && !hw_pin_read(irq_pin) && !irq_fell; }
 
 ISR(INT0_vect) {
   HW_STAMP(irq_at);
@@ -202,7 +203,7 @@ void hw_port_changed(void) {
           "st Z, r26\n std Z+1, r27\n std Z+2, r24\n lds r24, %[overflows]\n std Z+3, r24\n std Z+4, r25\n"
           "sts %[head], r18\n ldi r24, 1\n sts %[work], r24\n"
           "2: pop r18\n out __SREG__, r18\n sei\n pop r19\n pop r18\n pop r31\n pop r30\n pop r27\n pop r26\n"
-          "pop r25\n pop r24\n ret\n"
+          "pop r25\n pop r24\n reti\n"
           "3: and r19, r25\n brne 1b\n"
           "sts %[irq], r26\n sts %[irq]+1, r27\n sts %[irq]+2, r24\n lds r19, %[overflows]\n sts %[irq]+3, r19\n"
           "ldi r19, 1\n sts %[fell], r19\n sts %[work], r19\n rjmp 1b\n"

@@ -78,7 +78,7 @@ bool hw_uart_sent(void) {
 // Both in few cycles, for an edge that comes meanwhile is stamped late: about 55 (75 at a frame's end) and 40 until the
 // others are let in again, which is before the registers are taken back.
 #define SAVE "push r24\n push r25\n push r30\n push r31\n in r24, __SREG__\n push r24\n"
-#define LEAVE "pop r24\n out __SREG__, r24\n sei\n pop r31\n pop r30\n pop r25\n pop r24\n ret\n"
+#define LEAVE "pop r24\n out __SREG__, r24\n sei\n pop r31\n pop r30\n pop r25\n pop r24\n reti\n"
 
 // As C++ it would read:
 //   if (UCSR0A has an error flag) overruns++;                          9:

@@ -45,7 +45,7 @@ def test_the_timer_driven_pin_has_no_jitter(pair):
 @pytest.mark.parametrize("frame_us", [20000, 2500])
 def test_six_outputs_at_once(pair, frame_us):
     """PB1 and PB2 by the timer's compare units; PC1, PC3, PD3, PD5 by interrupt, as hw_pulse.cpp states it: within
-    12 µs while the serial line works; at 400 Hz, where edges fall together, one in ten up to 65 µs."""
+    12 µs while the serial line works; at 400 Hz, where edges of some pins fall together, up to 65 µs, most within 12."""
     places = dict(
         enumerate(((0x11, "PB1"), (0x12, "PB2"), (0x21, "PC1"), (0x23, "PC3"), (0x33, "PD3"), (0x35, "PD5")), 1)
     )
@@ -58,6 +58,7 @@ def test_six_outputs_at_once(pair, frame_us):
     for _ in range(20):
         pair.craft.ask("echo", data=bytes(60))
         pair.wait(0.02)
+    together = []
     for channel in places:
         found = pulses(edges[channel])[2:]
         wanted = 900 + 200 * channel
@@ -66,9 +67,10 @@ def test_six_outputs_at_once(pair, frame_us):
         off = sorted(abs(w - wanted) - 0.006 * wanted for _, w in found)
         worst = (0 if channel < 3 else 12) if frame_us == 20000 or channel < 3 else 65
         assert off[-1] < worst, channel
-        assert off[len(off) * 9 // 10] < (worst if channel < 3 else 20), channel
+        together += off if channel >= 3 else []
         steps = [b[0] - a[0] for a, b in pairwise(found)]
         assert statistics.mean(steps) == pytest.approx(frame_us * 1e-6, rel=0.006)
+    assert statistics.median(together) < 12
 
 
 def test_pulses_off_means_low(pair):
