@@ -211,7 +211,9 @@ def _add_boards(commands: Any) -> None:
     flash.add_argument("port", metavar="PORT", help="the board's serial port")
     flash.add_argument("--mhz", type=float, default=16.0, choices=(8.0, 16.0), help="the board's clock (16)")
     flash.add_argument("--image", type=Path, metavar="FILE", help="another image, Intel HEX or ELF")
-    bench = commands.add_parser("bench", help="serve a simulated bench, or list the keys of a bench file")
+    bench = commands.add_parser(
+        "bench", help="serve a simulated bench, show its jumpers, or list the keys of a bench file"
+    )
     inner = bench.add_subparsers(title="commands", metavar="COMMAND", required=True)
     serve = _command(inner, "serve", "Offer a simulated bench's boards as serial ports, until Ctrl-C.", "serve")
     serve.add_argument("bench", nargs="?", default="sim", metavar="BENCH", help="sim (default), avr, or a bench file")
@@ -219,4 +221,6 @@ def _add_boards(commands: Any) -> None:
     serve.add_argument("--tcp", action="store_true", help="TCP ports instead of pseudo-terminals")
     serve.add_argument("--folder", type=Path, metavar="DIR", help="names for the ports and a bench file, in DIR")
     serve.add_argument("--no-reset", action="store_true", help="opening a port does not reset its board")
+    wiring = _command(inner, "wiring", "The jumpers between a bench's boards, drawn and listed.", "bench_wiring")
+    wiring.add_argument("bench", metavar="BENCH", help="a shipped bench such as black-box, or a bench file")
     _command(inner, "keys", "Every key of a bench file, with unit, range, default and meaning.", "bench_keys")

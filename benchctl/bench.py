@@ -38,6 +38,7 @@ class Bench(Clock, Protocol):
     simulated: bool
     seed: int
     sha256: str  # of the bench description
+    images: Mapping[str, Mapping[str, str]]  # firmware given for it, by role, as in events.RunStarted
     chance: random.Random
     boards: Mapping[Role, Board]
     operator: Operator

@@ -338,6 +338,18 @@ def bench_keys(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def bench_wiring(arguments: argparse.Namespace) -> int:
+    """The jumpers between the boards, as a drawing and a table."""
+    from benchctl import benchfile
+
+    if arguments.bench == "ports":
+        raise UsageError(
+            "bench wiring ports: expected a bench file or a shipped bench; which pins are wired stands there"
+        )
+    print(benchfile.wiring(benchfile.load(arguments.bench)))
+    return 0
+
+
 def procedures(arguments: argparse.Namespace) -> int:
     """The shipped procedures, with what each is for."""
     from benchctl import shipped

@@ -88,16 +88,29 @@ def compare(reference: Summary, new: Summary, *, alpha: float = 0.05) -> Compari
 
 
 def _refuse_unlike(reference: Summary, new: Summary) -> None:
+    """Raises UsageError; names the images given, where there were any: two runs are easily taken for each other."""
+    one, other = _called(new), _called(reference)
     if reference.procedure != new.procedure:
         raise UsageError(
-            f"run {new.run} is of procedure {new.procedure}, the reference {reference.run} of {reference.procedure}; "
+            f"run {one} is of procedure {new.procedure}, the reference {other} of {reference.procedure}; "
             f"only runs of one procedure can be compared"
         )
     if reference.bench_kind != new.bench_kind:
         raise UsageError(
-            f"run {new.run} is of a {new.bench_kind} bench, the reference {reference.run} of a {reference.bench_kind} "
+            f"run {one} is of a {new.bench_kind} bench, the reference {other} of a {reference.bench_kind} "
             f"one; only runs of one kind of bench can be compared"
         )
+
+
+def _called(s: Summary) -> str:
+    given = ", ".join(f"{role} {_image(i)}" for role, i in s.images.items())
+    return f"{s.run} ({given})" if given else s.run
+
+
+def _image(image: Mapping[str, str] | None) -> str:
+    if image is None:
+        return "the bench's own image"
+    return f"{image.get('file', '?')} {image.get('sha256', '')[:12]}"
 
 
 def _differences(reference: Summary, new: Summary) -> Iterator[str]:
@@ -105,7 +118,14 @@ def _differences(reference: Summary, new: Summary) -> Iterator[str]:
     if reference.procedure_sha256 != new.procedure_sha256:
         yield f"procedure {new.procedure} was changed between the two runs"
     if reference.bench_sha256 != new.bench_sha256:
-        yield "the bench description was changed between the two runs"
+        was = f": it was {reference.bench}, now it is {new.bench}" if reference.bench != new.bench else ""
+        yield f"the bench description was changed between the two runs{was}"
+    for role in sorted({*reference.images, *new.images}):
+        before, after = reference.images.get(role), new.images.get(role)
+        if (before or {}).get("sha256") != (after or {}).get("sha256"):
+            yield f"the {role} board's image was {_image(before)}, now it is {_image(after)}"
+    for extra in new.boards.keys() - reference.boards.keys():
+        yield f"the reference has no {extra} board"
     for role, board in reference.boards.items():
         other = new.boards.get(role)
         if other is None:

@@ -57,7 +57,10 @@ class StagePlan:
 
 @dataclass(frozen=True, slots=True)
 class RunStarted(Event):
-    """First event of every run. wall: UTC, ISO 8601. simulated: nothing here is real."""
+    """First event of every run. wall: UTC, ISO 8601. simulated: nothing here is real.
+
+    images: of boards whose firmware was given for this bench, by role: "file" (its name) and "sha256".
+    """
 
     run: str
     wall: str
@@ -72,6 +75,7 @@ class RunStarted(Event):
     operator: str
     plan: tuple[StagePlan, ...]
     expected_boards: tuple[Role, ...] = ()
+    images: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

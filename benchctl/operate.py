@@ -178,6 +178,7 @@ class Operation:
                 bench.operator.by,
                 procedure.plan(),
                 procedure.roles(),
+                bench.images,
             )
         )
 

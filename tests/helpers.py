@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from benchctl.errors import PortLost, Stopped
@@ -106,6 +106,7 @@ class FakeBench:
 
     def __init__(self, scripts: dict[Role, Script], declared: Declared | None = None) -> None:
         self.time = 0.0
+        self.images: Mapping[str, Mapping[str, str]] = {}
         self.halted = False
         self.chance = random.Random(1)
         self.operator: Any = NoOperator()

@@ -89,6 +89,7 @@ class ScriptedBench:
     def __init__(self) -> None:
         self.chance = random.Random(1)
         self.operator: Operator = NoOperator()
+        self.images: Mapping[str, Mapping[str, str]] = {}
         self.halted = False
         self.closed = 0
         self.ports = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import random
 import threading
 from collections.abc import Callable, Mapping
@@ -14,7 +15,7 @@ from benchctl.avr.port import AvrPort
 from benchctl.bench import Operator
 from benchctl.benchfile import BenchSpec, WireSpec
 from benchctl.declare import declared
-from benchctl.errors import BenchctlError, Stopped
+from benchctl.errors import BenchctlError, Stopped, UsageError
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.world import World, stored_settings
 from benchctl.safety.stop import stop_ports
@@ -47,6 +48,8 @@ class AvrBench:
     def __init__(self, spec: BenchSpec, images: Mapping[Role, str] | None = None) -> None:
         self.name, self.sha256, self.seed = spec.name, spec.sha256, spec.seed
         self.chance = random.Random(self.seed)
+        given = [r for r, board in spec.boards.items() if r in (images or {}) or board.image]
+        self.images: Mapping[str, Mapping[str, str]] = {str(r): _told(self._image(r, images or {})) for r in given}
         self._halted = False
         self._spec = spec
         self._agenda = Agenda()
@@ -226,6 +229,14 @@ class AvrBench:
             for port in self._ports.values():
                 port.close()
             self._lockstep.close()
+
+
+def _told(path: Path) -> dict[str, str]:
+    """What a run's record says of an image. Raises UsageError when it cannot be read."""
+    try:
+        return {"file": path.name, "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+    except OSError as e:
+        raise UsageError(f"{path}: the firmware image cannot be read ({e.strerror})") from e
 
 
 def _role(end: str) -> Role:

@@ -25,6 +25,7 @@ from benchctl.benchfile.schema import (
     SwitchSpec,
     WireSpec,
 )
+from benchctl.benchfile.wiring import wiring
 
 __all__ = [
     "AirSpec",
@@ -53,4 +54,5 @@ __all__ = [
     "parse",
     "reference",
     "shipped_benches",
+    "wiring",
 ]

@@ -66,6 +66,7 @@ class PortsBench:
     def __init__(self, found: Assigned, spec: BenchSpec | None = None) -> None:
         self.name = spec.name if spec is not None else "ports"
         self.sha256 = spec.sha256 if spec is not None else hashlib.sha256(b"ports").hexdigest()
+        self.images: Mapping[str, Mapping[str, str]] = {}
         self.seed = secrets.randbits(31)
         self.chance = random.Random(self.seed)
         self._spec = spec

@@ -27,6 +27,7 @@ def report(s: Summary) -> dict[str, Any]:
         "simulated": s.simulated,
         "bench_kind": s.bench_kind,
         "bench_sha256": s.bench_sha256,
+        "images": {role: dict(image) for role, image in s.images.items()},
         "version": s.version,
         "started": s.wall,
         "seconds": _number(s.seconds),

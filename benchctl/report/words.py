@@ -309,4 +309,7 @@ def origin(s: Summary) -> list[tuple[str, str]]:
         ("started", s.wall),
         ("ended", s.wall_end or "not recorded"),
     ]
+    rows += [
+        (f"{role} image given", f"{i.get('file', '')} sha256 {i.get('sha256', '')}") for role, i in s.images.items()
+    ]
     return [*rows, *((f"{b.role} image", f"{b.firmware} {b.image_crc}") for b in s.boards.values() if b.seen)]

@@ -185,6 +185,7 @@ class Summary:
     seed: int = 0
     operator: str = ""
     expected_boards: tuple[Role, ...] = ()
+    images: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     started: bool = False
     ended: bool = False
     closed: bool = False
@@ -313,7 +314,7 @@ def _run_started(s: Summary, e: ev.RunStarted) -> None:
 
 _RUN_FIELDS = (
     *("run", "wall", "version", "procedure", "procedure_sha256", "bench", "bench_kind", "bench_sha256"),
-    *("simulated", "seed", "operator", "expected_boards"),
+    *("simulated", "seed", "operator", "expected_boards", "images"),
 )
 
 

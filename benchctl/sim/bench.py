@@ -41,6 +41,7 @@ class SimBench:
         self.name = spec.name
         self.seed = spec.seed
         self.sha256 = spec.sha256
+        self.images: Mapping[str, Mapping[str, str]] = {}
         self.halted = False
         self.chance = random.Random(f"{spec.seed} bench")
         self.agenda = Agenda()

@@ -33,7 +33,7 @@ def run(change: Change, seed: int) -> Summary:
     """The black-box procedure on the pair with this change."""
     with tempfile.TemporaryDirectory() as name:
         images = {Role(role): path for role, path in build(change, Path(name)).items()}
-        bench = benches.open_bench(str(BENCH), seed=seed, images=images)
+        bench = benches.open_bench(BENCH, seed=seed, images=images)
         try:
             return Operation(load(shipped.procedure("black-box")), bench, Path(name) / "runs").perform().summary
         finally:

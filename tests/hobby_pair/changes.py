@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 HERE = Path(__file__).parent
-BENCH = HERE / "hobby.toml"
+BENCH = "black-box"
 #: their few lines for the transceiver are the example's of the probe in an own sketch
 _RADIO = HERE.parents[1] / "firmware_probe" / "marks" / "marked_pair"
 _FLAGS = ("-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=gnu11", "-Wall", "-Wextra", "-Werror")
