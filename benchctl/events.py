@@ -254,7 +254,10 @@ class StageEnded(Event):
 
 @dataclass(frozen=True, slots=True)
 class FindingMade(Event):
-    """A diagnosed cause. rank 1 is the most likely. board None: the pair or the surroundings."""
+    """A diagnosed cause. rank 1 is the most likely and begins a new list. board None: the pair or the surroundings.
+
+    final=False: what the stages until now point to; the next stage that ends makes it void.
+    """
 
     rank: int
     cause: str
@@ -265,6 +268,7 @@ class FindingMade(Event):
     against: tuple[str, ...]
     remedy: str
     next_test: str
+    final: bool = True
 
 
 @dataclass(frozen=True, slots=True)

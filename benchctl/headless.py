@@ -19,7 +19,7 @@ class Lines:
 
     def __init__(self, out: TextIO) -> None:
         self.out = out
-        self._progress = ""
+        self._leading = ""  # the cause that was told last, while the run goes on
 
     def __call__(self, event: ev.Event) -> None:
         handler = getattr(self, f"_{type(event).__name__}", None)
@@ -78,7 +78,19 @@ class Lines:
 
     def _FindingMade(self, e: ev.FindingMade) -> None:  # noqa: N802
         where = f" ({e.board})" if e.board else ""
+        if not e.final:
+            self._tell_leading(e, where)
+            return
         self.line(f"{e.rank}. {e.title}{where}, confidence {100 * e.confidence:.0f} %: {e.remedy}")
+
+    def _tell_leading(self, e: ev.FindingMade, where: str) -> None:
+        """The leading cause, when it is another one or its confidence has changed by ten points."""
+        told = f"{e.cause} {e.board} {e.confidence:.1f}"
+        if e.rank == 1 and told != self._leading:
+            self._leading = told
+            self.line(
+                f"~ so far: {e.title}{where}, confidence {100 * e.confidence:.0f} %; later stages may change this"
+            )
 
     def _RunEnded(self, e: ev.RunEnded) -> None:  # noqa: N802
         self.line(f"{e.verdict.sign} {Verdict(e.verdict).upper()} after {quantity(e.seconds, 's', 3)}")

@@ -9,7 +9,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -137,7 +137,7 @@ class Operation:
         error, verdict, code = "", Verdict.UNDECIDED, 3
         try:
             self._begin()
-            runner = Runner(self.procedure, self.bench, self._log, self.interlock)
+            runner = Runner(self.procedure, self.bench, self._emit, self.interlock)
             verdict = runner.run()
             self._hunt_if_useful(runner)
             code = verdict.exit_code
@@ -181,6 +181,28 @@ class Operation:
                 bench.images,
             )
         )
+
+    def _emit(self, event: ev.Event) -> None:
+        """To the log; after a stage also what the run points to by then, while further stages may change it."""
+        self._log(event)
+        ended = isinstance(event, ev.StageEnded) and event.verdict is not Verdict.NOT_RUN
+        if ended and any(s.verdict is None for s in self.summary.stages.values()):
+            self._find_so_far()
+
+    def _find_so_far(self) -> None:
+        """Some milliseconds, between two stages: nothing is measured or live then, and ports are read by threads of
+        their own."""
+        from benchctl.findings import find
+
+        try:
+            found = find(self.summary)
+        except (ArithmeticError, LookupError, ValueError) as e:
+            self._log(
+                ev.Note(self.bench.now(), "", f"causes could not be weighed ({type(e).__name__}: {e})", "warning")
+            )
+            return
+        for finding in found:
+            self._log(replace(finding, final=False))
 
     def _end(self, verdict: Verdict, last_word: ev.Event | None = None) -> Exception | None:
         """Outputs idle, log closed, reports, seal: each is tried, whatever became of those before it.

@@ -203,6 +203,7 @@ class Summary:
     live: ev.OutputsLive | None = None
     live_periods: list[LivePeriod] = field(default_factory=list)
     findings: list[ev.FindingMade] = field(default_factory=list)
+    so_far: list[ev.FindingMade] = field(default_factory=list)  # what the stages until now point to, while it runs
     notes: list[ev.Note] = field(default_factory=list)
     stop: ev.StopPressed | None = None
 
@@ -221,6 +222,7 @@ class Summary:
         self.missing = missing
         if not self.ended:
             self.seconds = self.t
+            self.findings = self.findings or self.so_far
 
     def stage(self, name: str) -> StageSummary:
         """The stage of that name; a new one where the plan did not list it."""
@@ -421,17 +423,20 @@ def _stage_ended(s: Summary, e: ev.StageEnded) -> None:
     s.prompts = {i: p for i, p in s.prompts.items() if p.stage != e.stage}
     if s.current == e.stage:
         s.current = ""
+    if e.verdict is not Verdict.NOT_RUN:
+        s.so_far = []
 
 
 def _finding_made(s: Summary, e: ev.FindingMade) -> None:
     if e.rank <= 1:  # a new list begins
-        s.findings = []
-    s.findings.append(e)
+        s.so_far = []
+        s.findings = [] if e.final else s.findings
+    (s.findings if e.final else s.so_far).append(e)
 
 
 def _run_ended(s: Summary, e: ev.RunEnded) -> None:
     s.ended, s.verdict, s.seconds, s.wall_end = True, e.verdict, e.seconds, e.wall
-    s.prompts, s.current = {}, ""
+    s.prompts, s.current, s.so_far = {}, "", []
 
 
 _FOLDS: dict[type[ev.Event], Callable[[Summary, Any], None]] = {

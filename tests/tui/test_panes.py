@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -12,8 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from benchctl import events as ev
 from benchctl.runs.index import row_of
-from benchctl.terms import Limit, Reading, Verdict
+from benchctl.runs.summary import Summary
+from benchctl.terms import Limit, Reading, Role, Verdict
 from benchctl.tui.app import light_terminal
 from benchctl.tui.curves import Curve, curves, merged
 from benchctl.tui.screens.batch import batch_lines
@@ -24,6 +27,7 @@ from benchctl.tui.widgets.boards import board_line
 from benchctl.tui.widgets.lines import _changed, fit, line, plain, wrapped
 from benchctl.tui.widgets.live_banner import banner
 from benchctl.tui.widgets.plot import canvas, drawn, spark
+from benchctl.tui.widgets.prompt import told
 from benchctl.tui.widgets.readings import all_lines, bar, split_name, stage_head
 from benchctl.tui.widgets.stages import stage_line
 
@@ -253,3 +257,16 @@ def test_rehearsals_are_never_counted_with_real_boards() -> None:
 def test_light_terminals(told: str, light: bool) -> None:
     """The terminal's word on its background decides which look comes first."""
     assert light_terminal(told) is light
+
+
+def test_causes_while_the_run_goes_on_are_marked_as_such() -> None:
+    """ "so far:" stands before each until the run has ended."""
+    cause = ev.FindingMade(3, 1, "bulk", "Bulk capacitor missing", 0.7, Role.CRAFT, (), (), "add 10 µF", "", False)
+    s = Summary()
+    s.fold(cause)
+    going = [plain(row) for row in told(s, 76, 2)]
+    s.fold(dataclasses.replace(cause, final=True))
+    over = [plain(row) for row in told(s, 76, 2)]
+
+    assert going[0].startswith("so far: 1. Bulk capacitor missing (craft), 70\u00a0%\u00a0sure: add 10 µF")
+    assert over[0].startswith("1. Bulk capacitor missing (craft)")

@@ -81,8 +81,9 @@ def _failures(s: Summary, width: int) -> list[Line]:
 
 
 def _findings(s: Summary, width: int) -> list[Line]:
-    out: list[Line] = [_head("Likely causes")] if s.findings else []
-    for f in s.findings:
+    found = s.findings or s.so_far
+    out: list[Line] = [_head("Likely causes" if s.findings else "Likely causes so far; later stages may change them")]
+    for f in found:
         where = f" on {s.label(f.board)}" if f.board else ""
         out += wrapped(f"{f.rank}. {words.clean(f.title)}{where}, {words.confidence(f.confidence)}", width, "warn")
         out += wrapped(f"do: {words.clean(f.remedy)}", width, "", "   ", "       ")
@@ -92,7 +93,7 @@ def _findings(s: Summary, width: int) -> list[Line]:
             out += wrapped(words.clean(text), width, "soft", "   − ", "     ")
         if f.next_test:
             out += wrapped(f"to be sure: {words.clean(f.next_test)}", width, "soft", "   ", "   ")
-    return out
+    return out if found else []
 
 
 def next_steps(s: Summary) -> list[str]:

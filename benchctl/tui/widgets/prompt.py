@@ -28,12 +28,13 @@ _NO = "no"
 
 
 def told(summary: Summary, width: int, height: int) -> list[Line]:
-    """Causes as they firm up, then the latest notes of the run."""
+    """Causes, while the run goes on as they firm up, then the latest notes of the run."""
     out: list[Line] = []
-    for finding in summary.findings[: max(1, height - 1)]:
+    provisional = not summary.findings
+    for finding in (summary.so_far if provisional else summary.findings)[: max(1, height - 1)]:
         where = f" ({summary.label(finding.board)})" if finding.board else ""
         text = f"{finding.rank}. {finding.title}{where}, {words.confidence(finding.confidence)}: {finding.remedy}"
-        out.append(line((fit(words.clean(text), width), "warn")))
+        out.append(line((fit(words.clean(f"so far: {text}" if provisional else text), width), "warn")))
     notes = [*summary.notes, *(n for s in summary.stages.values() for n in s.notes if n.level != "caution")]
     for note in sorted(notes, key=lambda n: n.t)[-(height - len(out)) :] if height > len(out) else []:
         mark, tone = ("!", "warn") if note.level == "warning" else ("·", "soft")
