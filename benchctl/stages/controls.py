@@ -21,8 +21,8 @@ _SWITCHES = ((Function.SWITCH1, "switch1"), (Function.SWITCH2, "switch2"))
 _AXES = ("x", "y")
 #: a stream row's worth of time and the sample rate of the joystick
 _STICK_INTERVAL_US = 2000
-#: an edge is stamped by an interrupt: two to eight µs late, so that a time between two edges may be this much off
-_STAMP_US = 6.0
+#: an edge is stamped by an interrupt that others hold up by 4.3 µs at most: a time between two may be so much off
+_STAMP_US = 5.0
 
 
 def perform(ctx: Context) -> None:
