@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from pathlib import Path
 
 from benchctl.avr.chip import BAND_GAP, Chip, Drive, Line, Reset
@@ -18,6 +18,8 @@ LOW_FUSE, HIGH_FUSE = 0xFF, 0xDE
 EXTENDED_FUSES = {4.3: 0xFC, 2.7: 0xFD, 1.8: 0xFE, 0.0: 0xFF}
 #: how long DTR holds the reset line low through the usual 100 nF and 10 kΩ; common practice, no source
 DTR_S = 1e-3
+#: how often it is looked whether a hanging program has been ended
+HANG_LOOK_S = 1e-3
 
 
 class ChipOnBoard:
@@ -53,6 +55,7 @@ class ChipOnBoard:
         self._wiring.connect_supply(board.supply_volts)
         self.chip.set_volts(BAND_GAP, board.bandgap_volts)
         self.chip.set_fuses(LOW_FUSE, HIGH_FUSE, EXTENDED_FUSES[board.spec.brown_out_v])
+        board.on_hang.append(self.hang)
         if not board.held:
             self._start()
 
@@ -113,6 +116,20 @@ class ChipOnBoard:
         self._memory_lost = True
         if not self.board.held:
             self._start()
+
+    def hang(self) -> None:
+        """The program hangs until the chip is reset, as it is by its watchdog."""
+        if not self.chip.held:
+            self._until_reset(self.chip.hang(), self._resets())
+
+    def _until_reset(self, go_on: Callable[[], None], before: int) -> None:
+        if self._resets() != before:
+            go_on()
+        else:
+            self._agenda.after(HANG_LOOK_S, self._until_reset, go_on, before)
+
+    def _resets(self) -> int:
+        return sum(self.chip.resets(cause) for cause in Reset)
 
     def pulse_reset(self) -> None:
         """What DTR does."""

@@ -79,6 +79,10 @@ def pin_number(name: str) -> int:
     raise UsageError(f"pin {name!r}: expected PB0 to PB7, PC0 to PC6 or PD0 to PD7")
 
 
+#: "rjmp to itself"
+_HERE = b"\xff\xcf"
+
+
 class Chip:
     """A chip without supply until `release(Reset.POWER_ON)`.
 
@@ -172,6 +176,17 @@ class Chip:
     @property
     def held(self) -> bool:
         return bool(self._lib.chip_held(self.c))
+
+    def hang(self) -> Callable[[], None]:
+        """Have the program come round no further than where it is; returns what lets it go on again."""
+        flash, at = self._lib.chip_flash(self.c), self._lib.chip_pc(self.c)
+        kept = bytes(self._ffi.buffer(flash + at, len(_HERE)))
+        self._ffi.buffer(flash + at, len(_HERE))[:] = _HERE
+
+        def go_on() -> None:
+            self._ffi.buffer(flash + at, len(_HERE))[:] = kept
+
+        return go_on
 
     def resets(self, cause: Reset) -> int:
         """How often the chip has been reset by this cause."""

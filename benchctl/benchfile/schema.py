@@ -261,6 +261,7 @@ class BoardSpec:
     brown_out_v: float = choice(2.7, (4.3, 2.7, 1.8, 0.0), "brown-out level in the fuses; 0: off", "V")
     processor_ma: float = number(14.0, "mA", 0, 200, "processor and serial chip; no source")
     adc_noise_mv: float = number(1.0, "mV", 0, 200, "noise at the converter's input, rms")
+    hang_every_s: float = number(0.0, "s", 0, 100000, "its program hangs about that often; 0: never")
     self_stimulus_safe: bool = flag(False, "the board may pull its own switch lines low")
     usb_apart: bool = flag(True, "the board keeps USB and battery supply apart")
     pins: Mapping[str, str] = free("pin of each function: PB0 … PD7, ADC6, ADC7; empty text: none")

@@ -98,7 +98,7 @@ CAUSES: tuple[Cause, ...] = (
             "main_soft": 0.9, "main_low": HALF, "brown_out_margin": HALF, "brown_out_reset": HALF,
             "trigger_transmit": SOME, "sending_low": SOME, "burst_dip": SOME, "forgets": SOME, "main_joint": SELDOM,
             "burst_lost": SELDOM, "listen_lost": SELDOM, "listen_drop": SELDOM, "dead": SELDOM, "lossy": SELDOM,
-            "servo_sag": SOME, "damaged": SELDOM, "sensor_absent": SOME, "self_test": SELDOM,
+            "servo_sag": SOME, "damaged": SELDOM, "sensor_absent": SOME, "self_test": SELDOM, "trigger_led": SOME,
         },
         "The processor's own rail gives way whenever anything draws current: a thin or long USB cable, a port or hub "
         "with a current limit, tired cells. It shows with every load, small ones too.",
@@ -111,6 +111,7 @@ CAUSES: tuple[Cause, ...] = (
             "main_joint": OFTEN, "main_soft": SURE, "main_low": 0.8, "brown_out_margin": SOME, "brown_out_reset": SOME,
             "sending_low": SOME, "listen_drop": SELDOM, "burst_dip": SELDOM, "forgets": SELDOM, "dead": SELDOM,
             "lossy": SELDOM, "sensor_absent": SELDOM, "servo_sag": SELDOM, "listen_lost": SELDOM, "burst_lost": SELDOM,
+            "trigger_led": SELDOM,
         },
         "Tens of ohms lie between the source and the processor's pins: more than any cable has. It is a cold joint, a "
         "cracked track or a corroded plug on the board.",

@@ -196,8 +196,8 @@ def _lossy(log: Log) -> Answer:
     found = _losses(log) + echo
     if not found:
         return None
-    worst = max(found, key=lambda r: r.value)
-    return worst.verdict is Verdict.FAIL and worst.value < 97, said(worst)
+    failed = [r for r in found if r.verdict is Verdict.FAIL and r.value < 97]
+    return bool(failed), said(max(failed or found, key=lambda r: r.value))
 
 
 def _dead(log: Log) -> Answer:
@@ -244,6 +244,7 @@ BOARD_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
     "main_joint": supply.main_joint,
     "servo_sag": supply.servo_sag,
     "trigger_transmit": lambda log, role: supply.triggered(log, role, "transmit"),
+    "trigger_led": lambda log, role: supply.triggered(log, role, "led"),
     "brown_out_reset": supply.brown_out_reset,
     "program_reset": supply.program_reset,
     "forgets": supply.forgets,

@@ -74,8 +74,8 @@ def _static_agrees(log: Log, role: Role, ohms: float) -> bool:
         return True
     expected = ohms * (0.033 if load is not None and load > 60 else 0.013)
     if lost[0]:
-        # from 3.3 V to the 1.9 V at which it forgets
-        return expected > 1.0
+        # from rest to the 1.9 V at which it forgets, with ohms that are good to a tenth
+        return expected > 0.9 * (rest.value - 1.9)
     return expected < 0.15 or rest.value - listening.value > 0.4 * expected
 
 

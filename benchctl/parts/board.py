@@ -63,6 +63,8 @@ class Board:
         self.powered = True
         self.on_held: list[OnHeld] = []
         self.on_memory_lost: list[OnMemoryLost] = []
+        #: called when the processor's program hangs: its main loop comes round no more
+        self.on_hang: list[Callable[[], object]] = []
         self.reset_line = Signal(f"{role} reset", 1.0)
         self.analog_wires: dict[str, Callable[[float], float]] = {}
         self._agenda = agenda
@@ -77,6 +79,8 @@ class Board:
         self._make_sensor()
         self._load_rails()
         self._watch_supply()
+        self._program = self._chance("program")
+        self._next_hang()
 
     def _chance(self, part: str) -> random.Random:
         """Each part has a chance of its own, so that no part's draws depend on another's numbers."""
@@ -205,6 +209,18 @@ class Board:
         if self.powered:
             self.rails[load.rail].burst(f"burst {name}", load.burst_ma * 1e-3, load.burst_ms * 1e-3, self._agenda.now)
         self._agenda.after(load.burst_every_ms * 1e-3, self._burst, name)
+
+    # -- program --------------------------------------------------------------------------------------------------
+
+    def _next_hang(self) -> None:
+        if self.spec.hang_every_s:
+            self._agenda.after(self.spec.hang_every_s * self._program.uniform(0.5, 1.5), self._hang)
+
+    def _hang(self) -> None:
+        if not self.held:
+            for tell in self.on_hang:
+                tell()
+        self._next_hang()
 
     # -- supply ---------------------------------------------------------------------------------------------------
 

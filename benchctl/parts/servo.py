@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 from benchctl.benchfile import ServoSpec
@@ -9,6 +10,8 @@ from benchctl.parts.agenda import Agenda, Entry
 from benchctl.parts.rail import Rail
 
 CENTRE_US = 1500.0
+#: unrest of the shaft by ripple of its supply, to which its potentiometer and comparator refer; no source
+DEG_PER_MV = 0.01
 
 
 class Servo:
@@ -76,4 +79,5 @@ class Servo:
 
     def seen_angle(self, time: float) -> float:
         """Where a person with a protractor sees it."""
-        return self.angle(time) + self._chance.gauss(0.0, self.spec.jitter_deg)
+        ripple = 0.0 if self._rail is None else DEG_PER_MV * self._rail.spec.noise_mv
+        return self.angle(time) + self._chance.gauss(0.0, math.hypot(self.spec.jitter_deg, ripple))

@@ -86,6 +86,7 @@ class SimBoard:
         peers.join(parts.radio, lambda: self._receiver())
         port.on_bytes = self._bytes
         port.on_reset = lambda: self.reset(ResetCause.EXTERNAL)
+        parts.on_hang.append(self.hang)
         parts.on_held.append(self._held)
         parts.on_memory_lost.append(self._memory_lost)
         if not parts.held:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,7 +18,7 @@ import numpy.typing as npt
 from benchctl import events as ev
 from benchctl.analysis.judge import judge
 from benchctl.bench import Bench
-from benchctl.errors import OperatorAbsent
+from benchctl.errors import OperatorAbsent, Refused, Restarted
 from benchctl.safety.interlock import Interlock
 from benchctl.session.board import Board
 from benchctl.terms import Interval, Limit, Reading, Role, Source, Verdict
@@ -162,6 +162,16 @@ class Context:
         """The stage cannot be decided, for this reason."""
         if reason not in self.doubts:
             self.doubts.append(reason)
+
+    @contextmanager
+    def piece(self, board: Board) -> Iterator[None]:
+        """A part of the stage that fails it when the board restarts or refuses, and keeps no other from being made."""
+        try:
+            yield
+        except (Restarted, Refused) as e:
+            self.fail(str(e))
+            board.clear_restart()
+            board.forget_events()
 
     def note(self, text: str, level: str = "info") -> None:
         self.emit(ev.Note(self.now(), self.stage, text, level))

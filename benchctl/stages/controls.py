@@ -29,9 +29,11 @@ def perform(ctx: Context) -> None:
     board = ctx.board(Role.HAND)
     for function, name in _SWITCHES:
         if board.declared.pins.get(function, NO_PIN) != NO_PIN:
-            _switch(ctx, board, function, name)
+            with ctx.piece(board):
+                _switch(ctx, board, function, name)
     if board.declared.pins.get(Function.JOY_X, NO_PIN) != NO_PIN:
-        _joystick(ctx, board)
+        with ctx.piece(board):
+            _joystick(ctx, board)
     for role in (Role.HAND, Role.CRAFT):
         _blinks(ctx, role)
 
@@ -46,12 +48,19 @@ def _blinks(ctx: Context, role: Role) -> None:
         return
     if board.declared.pins.get(Function.LED, NO_PIN) == NO_PIN or ctx.bench.operator.by == "none":
         return
-    count = ctx.bench.chance.randint(2, 5)
+    with ctx.piece(board):
+        _count_blinks(ctx, board)
+
+
+def _count_blinks(ctx: Context, board: Board) -> None:
+    role, count = board.role, ctx.bench.chance.randint(2, 5)
     text = f"Count the blinks of the {role} unit's LED, and type the number; 0 when it stays dark."
     prompt = ctx.prompt(ev.PromptKind.COUNT, text, "count_blinks", role=role, timeout_s=60.0)
     ctx.wait(0.5)
     board.ask("led", blinks=count, on_ms=300, off_ms=300)
     answer = ctx.answer(prompt)
+    # a board that restarts in between has not blinked as often as it was asked to
+    board.ask("vitals")
     counted = int(answer) if answer.strip().isdigit() else -1
     ctx.read(f"{role}.led_missed", count - counted, "", count, source=Source.OPERATOR, note=f"of {count} blinks")
 

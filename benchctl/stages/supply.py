@@ -69,16 +69,21 @@ class Step:
 
 def perform(ctx: Context) -> None:
     for role in (Role.HAND, Role.CRAFT):
-        board = ctx.board(role)
-        reference = _calibrate(ctx, board)
-        vcc = _processor_rail(ctx, board, reference)
-        rail = _radio_rail(ctx, board, vcc)
-        lowest = [vcc.lowest]
-        for step in _steps(ctx, board):
+        with ctx.piece(ctx.board(role)):
+            _look_at(ctx, ctx.board(role))
+
+
+def _look_at(ctx: Context, board: Board) -> None:
+    reference = _calibrate(ctx, board)
+    vcc = _processor_rail(ctx, board, reference)
+    rail = _radio_rail(ctx, board, vcc)
+    lowest = [vcc.lowest]
+    for step in _steps(ctx, board):
+        with ctx.piece(board):
             seen = _droop(ctx, board, step, vcc, rail)
             if step.load is not Load.TRANSMIT or not rail:
                 lowest.append(seen)
-        _margins(ctx, board, float(np.nanmin(lowest)), vcc.spread)
+    _margins(ctx, board, float(np.nanmin(lowest)), vcc.spread)
 
 
 @dataclass(frozen=True, slots=True)

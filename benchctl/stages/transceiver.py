@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from benchctl.analysis.spectrum import humps, occupancy, quietest_channel
@@ -17,11 +19,9 @@ _RATES = {"250k": 250_000, "1M": 1_000_000, "2M": 2_000_000}
 
 
 def perform(ctx: Context) -> None:
-    whole = True
-    for role in (Role.HAND, Role.CRAFT):
-        whole &= _examine(ctx, ctx.board(role))
+    whole = [board for role in (Role.HAND, Role.CRAFT) if _examine(ctx, board := ctx.board(role))]
     if whole:
-        _scan(ctx)
+        _scan(ctx, whole)
 
 
 def _examine(ctx: Context, board: Board) -> bool:
@@ -70,13 +70,13 @@ def _note_variant(ctx: Context, board: Board) -> None:
     ctx.note(f"{board.role}: transceiver behaves as {kind}")
 
 
-def _scan(ctx: Context) -> None:
-    """Both boards listen in turn; the scan tells where others are, never who they are."""
+def _scan(ctx: Context, boards: Sequence[Board]) -> None:
+    """Boards with a whole transceiver listen in turn; the scan tells where others are, never who they are."""
     sweeps, dwell = ctx.count("scan_sweeps"), ctx.count("scan_dwell_us")
     rate = _RATES[ctx.word("rate")]
     advice = []
-    for role in (Role.HAND, Role.CRAFT):
-        board = ctx.board(role)
+    for board in boards:
+        role = board.role
         ctx.progress(0, 0, f"{role}: listening on all channels")
         hits, tries = _sweep(ctx, board, sweeps, dwell)
         scan = occupancy(hits, tries)
@@ -87,16 +87,17 @@ def _scan(ctx: Context) -> None:
             wifi = f", like Wi-Fi channel {hump.wifi}" if hump.wifi else ""
             ctx.note(f"{role}: channels {hump.first} to {hump.last} are busy{wifi}")
         advice.append(hits)
-    both = occupancy(np.sum(advice, axis=0), np.full(_CHANNELS, 2 * sweeps))
+    looks = len(boards) * sweeps
+    both = occupancy(np.sum(advice, axis=0), np.full(_CHANNELS, looks))
     best = quietest_channel(both, rate=rate)
-    ctx.read("quiet_channel", best.channel, "", 2 * sweeps, note="least energy over the packet's width")
-    used = ctx.board(Role.HAND).read_setting("radio_channel")
+    ctx.read("quiet_channel", best.channel, "", looks, note="least energy over the packet's width")
+    used = boards[0].read_setting("radio_channel")
     in_use = both[int(used)]
     ctx.read(
         "channel_busy",
         100 * in_use.share,
         "%",
-        2 * sweeps,
+        looks,
         in_use.interval.scaled(100),
         Source.COUNTING,
         note=f"channel {used}, as set; quietest is {best.channel}",
