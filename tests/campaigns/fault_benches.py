@@ -34,6 +34,14 @@ class Case:
             node = node.setdefault(key, {})
         node[keys[-1]] = value
 
+    def has(self, path: str) -> bool:
+        node: Any = self.tree
+        for key in path.split("."):
+            if key not in node:
+                return False
+            node = node[key]
+        return True
+
     def toml(self) -> bytes:
         return ('name = "drawn"\n' + "\n".join(_tables("", self.tree))).encode()
 
@@ -71,13 +79,19 @@ def log_uniform(rng: random.Random, low: float, high: float) -> float:
 def healthy(rng: random.Random) -> Case:
     """Tolerances: capacitors ±20 %, source weak but legal, slow oscillators, busy but workable air."""
     case = Case()
+    slow_clock = rng.random() < 0.1
     for role in ("hand", "craft"):
         at = f"board.{role}"
+        if slow_clock:
+            case.set(f"{at}.clock_hz", 8_000_000)
+        if rng.random() < 0.2:
+            _amplified(case, rng, at)
         case.set(f"{at}.oscillator.ppm", rng.choice((rng.uniform(-60, 60), rng.uniform(-4500, 4500))))
         case.set(f"{at}.rail.main.source_volts", rng.uniform(4.85, 5.2))
         case.set(f"{at}.rail.main.series_ohms", rng.uniform(0.1, 1.0))
         case.set(f"{at}.rail.main.bulk_uf", 47 * rng.uniform(0.8, 1.2))
-        case.set(f"{at}.rail.radio.bulk_uf", 10 * rng.uniform(0.8, 1.2))
+        if not case.has(f"{at}.radio.variant"):
+            case.set(f"{at}.rail.radio.bulk_uf", 10 * rng.uniform(0.8, 1.2))
         case.set(f"{at}.rail.main.noise_mv", rng.uniform(0.5, 8))
         case.set(f"{at}.bandgap_v", rng.uniform(1.02, 1.18))
         case.set(f"{at}.radio.tx_offset_db", rng.uniform(-4, 4))
@@ -99,6 +113,13 @@ def healthy(rng: random.Random) -> Case:
     if rng.random() < 0.5:
         case.set("air.interferer", [_interferer(rng, duty=rng.uniform(0.01, 0.25), near=False)])
     return case
+
+
+def _amplified(case: Case, rng: random.Random, at: str) -> None:
+    """A transceiver with an amplifier, and the regulator and capacitor that it needs."""
+    case.set(f"{at}.radio.variant", "high-power")
+    case.set(f"{at}.rail.radio.regulator_limit_ma", rng.uniform(150, 800))
+    case.set(f"{at}.rail.radio.bulk_uf", rng.choice((150, 220, 330)) * rng.uniform(0.8, 1.2))
 
 
 def _interferer(rng: random.Random, duty: float, near: bool) -> tuple[tuple[str, float], ...]:

@@ -13,6 +13,7 @@ import pickle
 import random
 import sys
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -197,7 +198,11 @@ def campaign(
     plans += [()] * healthy
     # mixed, so that a campaign that is cut short has seen of everything
     chance.shuffle(plans)
+    done = {number: (truth, summary) for truth, summary, number in kept([keep] if keep else [])}
     for i, plan in enumerate(plans):
+        if seed + i in done:
+            score.add(*done[seed + i], seed + i)
+            continue
         case = fb.draw(random.Random(seed + i), plan)
         summary = perform(case, seed + i, kind)
         score.add(case.truth, summary, seed + i)
@@ -211,16 +216,24 @@ def campaign(
     return score
 
 
-def again(files: list[Path]) -> Score:
-    """Kept runs, scored by the findings as they are now."""
-    score = Score()
+def kept(files: list[Path]) -> Iterator[tuple[list[fb.Truth], Summary, int]]:
+    """What was drawn, what the run showed and the seed, of every kept run; one that was cut off ends its file."""
     for path in files:
+        if not path.exists():
+            continue
         with path.open("rb") as file:
             while True:
                 try:
-                    score.add(*pickle.load(file))
+                    yield pickle.load(file)
                 except EOFError:
                     break
+
+
+def again(files: list[Path]) -> Score:
+    """Kept runs, scored by the findings as they are now."""
+    score = Score()
+    for truth, summary, seed in kept(files):
+        score.add(truth, summary, seed)
     return score
 
 
@@ -232,7 +245,12 @@ def main() -> None:
     parser.add_argument("--healthy", type=int, default=300)
     parser.add_argument("--kind", choices=("sim", "avr"), default="sim")
     parser.add_argument("--say", action="store_true", help="a line a bench, and the score now and then")
-    parser.add_argument("--keep", type=Path, metavar="FILE", help="append what each run showed, for scoring it again")
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        metavar="FILE",
+        help="append what each run showed; runs that are in it already are not made again",
+    )
     parser.add_argument("--again", type=Path, nargs="*", metavar="FILE", help="score kept runs instead of new ones")
     a = parser.parse_args()
     score = again(a.again) if a.again else campaign(a.seed, a.single, a.pairs, a.healthy, a.kind, a.say, a.keep)
