@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,11 +12,14 @@ from benchctl import events as ev
 from benchctl.analysis.clocks import TICK_US
 from benchctl.analysis.edges import spread
 from benchctl.analysis.sweep import against_order, dead_band, endpoints, fit_line, hysteresis
+from benchctl.errors import BoardError, Refused
+from benchctl.session.board import Board
 from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.control_path import PARAMETERS, ControlPath
 from benchctl.stages.host_clock import UNKNOWN_PPM, HostClock, Rate
 from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.wire.catalogue import Load
 
 Floats = npt.NDArray[np.float64]
 _CHANNEL = 1
@@ -31,6 +35,14 @@ _STEP_FRAMES, _STEP_US = 5, 200.0
 
 def perform(ctx: Context) -> None:
     craft = ctx.board(Role.CRAFT)
+    with ctx.piece(craft):
+        _by_the_stick(ctx, craft)
+    if ctx.bench.operator.by != "none":
+        with ctx.piece(craft):
+            _judge_unrest(ctx, craft)
+
+
+def _by_the_stick(ctx: Context, craft: Board) -> None:
     frame_s = int(craft.read_setting("frame_us")) * 1e-6
     low, high = int(craft.read_setting("servo_min_us")), int(craft.read_setting("servo_max_us"))
     pulses = _Delivered(ctx, frame_s)
@@ -280,13 +292,18 @@ def _judge_travel(ctx: Context, frame_s: float) -> None:
         ctx.doubt("the servo's travel was not read")
         return
     travel = abs(float(angles[1] or 0.0) - float(angles[0] or 0.0))
-    _judge_unrest(ctx)
     ctx.read("travel", travel, "deg", 1, source=Source.OPERATOR, note="from end to end, by protractor")
 
 
-def _judge_unrest(ctx: Context) -> None:
-    """The horn at rest, read several times: steady pulses and a horn that twitches point to the servo's supply."""
-    _set(ctx, _CENTRE)
+def _judge_unrest(ctx: Context, craft: Board) -> None:
+    """The horn at rest on the board's own pulses, which the timer keeps steady, read several times.
+
+    Without any radio: one that twitches points to the servo and its supply.
+    """
+    with suppress(Refused):  # a loop that could not begin need not end
+        craft.ask("loop_stop", timeout=1.0)
+    craft.ask("load", load=Load.SERVO, on=1, strength=50)
+    ctx.cleanup.callback(_let_go, craft)
     ctx.wait(1.5)
     seen = []
     for n in range(_UNREST_LOOKS):
@@ -299,6 +316,11 @@ def _judge_unrest(ctx: Context) -> None:
     if len(angles) >= 3:
         note = f"spread of {len(angles)} looks at the horn at rest"
         ctx.read("unrest", max(angles) - min(angles), "deg", len(angles), source=Source.OPERATOR, note=note)
+
+
+def _let_go(craft: Board) -> None:
+    with suppress(BoardError):
+        craft.ask("load", load=Load.SERVO, on=0, strength=0)
 
 
 #: looks at the horn at rest
