@@ -15,7 +15,6 @@ from benchctl.errors import BoardError, OperatorAbsent, PortLost, Refused, Resta
 from benchctl.procedure.file import Procedure, Step
 from benchctl.safety.attesting import attest_all
 from benchctl.safety.interlock import Interlock, Locked
-from benchctl.session.boot import cause_name
 from benchctl.stages.announce import announce, emit_health, restart_facts
 from benchctl.stages.contract import Context
 from benchctl.terms import Role, Verdict
@@ -218,7 +217,7 @@ class Runner:
         def heard(boot: Msg, asked: bool) -> None:
             self.interlock.lapse(role)
             facts = restart_facts(boot)
-            self.emit(ev.BoardReset(self.bench.now(), role, cause_name(boot.cause), asked, facts))
+            self.emit(ev.BoardReset(self.bench.now(), role, self.bench.boards[role].cause, asked, facts))
 
         return heard
 

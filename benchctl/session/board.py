@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from benchctl.errors import BoardError, NoAnswer, Refused, Restarted, WrongDevice
-from benchctl.session.boot import Identity, cause_name, check_protocol, identity
+from benchctl.session.boot import Identity, check_protocol, identity, likely_cause
 from benchctl.session.declared import Declared
 from benchctl.session.exchange import MAX_EVENTS, Exchange
 from benchctl.session.port import Clock, Port
@@ -51,6 +51,11 @@ class Board:
         self.on_restart: Callable[[Msg, bool], None] | None = None
         self.restarts = 0
         self.expects_restart = False
+        #: why it last restarted, in words
+        self.cause = ""
+        self._heard = clock.now()
+        self._pulled: float | None = None
+        self._loader_s: float | None = None
         self._restarted: Msg | None = None
         self._kept: dict[str, deque[Msg]] = defaultdict(lambda: deque(maxlen=MAX_EVENTS))
 
@@ -65,6 +70,7 @@ class Board:
         """
         self.expects_restart = True
         deadline = self.clock.now() + BOOT_S
+        self._pulled = self.clock.now()
         if quiet_s:
             self.clock.wait(quiet_s)
         try:
@@ -77,7 +83,7 @@ class Board:
                         raise
         finally:
             self.expects_restart = False
-            self._restarted = None
+            self._restarted = self._pulled = None
 
     def _explain_silence(self) -> None:
         heard = self.exchange.bytes_in
@@ -144,9 +150,8 @@ class Board:
 
     def _refuse_if_restarted(self) -> None:
         if self._restarted is not None and not self.expects_restart:
-            boot, self._restarted = self._restarted, None
-            cause = cause_name(boot.cause)
-            raise Restarted(f"the {self.role} board restarted: {cause}", cause)
+            self._restarted = None
+            raise Restarted(f"the {self.role} board restarted: {self.cause}", self.cause)
 
     def clear_restart(self) -> None:
         """Go on after a restart that has been dealt with."""
@@ -160,15 +165,19 @@ class Board:
         if not data:
             return
         self.exchange.feed(data)
+        heard, self._heard = self._heard, self.clock.now()
         for event in self.exchange.take_events():
             if event.kind == "boot":
-                self._note_boot(event)
+                self._note_boot(event, self._heard - heard)
             kept = self._kept[event.kind]
             if len(kept) == MAX_EVENTS:
                 self.exchange.counts.overflowed += 1
             kept.append(event)
 
-    def _note_boot(self, event: Msg) -> None:
+    def _note_boot(self, event: Msg, silence_s: float) -> None:
+        self.cause = likely_cause(event, self._pulled is not None, silence_s, self._loader_s)
+        if self._pulled is not None:
+            self._loader_s, self._pulled = self._heard - self._pulled, None
         self.restarts += 1
         self._restarted = event
         if self.on_restart is not None:
@@ -264,12 +273,22 @@ class Board:
         self.ask("settings_save", timeout=2.0)
 
     def restart(self) -> Msg:
-        """Have the board restart itself; returns its boot message."""
-        return self._restarting(lambda: self.ask("restart"))
+        """Have the board restart itself, by its watchdog; returns its boot message."""
+        try:
+            return self._restarting(lambda: self.ask("restart"))
+        except NoAnswer as e:
+            raise NoAnswer(
+                f"{e}; an old boot loader that does not end the watchdog never comes back from such a restart: "
+                f"switch its supply off and on, and give the board a newer boot loader"
+            ) from e
 
     def reset_by_line(self) -> Msg:
         """Restart the board through its port's reset line; returns its boot message."""
-        return self._restarting(self.port.reset)
+        return self._restarting(self._pull)
+
+    def _pull(self) -> None:
+        self._pulled = self.clock.now()
+        self.port.reset()
 
     def _restarting(self, how: Callable[[], object]) -> Msg:
         self.events("boot")
@@ -279,7 +298,7 @@ class Board:
             return self.wait_event("boot", BOOT_S)
         finally:
             self.expects_restart = False
-            self._restarted = None
+            self._restarted = self._pulled = None
 
 
 def _width(setting: Setting) -> int:

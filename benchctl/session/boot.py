@@ -18,6 +18,8 @@ _CAUSES: dict[int, str] = {
     ResetCause.REQUESTED: "requested",
     ResetCause.STACK: "stack overflow",
 }
+#: start-up of the slowest oscillator, and of the probe; what takes longer is a boot loader that waits
+LEAST_WAIT_S = 0.3
 _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
 #: firmware numbers from here on: somebody's own sketch with the probe's library in it (firmware_probe/marks)
 OWN_SKETCH = 0x8000
@@ -31,6 +33,24 @@ def cause_name(code: int) -> str:
 def source_name(code: int) -> str:
     """Where the cause was learnt: "flags", "loader", "inferred", "nothing"."""
     return name_of(CauseFrom, code)
+
+
+def likely_cause(boot: Msg, pulled: bool, silence_s: float, loader_s: float | None) -> str:
+    """The reset cause in words: the chip's own, or else what the host can tell when the boot loader hid the flags.
+
+    pulled: the host has just pulled the reset line. silence_s: between the last that was heard and the boot message.
+    loader_s: how long the board took to start when the host pulled the line, if it ever did. Loaders that clear the
+    flags wait for a programmer after the reset line and start the program at once after all else; so a quick start
+    of a chip whose memory was kept, and whose main loop came round to the end, leaves a brief dip of the supply.
+    """
+    known = cause_name(boot.cause)
+    if boot.cause_from != CauseFrom.NOTHING:
+        return known
+    if pulled:
+        return cause_name(ResetCause.EXTERNAL)
+    if loader_s is not None and loader_s > LEAST_WAIT_S and silence_s < loader_s / 2:
+        return cause_name(ResetCause.BROWN_OUT)
+    return known
 
 
 def role_of(code: int) -> Role | None:

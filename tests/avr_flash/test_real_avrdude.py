@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from boot_loaders import NEWER, OLDER, as_hex, loader_and_start, start_at
 
 from benchctl import benchfile, shipped
 from benchctl.avr.build_shim import available
@@ -22,13 +23,6 @@ from benchctl.flash import flash
 from benchctl.ports.port import still_open
 from benchctl.serve import Server, make_server
 from benchctl.terms import Role
-
-LOADERS = Path("/usr/share/arduino/hardware/arduino/avr/bootloaders")
-OLDER = LOADERS / "atmega/ATmegaBOOT_168_atmega328.hex"
-NEWER = LOADERS / "optiboot/optiboot_atmega328.hex"
-FLASH_SIZE = 32768
-#: "rjmp to itself": what the board runs before it has been flashed
-NOTHING = b"\xff\xcf"
 
 
 def missing() -> str:
@@ -47,30 +41,6 @@ pytestmark = [
     # with one wrong speed on the way, on a busy machine
     pytest.mark.timeout(240),
 ]
-
-
-def loader_and_start(path: Path) -> tuple[bytes, int]:
-    """The boot loader's bytes in a whole flash, and where it starts.
-
-    Records beyond the flash are left out, as a programmer has to: one of the package's images has some.
-    """
-    whole, start = bytearray(b"\xff" * FLASH_SIZE), FLASH_SIZE
-    for line in path.read_text().split():
-        record = bytes.fromhex(line[1:])
-        at = int.from_bytes(record[1:3], "big")
-        if record[3] == 0 and at < FLASH_SIZE:
-            whole[at : at + record[0]] = record[4:-1]
-            start = min(start, at)
-    whole[: len(NOTHING)] = NOTHING
-    return bytes(whole), start
-
-
-def as_hex(data: bytes) -> str:
-    rows = []
-    for at in range(0, len(data), 16):
-        body = bytes((16, at >> 8, at & 0xFF, 0)) + data[at : at + 16]
-        rows.append(":" + (body + bytes((-sum(body) & 0xFF,))).hex())
-    return "\n".join([*rows, ":00000001FF"])
 
 
 @contextmanager
@@ -94,11 +64,6 @@ def board_with(loader: Path, folder: Path) -> Iterator[tuple[Server, object]]:
         over.set()
         thread.join()
         server.close()
-
-
-def start_at(chip: object, address: int) -> None:
-    """The fuse that has the chip start there after a reset."""
-    chip._lib.chip_start_at(chip.c, address)  # type: ignore[attr-defined]
 
 
 def test_probe_is_flashed_and_identifies_itself(tmp_path: Path) -> None:
@@ -127,8 +92,9 @@ def test_probe_is_flashed_and_identifies_itself(tmp_path: Path) -> None:
 def test_newer_boot_loader_is_programmed_at_its_speed(tmp_path: Path) -> None:
     """At 115200 Bd, at the first try. What it holds is compared with the image.
 
-    The package's build of this boot loader is 20 bytes too long: the part that starts the program lies beyond the
-    flash. So the board cannot boot from it, and is not asked.
+    The package's build of this boot loader is 20 bytes too long: what starts the program is linked to 0x8004, beyond
+    the flash, where the program counter wraps to the vector of the first external interrupt. The probe has a handler
+    there, which returns into the loader. So the board cannot boot from this build, and is not asked.
     """
     image = shipped.image(16_000_000)
     with board_with(NEWER, tmp_path) as (server, chip):
