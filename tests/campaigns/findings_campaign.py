@@ -22,6 +22,7 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))
 
 import fault_benches as fb  # noqa: E402
+import findings_table  # noqa: E402
 
 from benchctl import events as ev  # noqa: E402
 from benchctl.analysis.loss import clopper_pearson  # noqa: E402
@@ -252,9 +253,14 @@ def main() -> None:
         help="append what each run showed; runs that are in it already are not made again",
     )
     parser.add_argument("--again", type=Path, nargs="*", metavar="FILE", help="score kept runs instead of new ones")
+    parser.add_argument("--write", action="store_true", help="put the tables into DEVELOPERS.md")
     a = parser.parse_args()
     score = again(a.again) if a.again else campaign(a.seed, a.single, a.pairs, a.healthy, a.kind, a.say, a.keep)
     print("\n".join(score.lines()))
+    if a.write:
+        asked = f"--kind {a.kind} --seed {a.seed} --single {a.single} --pairs {a.pairs} --healthy {a.healthy}"
+        command = f"python tests/campaigns/findings_campaign.py {asked} --write"
+        findings_table.write(findings_table.as_markdown(score), a.kind, command)
 
 
 if __name__ == "__main__":
