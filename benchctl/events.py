@@ -161,6 +161,9 @@ class Samples(Event):
     columns and units: one per column. data: float64 array (rows, columns) in memory; in the log it is replaced
     by `file`, the name of a binary numpy file beside the log, and `rows`. shows: which plot suits it
     ("packets", "latency", "scan", "waveform", "sweep", "timeline", "edges", "poses").
+
+    final=False: what there is by now, for whoever watches. It is told and not recorded, each makes the one before it
+    void, and the whole table, once the stage has it, makes all of them void.
     """
 
     stage: str
@@ -171,6 +174,7 @@ class Samples(Event):
     rows: int
     file: str = ""
     data: npt.NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    final: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,7 +68,8 @@ class RunLog:
         with self._lock:
             lost: RecordLost | None = None
             parts: Sequence[ev.Event] = (event,)
-            if not self.failure and not self._file.closed:
+            kept = not isinstance(event, ev.Samples) or event.final
+            if kept and not self.failure and not self._file.closed:
                 try:
                     parts = self._record(event)
                 except RecordLost as e:

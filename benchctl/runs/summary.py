@@ -371,6 +371,8 @@ def _reading_taken(s: Summary, e: ev.ReadingTaken) -> None:
 
 
 def _samples(s: Summary, e: ev.Samples) -> None:
+    if not e.final:
+        return
     tables = s.stage(e.stage).tables
     table = tables.get(e.name)
     if table is None or table.columns != e.columns:

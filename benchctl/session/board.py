@@ -30,6 +30,8 @@ ANSWER_S = 0.25
 REPEATS = 3
 #: the longest wait for a board to say something after its port was opened: common boot loaders wait up to 2 s
 BOOT_S = 3.0
+#: who waits for something long and has something to do meanwhile does it this often at least
+_LOOK_S = 0.2
 
 
 class Board:
@@ -190,31 +192,40 @@ class Board:
         self._kept[kind].clear()
         return out
 
-    def wait_event(self, kind: str, timeout: float) -> Msg:
-        """The next event of a kind. Raises NoAnswer when none has come in time."""
+    def wait_event(self, kind: str, timeout: float, meanwhile: Callable[[], object] | None = None) -> Msg:
+        """The next event of a kind. Raises NoAnswer when none has come in time.
+
+        meanwhile: called whenever something has come, and a few times a second; it may look at kept events, not wait.
+        """
         deadline = self.clock.now() + timeout
         while True:
             self.poll()
             if self._kept[kind]:
                 return self._kept[kind].popleft()
             self._refuse_if_restarted()
-            if not self.clock.wait_input(deadline) and self.clock.now() >= deadline:
+            until = deadline
+            if meanwhile is not None:
+                meanwhile()
+                until = min(deadline, self.clock.now() + _LOOK_S)
+            if not self.clock.wait_input(until) and self.clock.now() >= deadline:
                 self.poll()
                 if not self._kept[kind]:
                     raise NoAnswer(f"the {self.role} board sent no {kind!r} within {timeout:g} s")
 
-    def wait_done(self, kind: str, timeout: float) -> int:
+    def wait_done(self, kind: str, timeout: float, meanwhile: Callable[[], object] | None = None) -> int:
         """Wait for the end of a long request; returns its detail. Ends of other requests are dropped.
+
+        meanwhile: as for `wait_event`.
 
         Raises Refused when it ended with an error.
         """
         number, deadline = BY_NAME[kind].number, self.clock.now() + timeout
-        done = self.wait_event("done", timeout)
+        done = self.wait_event("done", timeout, meanwhile)
         while done.what != number:
             left = deadline - self.clock.now()
             if left <= 0:
                 raise NoAnswer(f"the {self.role} board did not end {kind!r} within {timeout:g} s")
-            done = self.wait_event("done", left)
+            done = self.wait_event("done", left, meanwhile)
         if done.status:
             code = name_of(Error, done.status)
             raise Refused(f"the {self.role} board gave up {kind!r}: {code} (detail {done.detail})", code)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 
 from benchctl import events as ev
 from benchctl.analysis import latency as lat
@@ -22,6 +23,7 @@ _PARTS = ("sense", "queue", "air", "decode")
 #: between stimuli: an odd time, so that they do not keep step with the 20 ms send interval
 _DOWN_US, _UP_US = 31_700, 41_900
 _PAYLOAD = 8
+_COLUMNS = {"at": "us", **dict.fromkeys((*_PARTS, "total"), "us")}
 
 
 def perform(ctx: Context) -> None:
@@ -61,7 +63,20 @@ def _stimulate(ctx: Context, path: ControlPath) -> None:
         board.wait_done("self_stimulus", 2.0 + 2 * some * (_DOWN_US + _UP_US) * 1e-6)
         path.poll()
         left -= some
+        _glimpse(ctx, path, Point.STIMULUS)
         ctx.progress(ctx.count("presses") - left, ctx.count("presses"), "stimulated presses")
+
+
+def _table(parts: Parts) -> npt.NDArray[np.float64]:
+    return np.column_stack((parts.at, parts.sense, parts.queue, parts.air, parts.decode, parts.total))
+
+
+def _glimpse(ctx: Context, path: ControlPath, start: Point) -> None:
+    """What there is by now, for whoever watches; the clocks' relation is that of the first pings."""
+    relation = path.relation()
+    if relation is not None:
+        parts = split(path.hand, path.craft, relation, start=start)
+        ctx.glimpse("latency_parts", "latency", _COLUMNS, _table(parts).tolist())
 
 
 def _pressed(ctx: Context, path: ControlPath) -> None:
@@ -74,11 +89,13 @@ def _pressed(ctx: Context, path: ControlPath) -> None:
         detail=f"switch1 {presses}",
         timeout_s=2.0 * presses + 15.0,
     )
-    began = ctx.now()
+    began, seen = ctx.now(), 0
     while ctx.now() - began < prompt.timeout_s:
         ctx.wait(0.2)
         path.poll()
-        seen = len(path.hand.times(Point.DECIDED)) // 2
+        before, seen = seen, len(path.hand.times(Point.DECIDED)) // 2
+        if seen > before:
+            _glimpse(ctx, path, Point.EDGE)
         ctx.progress(min(seen, presses), presses, f"{seen} of {presses} presses")
         if seen >= presses:
             break
@@ -101,9 +118,7 @@ def _judge(ctx: Context, parts: Parts, relation: ClockMap, rate: Rate) -> None:
     if not parts.reached:
         ctx.fail("no change of the switch reached the LED's pin")
         return
-    columns = {"at": "us", **dict.fromkeys((*_PARTS, "total"), "us")}
-    table = np.column_stack((parts.at, parts.sense, parts.queue, parts.air, parts.decode, parts.total))
-    ctx.samples("latency_parts", "latency", columns, table)
+    ctx.samples("latency_parts", "latency", _COLUMNS, _table(parts))
     for share, name in ((0.5, "latency_p50"), (0.95, "latency_p95")):
         spread = lat.quantile_interval(parts.total, share)
         value = lat.quantile(parts.total, share) if spread is not None else math.nan

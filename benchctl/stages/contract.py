@@ -7,7 +7,8 @@ It knows no screen, no file and no report. To add one: a file with a `Stage`, a 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator, Mapping
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -24,6 +25,8 @@ from benchctl.session.board import Board
 from benchctl.terms import Interval, Limit, Reading, Role, Source, Verdict
 
 Value = int | float | str | bool
+#: rows of a table that is only shown while it grows
+_GLIMPSE = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,9 +184,20 @@ class Context:
 
     def samples(self, name: str, shows: str, columns: Mapping[str, str], data: npt.NDArray[np.float64]) -> None:
         """Keep a table of raw measurements; columns: name to unit, one per column of data."""
+        self._tell_table(name, shows, columns, data, True)
+
+    def glimpse(self, name: str, shows: str, columns: Mapping[str, str], rows: Sequence[Sequence[float]]) -> None:
+        """Show what there is of a table by now, for live plots; it is not kept. Of very many rows only some."""
+        if rows:
+            some = rows[:: math.ceil(len(rows) / _GLIMPSE)]
+            self._tell_table(name, shows, columns, np.array(some, np.float64), False)
+
+    def _tell_table(
+        self, name: str, shows: str, columns: Mapping[str, str], data: npt.NDArray[np.float64], final: bool
+    ) -> None:
         table = np.asarray(data, dtype=np.float64).reshape(-1, len(columns))
         names, units = tuple(columns), tuple(columns.values())
-        self.emit(ev.Samples(self.now(), self.stage, name, shows, names, units, len(table), "", table))
+        self.emit(ev.Samples(self.now(), self.stage, name, shows, names, units, len(table), "", table, final))
 
     # ------------------------------------------------------------------ the operator
 

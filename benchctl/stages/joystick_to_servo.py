@@ -31,6 +31,7 @@ _SETTLE_FRAMES, _PULSES = 3, 3
 _BAND_STEP = 3
 #: frames looked at after a step, and the change of width that is one
 _STEP_FRAMES, _STEP_US = 5, 200.0
+_SWEEP = {"commanded": "counts", "delivered": "us", "rising": ""}
 
 
 def perform(ctx: Context) -> None:
@@ -55,7 +56,7 @@ def _by_the_stick(ctx: Context, craft: Board) -> None:
     pulses.clock.few()
     pulses.rate = pulses.clock.rate()
     sweep[:, 1] *= pulses.rate.factor
-    ctx.samples("sweep", "sweep", {"commanded": "counts", "delivered": "us", "rising": ""}, sweep)
+    ctx.samples("sweep", "sweep", _SWEEP, sweep)
     _judge_sweep(ctx, sweep, low, high, pulses)
     _judge_dead_band(ctx, pulses, frame_s)
     _judge_steady(ctx, pulses, frame_s)
@@ -136,7 +137,8 @@ def _sweep(ctx: Context, pulses: _Delivered, frame_s: float) -> Floats:
             ctx.wait(_SETTLE_FRAMES * frame_s)
             got = pulses.rows(_PULSES)
             if len(got):
-                rows.append((float(x), float(np.median(got[:, 1])), rising))
+                rows.append((float(x), float(np.median(got[:, 1])), float(rising)))
+                ctx.glimpse("sweep", "sweep", _SWEEP, rows)
             done = i + (0 if rising else len(points))
             ctx.progress(done, 2 * len(points), "sweep up" if rising else "sweep down")
     return np.array(rows, np.float64).reshape(-1, 3)

@@ -43,17 +43,17 @@ def _repeat(ctx: Context, name: str, once: Callable[[Context], float | None], re
             ctx.fail(f"after losing the {_WORDS[name]} the motor controller's pulse did not go to idle")
             return
         times.append(taken)
+        ctx.glimpse(f"{name}_cuts", "timeline", _CUTS, list(enumerate(times, 1)))
         ctx.progress(n + 1, repeats, f"{_WORDS[name]} lost: idle after {taken:.0f} ms")
     if not times:
         return
     claim = worst_case(times)
     share = f"; with 95 % confidence {100 * claim.share:.0f} % of cuts are no later" if claim else ""
     ctx.read(f"{name}_cut", max(times), "ms", len(times), source=Source.SAMPLING, note=f"worst of {len(times)}{share}")
-    ctx.samples(
-        f"{name}_cuts", "timeline", {"cut": "", "time to idle": "ms"}, np.array(list(enumerate(times, 1)), float)
-    )
+    ctx.samples(f"{name}_cuts", "timeline", _CUTS, np.array(list(enumerate(times, 1)), float))
 
 
+_CUTS = {"cut": "", "time to idle": "ms"}
 _WORDS = {
     "radio": "radio",
     "host": "host",

@@ -23,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 #: echoed pings that a relation needs at least
 FEWEST = 20
 _LEAST_INTERVAL_US = 5000
+_TRIPS = {"at": "s", "round trip": "us"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,12 @@ def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> P
     ctx.cleanup.callback(run.stop_quietly)
     interval = max(ctx.count("interval_us"), _LEAST_INTERVAL_US)
     run.start(LinkMode.PING, count, interval, radio.payload)
-    run.run(count * interval * 1e-6, lambda: run.sent_so_far >= count, "pings")
+
+    def enough() -> bool:
+        ctx.glimpse("round_trip", "latency", _TRIPS, run.trips_so_far())
+        return run.sent_so_far >= count
+
+    run.run(count * interval * 1e-6, enough, "pings")
     run.stop()
     t1, t2, t3, t4, lost = run.pings()
     return Pinged(np.column_stack((t1, t2, t3, t4)), lost)
@@ -64,7 +70,7 @@ def judge_pings(ctx: Context, radio: Radio, stretches: Sequence[Pinged], rate: R
         return None
     t1, t2, t3, t4 = rows.T
     trip = ((t4 - t1) - (t3 - t2)) * rate.factor
-    ctx.samples("round_trip", "latency", {"at": "s", "round trip": "us"}, np.column_stack((t1 * 1e-6, trip)))
+    ctx.samples("round_trip", "latency", _TRIPS, np.column_stack((t1 * 1e-6, trip)))
     # CE to interrupt, both ways: no upload, no read
     floor = 2 * (SETTLE_US + radio.format.air_us + IRQ_US[radio.format.rate])
     read_quantiles(ctx, "round_trip", trip, floor, ("p50", "p99"), TICK_US + rate.half * 1e-6 * floor)

@@ -26,6 +26,8 @@ RATES: Mapping[str, int] = {"250k": 250_000, "1M": 1_000_000, "2M": 2_000_000}
 POWERS: Mapping[str, int] = {"-18": 0, "-12": 1, "-6": 2, "0": 3}
 #: how often records are taken in and looked at
 STEP_S = 0.1
+#: a board's tick counter; packets of which the latest are shown while the traffic goes on
+_TICKS, _LATEST = 0xFFFFFFFF, 400
 #: a packet not in the receiver's log this long after it was sent is lost; longer than 15 retries at 250 kbps (44 ms)
 LOST_AFTER_S = 0.1
 
@@ -158,6 +160,18 @@ class LinkRun:
         out: Bools = ~np.isin(numbers[:settled] & 0xFFFF, got)
         return out
 
+    def trips_so_far(self) -> list[tuple[float, float]]:
+        """(s since the first, µs there and back) of the latest pings that came back, by the sender's own clock."""
+        first = self._sent[0][1] if self._sent else 0
+        rows = [r for r in self._sent[-_LATEST:] if r[5] & 0x10]
+        return [(_seconds(r[1], first), (((r[2] - r[1]) & _TICKS) - r[4]) * TICK_US) for r in rows]
+
+    def acknowledged_so_far(self) -> list[tuple[float, float]]:
+        """(s since the first, µs to the acknowledgement) of the latest packets that were acknowledged."""
+        first = self._sent[0][1] if self._sent else 0
+        rows = [r for r in self._sent[-_LATEST:] if r[4] & 0x10]
+        return [(_seconds(r[1], first), ((r[3] - r[1]) & _TICKS) * TICK_US) for r in rows]
+
     def packets(self) -> Packets:
         """All packets of the sender's log, matched with the receiver's by number (both 16 bits, unwrapped)."""
         if not self._sent:
@@ -188,6 +202,10 @@ class LinkRun:
         t4 = t1 + ((good[:, 2] - good[:, 1]) & 0xFFFFFFFF) * TICK_US
         t2 = self.clocks.us(self.receiver.role, good[:, 3])
         return t1, t2, t2 + good[:, 4] * TICK_US, t4, len(table) - len(good)
+
+
+def _seconds(ticks: int, first: int) -> float:
+    return ((ticks - first) & _TICKS) * TICK_US * 1e-6
 
 
 def relate(t1: Floats, t2: Floats, t3: Floats, t4: Floats) -> ClockMap:

@@ -22,6 +22,7 @@ from benchctl.stages.supply_bursts import settings_lost
 from benchctl.terms import Interval, Limit, Role, Source, Verdict
 from benchctl.wire.catalogue import LinkMode
 
+_TAKEN = {"at": "s", "until acknowledged": "us"}
 _DIRECTIONS = ((Role.HAND, Role.CRAFT), (Role.CRAFT, Role.HAND))
 _VERDICTS = {Decision.GOOD: Verdict.PASS, Decision.BAD: Verdict.FAIL}
 
@@ -148,7 +149,12 @@ def _acknowledged(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, rece
     run = LinkRun(ctx, sender, receiver, clocks, test)
     ctx.cleanup.callback(run.stop_quietly)
     run.start(LinkMode.SEND_ACK, count, interval, radio.payload)
-    run.run(count * interval * 1e-6, lambda: run.sent_so_far >= count, f"{name}: acknowledged packets")
+
+    def enough() -> bool:
+        ctx.glimpse(f"{name}_until_acknowledged", "latency", _TAKEN, run.acknowledged_so_far())
+        return run.sent_so_far >= count
+
+    run.run(count * interval * 1e-6, enough, f"{name}: acknowledged packets")
     run.stop()
     packets = run.packets()
     n = len(packets)

@@ -23,6 +23,9 @@ _TURN_S = 1.7
 _LOOKS, _LOOK_MOST_S, _LOOK_LEAST_S = 5000, 20.0, 1.0
 
 
+_LOSS = {"at": "s", "sent": "packets", "lost": "packets"}
+
+
 class _Seen:
     """What the soak has collected: per window of traffic, and per board."""
 
@@ -84,7 +87,17 @@ def _window(ctx: Context, seen: _Seen, test: int, length: float) -> None:
         seen.at.append(ctx.now() - seen.began)
         seen.sent.append(len(packets))
         seen.lost.append(int((~packets.delivered).sum()))
+        _tell(ctx, seen)
     _switch(ctx, False)
+
+
+def _tell(ctx: Context, seen: _Seen) -> None:
+    """What there is by now, for whoever watches."""
+    sent, lost = sum(seen.sent), sum(seen.lost)
+    ctx.glimpse("soak_loss", "timeline", _LOSS, list(zip(seen.at, seen.sent, seen.lost, strict=True)))
+    if sent:
+        interval = clopper_pearson(lost, sent).scaled(100)
+        ctx.read("given_up", 100 * lost / sent, "%", sent, interval, Source.COUNTING, final=False)
 
 
 def _traffic(ctx: Context, seen: _Seen, run: LinkRun, length: float) -> None:
@@ -139,7 +152,7 @@ def _judge(ctx: Context, seen: _Seen) -> None:
     interval = clopper_pearson(lost, sent).scaled(100)
     ctx.read("given_up", 100 * lost / sent, "%", sent, interval, Source.COUNTING, note="never acknowledged")
     table = np.column_stack((seen.at, seen.sent, seen.lost)).astype(np.float64)
-    ctx.samples("soak_loss", "timeline", {"at": "s", "sent": "packets", "lost": "packets"}, table)
+    ctx.samples("soak_loss", "timeline", _LOSS, table)
     if 0 < lost < sent:
         drift = loss_drift(table[:, 0], table[:, [2, 1]])
         hourly = 360_000 * drift.slope

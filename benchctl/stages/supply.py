@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +36,7 @@ START_LATE_US = 6.3
 _SETTLING_A = 8.0e-3
 #: points of a waveform
 _POINTS = 75
+_WAVEFORM = {"at": "us", "rail": "V"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +246,7 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
         ctx.doubt(f"the {board.role} board's waveform under {step.name} did not come")
         return math.nan
     name = f"{board.role}.{step.name}"
-    ctx.samples(f"{board.role}_{step.name}", "waveform", {"at": "us", "rail": "V"}, np.column_stack((times, volts)))
+    ctx.samples(f"{board.role}_{step.name}", "waveform", _WAVEFORM, np.column_stack((times, volts)))
     lsb = per_count if sensed else vcc.mean**2 / (1024 * vcc.bandgap)
     if sensed:
         _say_burst(ctx, name, slopes(times, volts, baseline, step.amps, step.until_us), step.amps, len(times))
@@ -306,7 +307,14 @@ def _waveform(
     ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
     """(µs after the load, volts, volts before): sums over the repeats turned into means."""
-    parts = [_codes(board, step, stretch, bool(per_count)) for stretch in step.stretches]
+    seen: list[tuple[float, float]] = []
+
+    def look(at_us: float, code: float) -> None:
+        volts = code * per_count if per_count else vcc_from_bandgap(code, vcc.bandgap)
+        seen.append((at_us + START_LATE_US, volts))
+        ctx.glimpse(f"{board.role}_{step.name}", "waveform", _WAVEFORM, seen)
+
+    parts = [_codes(board, step, stretch, bool(per_count), look) for stretch in step.stretches]
     times, code, before = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     start = float(np.mean(before)) if len(before) else math.nan
     times += START_LATE_US
@@ -320,8 +328,13 @@ def _waveform(
 _Codes = npt.NDArray[np.float64]
 
 
-def _codes(board: Board, step: Step, stretch: Stretch, sensed: bool) -> tuple[_Codes, _Codes, _Codes]:
-    """(nominal µs, mean codes under load, mean codes before), the last as often as it was told."""
+def _codes(
+    board: Board, step: Step, stretch: Stretch, sensed: bool, look: Callable[[float, float], None]
+) -> tuple[_Codes, _Codes, _Codes]:
+    """(nominal µs, mean codes under load, mean codes before), the last as often as it was told.
+
+    look: told each point, nominal µs and mean code, as it comes.
+    """
     board.events("droop_rows")
     board.ask(
         "droop",
@@ -335,15 +348,20 @@ def _codes(board: Board, step: Step, stretch: Stretch, sensed: bool) -> tuple[_C
         prescaler=_FAST,
     )
     span_s = stretch.points * step.repeats * (step.settle_ms * 1e-3 + stretch.last_us * 1e-6)
-    board.wait_done("droop", 2.0 + 3.0 * span_s)
     index: list[int] = []
     codes: list[float] = []
     before: list[float] = []
-    for event in board.events("droop_rows"):
-        before.append(event.baseline / step.repeats)
-        for offset, (total,) in enumerate(event.rows):
-            index.append(event.first + offset)
-            codes.append(total / step.repeats)
+
+    def take() -> None:
+        for event in board.events("droop_rows"):
+            before.append(event.baseline / step.repeats)
+            for offset, (total,) in enumerate(event.rows):
+                index.append(event.first + offset)
+                codes.append(total / step.repeats)
+                look(stretch.first_us + stretch.step_us * index[-1], codes[-1])
+
+    board.wait_done("droop", 2.0 + 3.0 * span_s, take)
+    take()
     return stretch.first_us + stretch.step_us * np.array(index, np.float64), np.array(codes), np.array(before)
 
 

@@ -18,6 +18,8 @@ from benchctl.stages.motor import ControlTraffic, drive_of
 from benchctl.terms import Limit, Role, Source
 
 _VIBRATION_US = 5_000
+_STEPS = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": "%"}
+_LOOKS = {"at": "s", "throttle": "%", "supply": "V"}
 
 
 @dataclass(slots=True)
@@ -103,6 +105,7 @@ def _step(
         lowest = min(lowest, volts)
         ramp.vcc.append(volts)
         ramp.looks.append((ctx.now() - began, percent, volts))
+        ctx.glimpse("ramp_supply", "timeline", _LOOKS, ramp.looks)
         link.poll()
         if rest - volts > ctx.number("abort_sag"):
             ramp.abort = f"the supply sagged by {rest - volts:.2f} V at {percent:g} % throttle"
@@ -117,6 +120,7 @@ def _step(
     missing, sent = link.missed(before)
     lost = 100 * missing / sent if sent else math.nan
     ramp.steps.append((percent, lowest, vibration, lost))
+    ctx.glimpse("ramp", "timeline", _STEPS, ramp.steps)
     if vibration > ctx.number("abort_vibration"):
         ramp.abort = f"vibration of {vibration:.2f} g rms at {percent:g} % throttle"
         drive.disarm()
@@ -160,9 +164,8 @@ def _slewed(ctx: Context, drive: Drive, ramp: _Ramp, cap: float, slew: int) -> N
 def _judge(ctx: Context, ramp: _Ramp, link: ControlTraffic, rest: float, slew: int) -> None:
     if ramp.steps:
         steps = np.array(ramp.steps)
-        columns = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": "%"}
-        ctx.samples("ramp", "timeline", columns, steps)
-        ctx.samples("ramp_supply", "timeline", {"at": "s", "throttle": "%", "supply": "V"}, np.array(ramp.looks))
+        ctx.samples("ramp", "timeline", _STEPS, steps)
+        ctx.samples("ramp_supply", "timeline", _LOOKS, np.array(ramp.looks))
         reached = 100 * (ramp.widest_us - ramp.idle_us) / ramp.span_us
         ctx.read("reached", reached, "%", len(steps), note="of full throttle, by the pulse delivered")
         if np.isfinite(steps[:, 2]).any():

@@ -117,6 +117,7 @@ class RunLink:
         self.root = root
         self.batch = Batch()
         self.curves: dict[tuple[str, str], list[Curve]] = {}
+        self.glimpses: dict[tuple[str, str], ev.Samples] = {}
         self.result: Result | None = None
         self.error = ""
         self.speed = speed
@@ -227,15 +228,34 @@ class RunLink:
         if isinstance(event, ev.Samples) and event.data is not None:
             self._keep_curves(event)
             event = replace(event, data=None)
+            if not event.final:
+                return
+        elif isinstance(event, ev.StageEnded):
+            self.glimpses = {key: seen for key, seen in self.glimpses.items() if key[0] != event.stage}
         self.batch.put(event)
         if isinstance(event, _AT_ONCE):
             self._tell()
 
     def _keep_curves(self, event: ev.Samples) -> None:
+        """A table that still grows is kept as it is: the screen draws only those of them that it comes to."""
         assert event.data is not None
+        if not event.final:
+            self.glimpses[event.stage, event.name] = event
+            return
+        self.glimpses.pop((event.stage, event.name), None)
         new = curves(event.shows, event.name, event.columns, event.units, event.data)
         key = (event.stage, event.name)
         self.curves[key] = merged(self.curves[key], new) if key in self.curves else new
+
+    def growing(self, stage: str) -> list[tuple[float, list[Curve]]]:
+        """Tables of a stage that still grow, each with the bench time of its last row."""
+        found = [g for (of, _), g in list(self.glimpses.items()) if of == stage]
+        return [(g.t, curves(g.shows, g.name, g.columns, g.units, g.data)) for g in found if g.data is not None]
+
+    def kept(self, stage: str) -> list[Curve]:
+        """Tables of a stage that are whole, the newest first."""
+        found = [curves for (of, _), curves in list(self.curves.items()) if of == stage]
+        return [curve for curves in reversed(found) for curve in curves]
 
     @property
     def stopped_by(self) -> str:

@@ -30,12 +30,13 @@ class Trail:
             if len(points) > _MOST:
                 del points[1:-1:2]
 
-    def curves(self, stage: str) -> list[Curve]:
-        """One curve a reading, over the time of the run, the newest first."""
+    def curves(self, stage: str) -> list[tuple[float, list[Curve]]]:
+        """One curve a reading, over the time of the run, each with the time of its last point."""
         out = []
         for key, points in self._points.items():
             if key[0] == stage and len(points) > 1:
                 t, y = np.array(points).T
                 name = " ".join(p for p in split_name(key[1]) if p)
-                out.append(Curve("", t, y, "", "s", f"{name} so far", shown(self._units[key])))
-        return out[::-1]
+                curve = Curve("", t, y, "", "s", f"{name} so far", shown(self._units[key]))
+                out.append((float(t[-1]), [curve]))
+        return out

@@ -7,6 +7,7 @@ import threading
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import stories
 from helpers_runs import CRAFT, HAND, healthy_run
@@ -16,7 +17,7 @@ from benchctl.benches import open_bench
 from benchctl.errors import OperatorAbsent
 from benchctl.operate import Operation, default_root
 from benchctl.runs.summary import summarise
-from benchctl.terms import Reading
+from benchctl.terms import Reading, Verdict
 from benchctl.tui import link as link_module
 from benchctl.tui.link import Batch, Choice, Rehearsal, RunLink
 
@@ -251,3 +252,40 @@ def test_runs_have_one_place() -> None:
     from benchctl.tui.app import BenchApp
 
     assert BenchApp(look=list).root == default_root()
+
+
+# ---------------------------------------------------------------------- tables that grow
+
+
+def growing(t: float, rows: int, name: str = "sweep", *, final: bool = False) -> ev.Samples:
+    data = np.column_stack([np.arange(rows), np.arange(rows) * 2.0])
+    return ev.Samples(t, "servo", name, "sweep", ("commanded", "delivered"), ("counts", "us"), rows, "", data, final)
+
+
+def test_a_table_that_grows_is_drawn_until_the_whole_one_comes() -> None:
+    link = stories.Replay()
+    link.feed([growing(1, 4), growing(2, 9)])
+
+    assert [(t, [len(c.x) for c in found]) for t, found in link.growing("servo")] == [(2, [9])]
+    assert link.kept("servo") == []
+    assert link.growing("link") == []
+
+    link.feed([growing(3, 9, final=True)])
+    assert link.growing("servo") == []
+    assert [len(c.x) for c in link.kept("servo")] == [9]
+
+
+def test_what_no_whole_table_follows_goes_with_its_stage() -> None:
+    link = stories.Replay()
+    link.feed([growing(1, 4), ev.StageEnded(2, "servo", "joystick_to_servo", Verdict.FAIL, "", 1)])
+
+    assert link.growing("servo") == []
+
+
+def test_a_flood_of_them_leaves_nothing_in_the_batch() -> None:
+    """However often a table is shown, the screen's list of events does not grow by it."""
+    link = stories.Replay()
+    link.feed(growing(n, 1 + n % 50) for n in range(2000))
+
+    assert link.batch.take() == []
+    assert len(link.growing("servo")) == 1

@@ -156,11 +156,12 @@ class RunScreen(Screen[None]):
         return s.stages.get(self._looked_at or s.current or self._last)
 
     def _curves(self, stage: StageSummary | None) -> list[Curve]:
-        """Tables of the stage, newest first; before there are any, how its readings firmed up."""
+        """What still grows, tables and readings that firm up, the latest first; then the stage's whole tables."""
         if stage is None:
             return []
-        tables = [found for (of, _), found in list(self.link.curves.items()) if of == stage.name]
-        return [*self.trail.curves(stage.name), *(curve for found in reversed(tables) for curve in found)]
+        growing = [*self.trail.curves(stage.name), *self.link.growing(stage.name)]
+        latest = sorted(growing, key=lambda g: -g[0])
+        return [*(curve for _, found in latest for curve in found), *self.link.kept(stage.name)]
 
     # ------------------------------------------------------------------ commands out
 
