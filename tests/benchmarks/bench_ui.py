@@ -3,7 +3,9 @@
 paint: process start to the first screen on a pseudo-terminal, against a Textual app with one table. idle, loaded:
 share of a core that the run screen takes while a run tells nothing, and 2 000 events a second; how late a thread that
 wants to wake every millisecond is beside it; from the stop key to the call that stops. pour: events a second that the
-link takes from a run's thread, and how many of them are left for the screen.
+link takes from a run's thread, and how many of them are left for the screen. full_rate: two boards at 200 kB/s each
+through ports and decoders beside the run screen, senders that lose what finds no room: frames sent, frames and bytes
+lost, refreshes of the screen, share of a core.
 """
 
 from __future__ import annotations
@@ -181,9 +183,24 @@ def pour() -> dict[str, float]:
     return {"events_per_s": count / (0.5 if QUICK else 2.0), "left_for_the_screen": len(link.batch.take())}
 
 
+# ---------------------------------------------------------------------- two boards at full rate
+
+
+def full_rate() -> dict[str, float]:
+    import streams
+
+    found = [streams.carry(SECONDS, loses=True) for _ in range(REPEATS // 2)]
+    return {
+        "frames": sum(c.frames for c in found),
+        "lost": sum(c.lost for c in found),
+        "shown": sum(c.shown for c in found),
+        "core_percent": statistics.median(c.core_percent for c in found),
+    }
+
+
 def main() -> None:
     idle, loaded = asyncio.run(screen_under_load(False)), asyncio.run(screen_under_load(True))
-    found = {"paint": paint(), "idle": idle, "loaded": loaded, "pour": pour()}
+    found = {"paint": paint(), "idle": idle, "loaded": loaded, "pour": pour(), "full_rate": full_rate()}
     if "--json" in sys.argv:
         print(json.dumps(found))
         return

@@ -74,6 +74,8 @@ ROWS: tuple[Row, ...] = (
     Row("bench_bring_up", "the same: of processor", 8, "s", lambda j: _alone(j["sim"]["cpu_s"]), True),
     Row("bench_bring_up", "whole bring-up with report, avr", 180, "s", lambda j: _spread(j["avr"], "wall_s"), True),
     Row("bench_start", "--version: times a bare interpreter", 2.5, "x", lambda j: _spread(j["version"], "ratio"), True),
+    Row("bench_ui", "two ports at 200 kB/s beside the run screen: frames and bytes lost", 0, "",
+        lambda j: _alone(j["full_rate"]["lost"]), True),
     Row("bench_ui", "first paint: times a bare Textual table", 1.3, "x", lambda j: _first(j, "paint"), True),
 )  # fmt: skip
 
