@@ -166,6 +166,7 @@ def _add_run(commands: Any) -> None:
     run.add_argument(
         "--reference", nargs="?", const="kept", metavar="RUN", help="compare with RUN, or with the kept reference"
     )
+    run.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML to FILE; with --reference of both")
     run.add_argument("--line", default="probe", metavar="NAME", help="firmware line of the kept reference (probe)")
     _command(commands, "procedures", "List the shipped procedures.", "procedures")
 
@@ -187,6 +188,8 @@ def _add_records(commands: Any) -> None:
     compare.add_argument("new", metavar="NEW", help="the new run")
     compare.add_argument("--all", action="store_true", help="also readings that are the same or only inform")
     compare.add_argument("--json", action="store_true", help="print one JSON object on standard output, nothing else")
+    for form, what in (("html", "a page with both runs' distributions"), ("junit", "JUnit XML, a case per reading")):
+        compare.add_argument(f"--{form}", type=Path, metavar="FILE", help=f"also write {what} to FILE")
     keep, show = _add_reference(commands)
     runs = _command(commands, "runs", "List recorded runs, and the batch: verdicts, yield, causes.", "runs")
     runs.add_argument("--procedure", help="only runs of this procedure")

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from benchctl.compare import Comparison
     from benchctl.operate import Operation
     from benchctl.procedure.file import Procedure
+    from benchctl.report.overlay import Overlay
     from benchctl.runs.summary import Summary
     from benchctl.terms import Role
 
@@ -113,10 +114,7 @@ def report(arguments: argparse.Namespace) -> int:
     if arguments.out is None:
         print(text, end="" if text.endswith("\n") else "\n")
         return 0
-    try:
-        arguments.out.write_text(text, "utf-8")
-    except OSError as e:
-        raise UsageError(f"--out {arguments.out}: cannot be written ({e.strerror or e})") from e
+    write_out("--out", arguments.out, text)
     return 0
 
 
@@ -141,14 +139,33 @@ def findings(arguments: argparse.Namespace) -> int:
 def compare(arguments: argparse.Namespace) -> int:
     """Two runs, reading by reading; exit codes as for a run."""
     from benchctl.compare import compare as compare_runs
+    from benchctl.report.overlay import overlays
+    from benchctl.runs.tables import Tables
 
-    reference = read_summary(run_folder(arguments, arguments.reference))
-    new = read_summary(run_folder(arguments, arguments.new))
+    folders = [run_folder(arguments, name) for name in (arguments.reference, arguments.new)]
+    reference, new = (read_summary(f) for f in folders)
     found = compare_runs(reference, new)
+    both = overlays(found.rows, (reference, Tables(folders[0])), [(new, Tables(folders[1]))])
+    if arguments.html is not None:
+        from benchctl.report.compared import html
+
+        write_out("--html", arguments.html, html(found, both))
+    if arguments.junit is not None:
+        from benchctl.report.compared import junit
+
+        write_out("--junit", arguments.junit, junit(found))
     if not arguments.json:
-        return print_comparison(found, arguments.all)
+        return print_comparison(found, arguments.all, both)
     print_json(found)
     return found.verdict.exit_code
+
+
+def write_out(option: str, path: Path, text: str) -> None:
+    """Raises UsageError when the file that was named cannot be written."""
+    try:
+        path.write_text(text, "utf-8")
+    except OSError as e:
+        raise UsageError(f"{option} {path}: cannot be written ({e.strerror or e})") from e
 
 
 def print_json(found: Comparison) -> None:
@@ -166,12 +183,13 @@ def reference_set(arguments: argparse.Namespace) -> int:
     folder = run_folder(arguments, arguments.run)
     if folder.resolve().parent != root_of(arguments).resolve():
         raise UsageError(f"{folder}: expected a run that is kept in {root_of(arguments)}")
-    boards = [b for b in read_summary(folder).boards.values() if b.label]
-    if not boards:
+    summary = read_summary(folder)
+    labels = {**summary.labels, **{str(role): b.label for role, b in summary.boards.items() if b.label}}
+    if not labels:
         raise UsageError(f"{folder}: expected a run whose boards have labels")
-    for board in boards:
-        References(root_of(arguments)).set(board.label, arguments.line, folder.name)
-        print(f"{board.label}, {arguments.line}: {folder.name}")
+    for label in labels.values():
+        References(root_of(arguments)).set(label, arguments.line, folder.name)
+        print(f"{label}, {arguments.line}: {folder.name}")
     return 0
 
 
@@ -186,13 +204,13 @@ def reference_show(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def chosen_reference(arguments: argparse.Namespace, bench: Bench, root: Path) -> Summary:
+def chosen_reference(arguments: argparse.Namespace, bench: Bench, root: Path) -> Path:
     """The run that --reference names, or the one kept for the bench's boards. Raises UsageError."""
     from benchctl.runs.history import References
 
     if arguments.reference != "kept":
         given = Path(arguments.reference)
-        return read_summary(given if given.is_dir() else root / arguments.reference)
+        return given if given.is_dir() else root / arguments.reference
     references, labels = References(root), [b.declared.label for b in bench.boards.values()]
     found = {references.get(label, arguments.line) for label in labels}
     if len(found) != 1 or None in found:
@@ -201,27 +219,33 @@ def chosen_reference(arguments: argparse.Namespace, bench: Bench, root: Path) ->
             f"--reference: expected one kept reference of line {arguments.line} for {which}; "
             f"`benchctl reference set RUN` keeps one, or name the run"
         )
-    return read_summary(root / str(found.pop()))
+    return root / str(found.pop())
 
 
-def print_comparison(found: Comparison, everything: bool) -> int:
+def print_comparison(found: Comparison, everything: bool, both: Sequence[Overlay] = ()) -> int:
     from benchctl.analysis.equivalence import Outcome
+    from benchctl.report.compared import SIGNS, counts, shown_margin
     from benchctl.units import quantity
 
     for sentence in found.differences:
         print(f"· {sentence}")
-    signs = {Outcome.SAME: "=", Outcome.BETTER: "+", Outcome.WORSE: "✗", Outcome.UNDECIDED: "?", None: "·"}
+    drawn: set[int] = set()
     for row in found.rows:
-        if everything or row.outcome in (Outcome.WORSE, Outcome.BETTER, Outcome.UNDECIDED):
-            margin = f", margin {quantity(row.evidence.margin, '', 3)}" if row.evidence else ", informs only"
-            word, values = row.outcome or "–", f"{row.reference.text()} → {row.new.text()}"
-            print(f"{signs[row.outcome]} {word:<9} {row.stage}.{row.new.name}: {values}{margin}")
+        if not everything and row.outcome not in (Outcome.WORSE, Outcome.BETTER, Outcome.UNDECIDED):
+            continue
+        margin = f", margin {quantity(shown_margin(row), row.new.unit, 3)}" if row.evidence else ", informs only"
+        word, values = row.outcome or "–", f"{row.reference.text()} → {row.new.text()}"
+        print(f"{SIGNS[row.outcome]} {word:<9} {row.stage}.{row.new.name}: {values}{margin}")
+        for i, overlay in enumerate(both):
+            if i not in drawn and overlay.stage == row.stage and row.new.name in overlay.readings:
+                drawn.add(i)
+                for line in overlay.lines(66):
+                    print(f"            {line}")
     for name in found.missing:
         print(f"? missing   {name}: measured in the reference only")
     for stage, old, now in found.verdicts:
         print(f"! stage {stage} was {old or 'not there'}, now {now or 'not there'}")
-    counts = ", ".join(f"{len(found.having(o))} {o}" for o in Outcome)
-    print(f"{found.verdict.sign} {found.verdict}: {counts}, of {len(found.rows)} readings")
+    print(f"{found.verdict.sign} {found.verdict}: {counts(found)}")
     return found.verdict.exit_code
 
 
@@ -373,10 +397,7 @@ def label(arguments: argparse.Namespace) -> int:
     if arguments.out is None:
         print(text)
         return 0
-    try:
-        arguments.out.write_text(text, "utf-8")
-    except OSError as e:
-        raise UsageError(f"--out {arguments.out}: cannot be written ({e.strerror or e})") from e
+    write_out("--out", arguments.out, text)
     return 0
 
 
@@ -407,10 +428,15 @@ def run(arguments: argparse.Namespace) -> int:
             return operation
 
         if arguments.reference is not None:
-            return run_against_reference(arguments, procedure, chosen_reference(arguments, bench, root), make)
+            folder = chosen_reference(arguments, bench, root)
+            return run_against_reference(arguments, procedure, folder, make, bench.kind)
         result = make(procedure).perform()
     finally:
         bench.close()
+    if arguments.junit is not None:
+        from benchctl.report.as_junit import render as as_junit
+
+        write_out("--junit", arguments.junit, as_junit(result.summary))
     if arguments.json:
         from benchctl.report.as_json import render
 
@@ -423,16 +449,26 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def run_against_reference(
-    arguments: argparse.Namespace, procedure: Procedure, reference: Summary, make: Callable[[Procedure], Operation]
+    arguments: argparse.Namespace, procedure: Procedure, folder: Path, make: Callable[[Procedure], Operation], kind: str
 ) -> int:
     """Run, compare, take more samples where the answer is open; exit codes as for a run."""
+    from benchctl.compare import refuse_unlike
     from benchctl.regression import regress
+    from benchctl.report.compared import junit
+    from benchctl.report.overlay import overlays
+    from benchctl.runs.tables import Tables
 
+    reference = read_summary(folder)
+    refuse_unlike(reference, procedure.name, kind)
     done = regress(procedure, reference, make)
+    if arguments.junit is not None:
+        write_out("--junit", arguments.junit, junit(done.comparison))
     if arguments.json:
         print_json(done.comparison)
     else:
-        print_comparison(done.comparison, False)
+        news = [(r.summary, Tables(r.folder)) for r in done.results]
+        both = overlays(done.comparison.rows, (reference, Tables(folder)), news)
+        print_comparison(done.comparison, False, both)
     for result in done.results:
         if result.error:
             print(f"benchctl: {result.error}", file=sys.stderr)

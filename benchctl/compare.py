@@ -18,7 +18,7 @@ from benchctl.analysis.equivalence import (
 )
 from benchctl.errors import UsageError
 from benchctl.runs.summary import StageSummary, Summary
-from benchctl.terms import Reading, Source, Verdict
+from benchctl.terms import Reading, Role, Source, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def compare(reference: Summary, new: Summary, *, alpha: float = 0.05) -> Compari
     alpha: chance of any false "worse" over all readings. Raises UsageError when the runs are of different
     procedures or different kinds of bench: their numbers do not mean the same.
     """
-    _refuse_unlike(reference, new)
+    refuse_unlike(reference, new.procedure, new.bench_kind, f"run {_called(new)}")
     pairs, missing = [], []
     for stage_name, stage in reference.stages.items():
         other = new.stages.get(stage_name)
@@ -87,17 +87,17 @@ def compare(reference: Summary, new: Summary, *, alpha: float = 0.05) -> Compari
     )
 
 
-def _refuse_unlike(reference: Summary, new: Summary) -> None:
-    """Raises UsageError; names the images given, where there were any: two runs are easily taken for each other."""
-    one, other = _called(new), _called(reference)
-    if reference.procedure != new.procedure:
+def refuse_unlike(reference: Summary, procedure: str, bench_kind: str, called: str = "the new run") -> None:
+    """Raises UsageError where a run of that procedure on that kind of bench cannot be compared with the reference;
+    names the images given, where there were any: two runs are easily taken for each other."""
+    if reference.procedure != procedure:
         raise UsageError(
-            f"run {one} is of procedure {new.procedure}, the reference {other} of {reference.procedure}; "
+            f"{called} is of procedure {procedure}, the reference {_called(reference)} of {reference.procedure}; "
             f"only runs of one procedure can be compared"
         )
-    if reference.bench_kind != new.bench_kind:
+    if reference.bench_kind != bench_kind:
         raise UsageError(
-            f"run {one} is of a {new.bench_kind} bench, the reference {other} of a {reference.bench_kind} "
+            f"{called} is of a {bench_kind} bench, the reference {_called(reference)} of a {reference.bench_kind} "
             f"one; only runs of one kind of bench can be compared"
         )
 
@@ -124,6 +124,11 @@ def _differences(reference: Summary, new: Summary) -> Iterator[str]:
         before, after = reference.images.get(role), new.images.get(role)
         if (before or {}).get("sha256") != (after or {}).get("sha256"):
             yield f"the {role} board's image was {_image(before)}, now it is {_image(after)}"
+    for told in reference.labels.keys() & new.labels.keys():
+        was, now = reference.labels[told], new.labels[told]
+        unseen = not any(told in s.boards and s.boards[Role(told)].seen for s in (reference, new))
+        if was != now and unseen:
+            yield f"the {told} board was {was}, now it is {now}"
     for extra in new.boards.keys() - reference.boards.keys():
         yield f"the reference has no {extra} board"
     for role, board in reference.boards.items():
@@ -153,14 +158,19 @@ def _evidence(stage: StageSummary, reference: Reading, new: Reading) -> Evidence
     told = stage.margins.get(reference.name) or stage.margins.get(reference.name.split(".", 1)[-1])
     if told is None or reference.unit != new.unit:
         return None
-    counted = reference.unit == "%" and reference.source is Source.COUNTING and new.source is Source.COUNTING
-    if counted and reference.n and new.n:
+    if as_shares(reference, new):
         margin = _margin(told, reference.value, 0.01)
         return compare_proportions(new.name, _hits(reference), _hits(new), margin)
     known = reference.interval is not None and new.interval is not None
     if known or (reference.source is Source.NONE and new.source is Source.NONE):
         return compare_readings(reference, new, _margin(told, reference.value, 1.0))
     return None
+
+
+def as_shares(reference: Reading, new: Reading) -> bool:
+    """Both are counted shares: they are compared as such, and their margin is one of 1 rather than of 100 %."""
+    counted = reference.source is Source.COUNTING and new.source is Source.COUNTING
+    return reference.unit == "%" and counted and reference.n > 0 and new.n > 0
 
 
 def _hits(reading: Reading) -> tuple[int, int]:

@@ -60,6 +60,7 @@ class RunStarted(Event):
     """First event of every run. wall: UTC, ISO 8601. simulated: nothing here is real.
 
     images: of boards whose firmware was given for this bench, by role: "file" (its name) and "sha256".
+    labels: of the bench's boards by role, as declared; a board with firmware of somebody else's says none itself.
     """
 
     run: str
@@ -76,6 +77,7 @@ class RunStarted(Event):
     plan: tuple[StagePlan, ...]
     expected_boards: tuple[Role, ...] = ()
     images: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    labels: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

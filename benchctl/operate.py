@@ -179,6 +179,7 @@ class Operation:
                 procedure.plan(),
                 procedure.roles(),
                 bench.images,
+                {str(role): b.declared.label for role, b in bench.boards.items() if b.declared.label},
             )
         )
 

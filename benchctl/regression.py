@@ -24,15 +24,26 @@ SIZES = ("least", "acked", "pings", "presses", "steps", "steady_frames", "frames
 
 @dataclass(frozen=True, slots=True)
 class Regression:
-    """results: one run a look. comparison: each reading's first decided answer, else its last one."""
+    """results: one run a look. comparison: each reading's first decided answer, else its last one.
+
+    optional: stages that need not have run.
+    """
 
     results: tuple[Result, ...]
     comparison: Comparison
+    optional: frozenset[str] = frozenset()
 
     @property
     def verdict(self) -> Verdict:
-        """fail beats undecided beats pass, over the runs' own verdicts and the comparison's."""
-        return Verdict.worst([self.comparison.verdict, *(r.verdict for r in self.results)])
+        """fail beats undecided beats pass, over the comparison's and every stage's as it was last looked at: what a
+        look with few samples left open, a later one may have decided. A fail stays."""
+        stages: dict[str, Verdict] = {}
+        for result in self.results:
+            for name, stage in result.summary.stages.items():
+                left_out = stage.verdict is Verdict.NOT_RUN and name in self.optional
+                if stages.get(name) is not Verdict.FAIL and stage.verdict is not None and not left_out:
+                    stages[name] = stage.verdict
+        return Verdict.worst([self.comparison.verdict, *stages.values()])
 
     @property
     def exit_code(self) -> int:
@@ -76,7 +87,7 @@ def regress(
         names = [s.name for s in procedure.only(again).steps]
     if found is None:
         found = compare(reference, results[-1].summary, alpha=alpha / len(LOOKS))
-    return Regression(tuple(results), found)
+    return Regression(tuple(results), found, frozenset(s.name for s in procedure.steps if s.optional))
 
 
 def _open_stages(found: Comparison) -> set[str]:

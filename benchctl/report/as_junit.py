@@ -32,11 +32,11 @@ def _suite(s: Summary) -> ET.Element:
     verdicts = [words.stage_verdict(stage) for stage in s.stages.values()]
     suite = ET.Element(
         "testsuite",
-        name=_allowed(s.procedure or "run"),
+        name=allowed(s.procedure or "run"),
         package="benchctl",
         id="0",
         timestamp=_moment(s.wall),
-        hostname=_allowed(s.bench or "unknown"),
+        hostname=allowed(s.bench or "unknown"),
         tests=str(len(verdicts)),
         failures=str(verdicts.count(Verdict.FAIL)),
         errors=str(verdicts.count(Verdict.UNDECIDED)),
@@ -47,11 +47,11 @@ def _suite(s: Summary) -> ET.Element:
     facts = [("run", s.run), *words.origin(s)]
     facts += [(f"{b.role} label", b.label) for b in s.boards.values() if b.seen]
     for name, value in facts:
-        ET.SubElement(properties, "property", name=_allowed(name), value=_allowed(value))
+        ET.SubElement(properties, "property", name=allowed(name), value=allowed(value))
     for stage in s.stages.values():
         suite.append(_case(stage, s))
-    ET.SubElement(suite, "system-out").text = _allowed(as_text.render(s))
-    ET.SubElement(suite, "system-err").text = _allowed("\n".join(words.interruptions(s)))
+    ET.SubElement(suite, "system-out").text = allowed(as_text.render(s))
+    ET.SubElement(suite, "system-err").text = allowed("\n".join(words.interruptions(s)))
     return suite
 
 
@@ -59,8 +59,8 @@ def _case(stage: StageSummary, s: Summary) -> ET.Element:
     verdict = words.stage_verdict(stage)
     case = ET.Element(
         "testcase",
-        name=_allowed(stage.name),
-        classname=_allowed(f"{s.procedure or 'run'}.{stage.kind or stage.name}"),
+        name=allowed(stage.name),
+        classname=allowed(f"{s.procedure or 'run'}.{stage.kind or stage.name}"),
         time=_seconds(stage.seconds),
     )
     kind = _KINDS.get(verdict)
@@ -68,8 +68,8 @@ def _case(stage: StageSummary, s: Summary) -> ET.Element:
         ET.SubElement(case, kind)
     elif kind is not None:
         reason = words.stage_reason(stage, s)
-        told = ET.SubElement(case, kind, type=str(verdict), message=_allowed(reason))
-        told.text = _allowed("\n".join([reason, *_failed(stage)]))
+        told = ET.SubElement(case, kind, type=str(verdict), message=allowed(reason))
+        told.text = allowed("\n".join([reason, *_failed(stage)]))
     return case
 
 
@@ -81,7 +81,8 @@ def _failed(stage: StageSummary) -> list[str]:
     ]
 
 
-def _allowed(text: str) -> str:
+def allowed(text: str) -> str:
+    """The text with what XML cannot hold replaced."""
     return _FORBIDDEN.sub("\ufffd", text)
 
 

@@ -186,6 +186,7 @@ class Summary:
     operator: str = ""
     expected_boards: tuple[Role, ...] = ()
     images: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    labels: Mapping[str, str] = field(default_factory=dict)
     started: bool = False
     ended: bool = False
     closed: bool = False
@@ -316,7 +317,7 @@ def _run_started(s: Summary, e: ev.RunStarted) -> None:
 
 _RUN_FIELDS = (
     *("run", "wall", "version", "procedure", "procedure_sha256", "bench", "bench_kind", "bench_sha256"),
-    *("simulated", "seed", "operator", "expected_boards", "images"),
+    *("simulated", "seed", "operator", "expected_boards", "images", "labels"),
 )
 
 

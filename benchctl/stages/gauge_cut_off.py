@@ -33,10 +33,19 @@ def perform(ctx: Context) -> None:
         cuts.append(_cut(ctx, lines, held))
         starts.append(_hand_start(ctx, lines, held))
         ctx.progress(number + 1, ctx.count("cuts"), "cuts of the hand unit's supply")
+    _keep(ctx, "cut_off", cuts)
+    _keep(ctx, "hand_start", starts)
     read_mean(ctx, "cut_off", [c for c in cuts if c is not None], "ms", _DOUBT_MS, "from the fall of its supply")
     read_mean(ctx, "hand_start", [s for s in starts if s is not None], "ms", _DOUBT_MS, "until the craft follows again")
     begun = [_craft_start(ctx, lines) for _ in range(ctx.count("starts"))]
+    _keep(ctx, "craft_start", begun)
     read_mean(ctx, "craft_start", [s for s in begun if s is not None], "ms", _DOUBT_MS, "until its first pulse")
+
+
+def _keep(ctx: Context, name: str, times: list[float | None]) -> None:
+    table = np.array([(i, t) for i, t in enumerate(times) if t is not None], np.float64).reshape(-1, 2)
+    if len(table):
+        ctx.samples(name, "latency", {"number": "", name: "ms"}, table)
 
 
 def _width(lines: GaugeLines) -> float | None:

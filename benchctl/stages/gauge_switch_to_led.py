@@ -78,7 +78,7 @@ STAGE = Stage(
     needs=Needs(roles=(Role.GAUGE,), passed=("gauge_wiring",)),
     perform=perform,
     parameters=(
-        Parameter("presses", 200, "presses; each gives two changes", "", 5, 2000),
+        Parameter("presses", 300, "presses; each gives two changes", "", 5, 2000),
         Parameter("straggler_ms", 2.0, "so much later than the median is a straggler", "ms", 0.1, 1000.0),
         Parameter("patience_ms", 400, "a change not seen by then is missed", "ms", 20, 10_000),
     ),

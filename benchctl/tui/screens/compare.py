@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import ClassVar
@@ -17,7 +17,9 @@ from benchctl.analysis.equivalence import Outcome
 from benchctl.compare import Comparison, Row, compare
 from benchctl.errors import UsageError
 from benchctl.report import words
+from benchctl.report.overlay import Overlay, overlays
 from benchctl.runs.summary import Summary
+from benchctl.runs.tables import Tables
 from benchctl.terms import Verdict
 from benchctl.tui.screens.history import load_summary
 from benchctl.tui.widgets.lines import Line, Lines, fit, joined, line, right, wrapped
@@ -43,8 +45,10 @@ _VERDICTS = {
 }
 
 
-def compare_lines(c: Comparison, reference: Summary, new: Summary, width: int) -> list[Line]:
-    """The whole page: verdict, what is not alike, changed stages, then every reading."""
+def compare_lines(
+    c: Comparison, reference: Summary, new: Summary, width: int, overlays: Sequence[Overlay] = ()
+) -> list[Line]:
+    """The whole page: verdict, what is not alike, changed stages, then every reading with both distributions."""
     wide = min(width, 120)
     tone = TONES.get(str(c.verdict), "")
     counts = [(len(c.having(o)), str(o)) for o in _outcomes_of(c)]
@@ -57,7 +61,7 @@ def compare_lines(c: Comparison, reference: Summary, new: Summary, width: int) -
     unlike = [w for d in c.differences for w in wrapped(words.clean(d), wide, "warn", "! ", "  ")]
     gone = [w for m in c.missing for w in wrapped(f"measured in the earlier run only: {m}", wide, "warn", "! ", "  ")]
     changed = [line(f"{words.said(s)}: {_or_dash(old)} → {_or_dash(later)}") for s, old, later in c.verdicts]
-    readings = [_stage(stage, list(rows), wide) for stage, rows in groupby(c.rows, lambda r: r.stage)]
+    readings = [_stage(stage, list(rows), wide, overlays) for stage, rows in groupby(c.rows, lambda r: r.stage)]
     return joined([head, [*unlike, *gone], _headed("Stages that ended differently", changed), *readings])
 
 
@@ -78,7 +82,7 @@ def _headed(title: str, rows: list[Line]) -> list[Line]:
     return [line((title, "strong")), *rows] if rows else []
 
 
-def _stage(stage: str, rows: Iterable[Row], width: int) -> list[Line]:
+def _stage(stage: str, rows: Iterable[Row], width: int, overlays: Sequence[Overlay]) -> list[Line]:
     value_width = 15 if width >= 100 else 12
     name_width = width - 2 * value_width - 17
     out = [line((fit(words.said(stage), name_width), "strong"),
@@ -89,7 +93,16 @@ def _stage(stage: str, rows: Iterable[Row], width: int) -> list[Line]:
         name = " ".join(t for t in split_name(row.new.name) if t)
         old, new = (right(quantity(r.value, r.unit), value_width) for r in (row.reference, row.new))
         out.append(line(fit(f"  {name}", name_width), f" {old} {new}", (f"  {sign} {said or 'for info'}", tone)))
+        for o in overlays:
+            if o.stage == stage and o.readings[-1] == row.new.name:
+                out += _distributions(o, width)
     return out
+
+
+def _distributions(o: Overlay, width: int) -> list[Line]:
+    """Both runs' values to one scale, under the last of the readings that are of them."""
+    one, other, scale = o.lines(width - 6, ("earlier", "later"))
+    return [line((f"      {one}", "note")), line((f"      {other}", "note")), line((f"      {scale}", "soft"))]
 
 
 class ComparePane(Lines):
@@ -98,6 +111,7 @@ class ComparePane(Lines):
     def __init__(self) -> None:
         super().__init__(id="compare")
         self.found: tuple[Comparison, Summary, Summary] | None = None
+        self.overlays: list[Overlay] = []
         self.problem = ""
 
     def build(self, width: int, height: int) -> list[Line]:
@@ -105,7 +119,7 @@ class ComparePane(Lines):
             return wrapped(self.problem, width, "bad")
         if self.found is None:
             return [line(("Reading the two runs…", "soft"))]
-        return compare_lines(*self.found, width)
+        return compare_lines(*self.found, width, self.overlays)
 
 
 class CompareScreen(Screen[None]):
@@ -129,7 +143,9 @@ class CompareScreen(Screen[None]):
         pane = self.query_one(ComparePane)
         try:
             reference, new = load_summary(self.reference), load_summary(self.new)
-            pane.found = compare(reference, new), reference, new
+            found = compare(reference, new)
+            pane.overlays = overlays(found.rows, (reference, Tables(self.reference)), [(new, Tables(self.new))])
+            pane.found = found, reference, new
         except UsageError as e:
             pane.problem = words.sentence(str(e))
         self.app.call_from_thread(pane.renew)
