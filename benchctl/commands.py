@@ -153,7 +153,7 @@ def compare(arguments: argparse.Namespace) -> int:
     if arguments.junit is not None:
         from benchctl.report.compared import junit
 
-        write_out("--junit", arguments.junit, junit(found))
+        write_out("--junit", arguments.junit, junit(found, new))
     if not arguments.json:
         return print_comparison(found, arguments.all, both)
     print_json(found)
@@ -462,7 +462,7 @@ def run_against_reference(
     refuse_unlike(reference, procedure.name, kind)
     done = regress(procedure, reference, make)
     if arguments.junit is not None:
-        write_out("--junit", arguments.junit, junit(done.comparison))
+        write_out("--junit", arguments.junit, junit(done.comparison, done.results[-1].summary))
     if arguments.json:
         print_json(done.comparison)
     else:

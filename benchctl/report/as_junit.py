@@ -35,7 +35,7 @@ def _suite(s: Summary) -> ET.Element:
         name=allowed(s.procedure or "run"),
         package="benchctl",
         id="0",
-        timestamp=_moment(s.wall),
+        timestamp=moment(s.wall),
         hostname=allowed(s.bench or "unknown"),
         tests=str(len(verdicts)),
         failures=str(verdicts.count(Verdict.FAIL)),
@@ -90,7 +90,7 @@ def _seconds(value: float) -> str:
     return f"{value:.3f}" if 0 <= value < float("inf") else "0.000"
 
 
-def _moment(wall: str) -> str:
+def moment(wall: str) -> str:
     """UTC as the schema wants it: no zone, no fraction."""
     try:
         found = datetime.fromisoformat(wall)

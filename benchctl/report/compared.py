@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from benchctl.analysis.equivalence import Outcome
 from benchctl.compare import Comparison, Row, as_shares
 from benchctl.report import words
-from benchctl.report.as_junit import allowed
+from benchctl.report.as_junit import allowed, moment
 from benchctl.report.markup import Markup, el, joined
 from benchctl.report.overlay import Overlay
 from benchctl.report.plots import laid_over
 from benchctl.report.readings_table import mark
 from benchctl.report.style import STYLE
+from benchctl.runs.summary import Summary
 from benchctl.terms import Verdict
 from benchctl.units import quantity
 
@@ -91,8 +92,10 @@ def _figures(overlays: Sequence[Overlay]) -> Markup | None:
     return el("section", el("h2", "Distributions, both runs"), el("div", *figures, class_="plots"))
 
 
-def junit(c: Comparison) -> str:
-    """failure: worse; error: undecided, or missing in the new run; readings that only inform are no cases."""
+def junit(c: Comparison, new: Summary) -> str:
+    """The schema of `as_junit`; new: the last of the new runs.
+
+    failure: worse; error: undecided, or missing in the new run; readings that only inform are no cases."""
     cases = [_case(c, r) for r in c.rows if r.outcome is not None]
     cases += [_missing(c, m) for m in c.missing]
     cases += [_ended(c, s, old, now) for s, old, now in c.verdicts if old is Verdict.PASS]
@@ -100,6 +103,8 @@ def junit(c: Comparison) -> str:
         "name": allowed(f"{c.new} against {c.reference}"),
         "package": "benchctl",
         "id": "0",
+        "timestamp": moment(new.wall),
+        "hostname": allowed(new.bench or "unknown"),
         "time": "0.000",
         "tests": str(len(cases)),
         "failures": str(_having(cases, "failure")),
@@ -108,8 +113,12 @@ def junit(c: Comparison) -> str:
     }
     root = ET.Element("testsuites")
     suite = ET.SubElement(root, "testsuite", about)
+    properties = ET.SubElement(suite, "properties")
+    for name, value in [("reference", c.reference), ("run", c.new), *words.origin(new)]:
+        ET.SubElement(properties, "property", name=allowed(name), value=allowed(value))
     suite.extend(cases)
     ET.SubElement(suite, "system-out").text = allowed("\n".join([*unlike(c), counts(c)]))
+    ET.SubElement(suite, "system-err").text = ""
     ET.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
 

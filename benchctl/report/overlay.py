@@ -65,7 +65,8 @@ class Overlay:
         top = max(float(s.max()) for s in shares)
         rows = [f"{told:<{head}}{_blocks(s / top)}" for told, s in zip(heads, shares, strict=True)]
         low, high = (quantity(v, self.unit, 3) for v in self.span)
-        return rows[0].rstrip(), rows[1].rstrip(), f"{'':{head}}{low}{'':{max(1, room - len(low) - len(high))}}{high}"
+        scale = f"{'':{head}}{low}{'':{max(1, room - len(low) - len(high))}}{high}"
+        return rows[0].rstrip(), rows[1].rstrip(), scale if len(scale) <= width else f"{low} to {high}".rjust(width)
 
 
 def _blocks(heights: Floats) -> str:
