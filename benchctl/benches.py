@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from benchctl import benchfile
 from benchctl.bench import Bench
 from benchctl.errors import UsageError
+from benchctl.reach import over_air
 from benchctl.terms import Role
 
 #: short names: the healthy Mudlark pair on either simulated bench, and whatever boards are plugged in
@@ -36,11 +37,11 @@ def open_bench(
     if spec.kind == "sim":
         from benchctl.sim.bench import SimBench
 
-        return SimBench(spec)
+        return over_air(SimBench(spec), spec)
     if spec.kind == "avr":
         from benchctl.avr.bench import AvrBench
 
-        return AvrBench(spec, images=images or {})
+        return over_air(AvrBench(spec, images=images or {}), spec)
     from benchctl.ports.bench import open_ports
 
-    return open_ports(spec, labels or {})
+    return over_air(open_ports(spec, labels or {}), spec)

@@ -23,6 +23,8 @@ def declared(spec: BenchSpec, role: Role) -> Declared:
     settings = {k: int(v) for k, v in board.settings.items() if k in SETTING_BY_NAME}
     settings["self_stimulus"] = int(board.self_stimulus_safe)
     settings["led_active_low"] = int(board.led.active_low)
+    if board.via:
+        settings["air_reach"] = 1
     return Declared(
         label=board.label,
         pins={Function[name.upper()]: pin_code(pin) for name, pin in board.pins.items()},

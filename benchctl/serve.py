@@ -93,7 +93,9 @@ def make_server(bench: Bench, *, tcp: bool = False, folder: Path | None = None, 
     """
     outlets: dict[Role, Outlet] = {}
     try:
-        for role in bench.boards:
+        for role, board in bench.boards.items():
+            if board.via:  # it has no port of its own; whoever uses the other board's reaches it
+                continue
             link = folder / role if folder is not None else None
             outlets[role] = TcpOutlet() if tcp or not hasattr(os, "openpty") else PtyOutlet(link)
         return Server(bench, outlets, reset_on_open=reset_on_open)

@@ -55,8 +55,7 @@ uint8_t on_pin(const Request &r) {
   }
   hw_wait_us(5);  // a weak pull-up needs that long to lift a line of 50 pF
   msg_pin_answer a = {hw_pin_read(pin)};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 // ---------------------------------------------------------------- LED
@@ -114,8 +113,7 @@ uint8_t on_identify(const Request &r) {
   a.stack_free = hw_stack_free();
   a.settings_ok = settings_good();
   hw_signature(a.signature);
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_clock(const Request &r) {
@@ -123,13 +121,11 @@ uint8_t on_clock(const Request &r) {
   a.received = hw_uart_frame_at();
   event_flush();
   a.sent = hw_ticks();
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_echo(const Request &r) {
-  answer(r, r.fields, r.size);
-  return ANSWERED;
+  return answer(r, r.fields, r.size);
 }
 
 uint8_t on_vitals(const Request &r) {
@@ -144,8 +140,7 @@ uint8_t on_vitals(const Request &r) {
   a.radio_losses = life.radio_losses;
   a.guard = life.guard;
   a.late_us = probe_late_us();
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_forensics(const Request &r) {
@@ -160,8 +155,7 @@ uint8_t on_forensics(const Request &r) {
   a.lowest_vcc_mv = start.before.lowest_vcc_mv;
   a.radio_losses = start.before.radio_losses;
   a.guard = start.before.guard;
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 void send_boot(void) {

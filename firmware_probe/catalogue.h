@@ -137,6 +137,16 @@ enum GuardReason {
 };
 #define GUARD_REASON_COUNT 8
 
+enum Piece {
+  PIECE_NUMBER = 1,
+  PIECE_WANTED = 2,
+  PIECE_BEGIN_ANEW = 4,
+  PIECE_AT_ONCE = 8,
+  PIECE_TO_BOARD = 80,
+  PIECE_FROM_BOARD = 160,
+};
+#define PIECE_COUNT 161
+
 // settings: X(name, key, C type, array length or 1, default, min, max)
 #define SETTINGS_TABLE(X) \
   X(role, 0, uint8_t, 1, 0, 0, 2UL) \
@@ -166,6 +176,7 @@ enum GuardReason {
   X(loop_ack, 24, uint8_t, 1, 1, 0, 1UL) \
   X(dead_band, 25, uint8_t, 1, 0, 0, 100UL) \
   X(turnaround_ticks, 26, uint16_t, 1, 1000, 400, 20000UL) \
+  X(air_reach, 27, uint8_t, 1, 0, 0, 1UL) \
 
 #define SETTING_PIN_KEYS 64
 #define SETTING_PULSE_KIND_KEYS 96

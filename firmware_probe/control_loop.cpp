@@ -10,6 +10,7 @@
 #include "nrf24.h"
 #include "outputs.h"
 #include "probe.h"
+#include "relay.h"
 #include "settings.h"
 
 #define CENTRE 512
@@ -45,6 +46,7 @@ static struct {
 } stick;                       // virtual stimulus
 
 bool loop_uses_radio(void) { return c.on; }
+bool loop_receives(void) { return c.on && c.craft && !c.warming; }
 bool loop_uses_adc(void) { return c.on && !c.craft && !stick.on; }
 
 // ---------------------------------------------------------------- hand: sense
@@ -218,6 +220,8 @@ static void fast_craft(void) {
     if (size == sizeof p) {
       memcpy(&p, nrf_buffer, sizeof p);
       apply(p, at);
+    } else {
+      relay_take(size);
     }
     nrf_clear_flags();
     if (nrf_read(NRF_FIFO_STATUS) & NRF_FIFO_RX_EMPTY) return;
@@ -293,14 +297,10 @@ uint8_t on_loop_stop(const Request &r) {
     watch_function(FUNCTION_SWITCH1, false);
     watch_function(FUNCTION_SWITCH2, false);
     watch_function(FUNCTION_LOOP_BACK, false);
-    nrf_sender();
-    nrf_command(NRF_FLUSH_TX);
-    nrf_command(NRF_FLUSH_RX);
-    nrf_clear_flags();
+    nrf_quiet();
   }
   msg_loop_stop_answer a = {c.packets, c.lost};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_stick_set(const Request &r) {

@@ -12,4 +12,5 @@ void loop_fast(void);    // radio, at the head of every turn
 HW_APART void loop_poll(void);
 void loop_edge(const HwEdge &edge);
 bool loop_uses_radio(void);
+bool loop_receives(void);  // the craft's, which takes packets of other lengths to the relay
 bool loop_uses_adc(void);

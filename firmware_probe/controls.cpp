@@ -41,8 +41,7 @@ uint8_t on_watch(const Request &r) {
   if (!hw_pin_exists(settings.pins[m.function])) return ERROR_PIN;
   watch_by(m.function, BY_HOST, m.on);
   msg_watch_answer a = {hw_pin_read(settings.pins[m.function])};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 static void tell_host(const HwEdge &edge) {

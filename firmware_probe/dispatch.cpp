@@ -21,10 +21,11 @@ void answer_open(const Request &r) {
   frame_open(r.type | ANSWER_BIT, r.number);
 }
 
-void answer(const Request &r, const void *fields, uint8_t size) {
+uint8_t answer(const Request &r, const void *fields, uint8_t size) {
   answer_open(r);
   frame_put(fields, size);
   frame_close();
+  return ANSWERED;
 }
 
 void refuse_later(const Later &to, uint8_t error, uint8_t detail) {
@@ -55,11 +56,13 @@ static bool find(uint8_t type, DispatchRow *row) {
   return false;
 }
 
-void dispatch(const uint8_t *body, uint8_t size) {
+void dispatch(const uint8_t *body, uint8_t size, bool by_air) {
   Request r = {body[0], (uint16_t)(body[1] | body[2] << 8), body + FRAME_HEAD, (uint8_t)(size - FRAME_HEAD)};
   DispatchRow row;
   uint8_t result = ERROR_UNKNOWN;
-  if (find(r.type, &row)) {
+  if (by_air && r.type >= MSG_ARM_CHALLENGE && r.type <= MSG_THROTTLE) {
+    result = ERROR_GUARDED;
+  } else if (find(r.type, &row)) {
     bool fits = r.size == row.size || (row.tail && r.size > row.size);
     result = fits ? row.handler(r) : (uint8_t)ERROR_LENGTH;
   }

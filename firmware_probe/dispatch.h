@@ -16,8 +16,8 @@ struct Request {
 #define ANSWERED 0xFE   // the handler has answered, or will
 typedef uint8_t (*Handler)(const Request &request);
 
-HW_APART void dispatch(const uint8_t *body, uint8_t size);
-void answer(const Request &request, const void *fields, uint8_t size);
+HW_APART void dispatch(const uint8_t *body, uint8_t size, bool by_air = false);  // what arms is refused by air
+uint8_t answer(const Request &request, const void *fields, uint8_t size);  // ANSWERED
 void answer_open(const Request &request);  // then frame_put, frame_close
 void refuse(const Request &request, uint8_t error, uint8_t detail = 0);
 

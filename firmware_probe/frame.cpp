@@ -23,7 +23,7 @@ void frame_reset(FrameDecoder *d) {
   d->crc = 0xFFFF;
 }
 
-static void take(FrameDecoder *d, uint8_t byte) {
+static HW_APART void take(FrameDecoder *d, uint8_t byte) {
   if (d->length >= sizeof d->body) {
     d->bad = true;
     return;
@@ -180,5 +180,5 @@ bool event_row_first(uint8_t type, const void *head, uint8_t head_size, uint8_t 
 }
 
 void event_poll(uint32_t now) {
-  if (batch_type && now - batch_since > EVENT_HOLD_MS * TICKS_PER_MS) event_flush();
+  if (batch_type && !hw_uart_diverted && now - batch_since > EVENT_HOLD_MS * TICKS_PER_MS) event_flush();
 }

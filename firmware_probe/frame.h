@@ -31,7 +31,8 @@ void frame_close(void);
 
 // ---- events: numbered; rows of the same kind and head are gathered into one frame
 bool event_send(uint8_t type, const void *fields, uint8_t size);
-// Rows go out when the frame is full, when another frame must go, or after EVENT_HOLD_MS. When the ring has no room
+// Rows go out when the frame is full, when another frame must go, or after EVENT_HOLD_MS (by the line; what goes another
+// way is gathered until there is one). When the ring has no room
 // the row is dropped whole and counted; its number is used up, so that the host sees the gap.
 bool event_row(uint8_t type, const void *head, uint8_t head_size, const void *row, uint8_t row_size);
 // The same where the head tells of the frame's first row: it joins when only the first `same` bytes are alike.

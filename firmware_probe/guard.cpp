@@ -35,8 +35,8 @@ uint16_t Guard::ticks() const {
 uint16_t Guard::width_us() const { return ticks() / 2; }
 
 void Guard::put_out() {
-  for (uint8_t channel = 1; channel <= 6; channel++) {
-    if (!(motors_ & (1 << (channel - 1)))) continue;
+  for (uint8_t channel = 1, left = motors_; left; channel++, left >>= 1) {
+    if (!(left & 1)) continue;
     bool live = state_ == GUARD_STATE_LIVE && channel == channel_;
     guard_output(channel, MotorWidth(live ? ticks() : 2 * rules_.idle_us));
   }
@@ -73,7 +73,7 @@ bool Guard::take_change(GuardChange *change) {
 
 // ---------------------------------------------------------------- arming
 
-static uint32_t mixed(uint32_t x) {  // xorshift; never 0 from anything but 0
+static __attribute__((noinline)) uint32_t mixed(uint32_t x) {  // xorshift; never 0 from anything but 0
   x ^= x << 13;
   x ^= x >> 17;
   return x ^ x << 5;

@@ -8,7 +8,8 @@
 
 #if defined(__AVR__) && defined(ARDUINO)
 // the usual IDE's own flags give a program that is too big; the Makefile says the same on the command line
-#pragma GCC optimize("no-gcse", "no-split-wide-types", "no-inline-small-functions", "no-ipa-cp")
+#pragma GCC optimize("no-gcse", "no-split-wide-types", "no-inline-small-functions", "no-ipa-cp", \
+                     "no-move-loop-invariants")
 #endif
 #ifdef __AVR__
 #define HW_FLASH __attribute__((progmem))
@@ -80,7 +81,12 @@ inline __attribute__((always_inline)) uint8_t hw_uart_stage(uint8_t byte) {  // 
 inline void hw_uart_patch(uint8_t place, uint8_t byte) { hw_tx_ring[place] = byte; }
 void hw_uart_commit(void);           // what is staged may go out
 void hw_uart_drop(void);             // forget what is staged
-bool hw_uart_sent(void);             // the last bit is out
+bool hw_uart_sent(void);             // the last bit is out, or the last byte taken
+extern bool hw_uart_diverted;
+void hw_uart_divert(bool on);        // a frame has come another way than by the line: what is committed stays
+                                     // in the ring, to be taken from there
+uint8_t hw_uart_peek(uint8_t *to, uint8_t most);  // bytes of the diverted ring, oldest first; returns how many
+void hw_uart_skip(uint8_t size);     // so many have arrived
 
 // ---- pins (hw_pins.cpp); a pin is coded port << 4 | bit with B=1, C=2, D=3
 bool hw_pin_exists(uint8_t pin);     // a digital pin that the probe may use
@@ -109,7 +115,6 @@ void hw_spi_release(void);
 // Whole transactions of a command and `size` bytes; return the first byte in.
 uint8_t hw_spi_send(uint8_t command, const uint8_t *data, uint8_t size);
 uint8_t hw_spi_fetch(uint8_t command, uint8_t *data, uint8_t size);
-uint8_t hw_spi_two(uint8_t first, uint8_t second, uint8_t *second_in);  // a whole transaction; returns the first byte in
 void hw_ce(bool level);
 uint32_t hw_ce_rise(void);           // raise CE; returns the tick at which it rose
 

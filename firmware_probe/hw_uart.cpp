@@ -18,6 +18,7 @@ uint8_t hw_tx_ring[256];
 uint8_t hw_tx_staged;
 static volatile uint8_t tx_head, tx_tail;
 static bool ever_sent;
+bool hw_uart_diverted;
 
 // UBRR with U2X: exact at 500 000, 250 000 and 1 000 000 baud on both clocks; 115 200 is 2.1 % fast at 16 MHz and
 // 3.5 % slow at 8 MHz (data sheet, "Examples of Baud Rate Setting").
@@ -64,14 +65,32 @@ void hw_uart_commit(void) {
   uint8_t held = hw_hold();
   tx_head = hw_tx_staged;
   UCSR0A = _BV(U2X0) | _BV(TXC0);  // writing the flag clears it
-  if (tx_head != tx_tail) UCSR0B |= _BV(UDRIE0);
+  if (tx_head != tx_tail && !hw_uart_diverted) UCSR0B |= _BV(UDRIE0);
   hw_release(held);
   ever_sent = true;
 }
 
+void hw_uart_divert(bool on) {
+  hw_uart_diverted = on;
+  uint8_t held = hw_hold();
+  if (on) HW_STAMP(frame_at);
+  UCSR0B &= (uint8_t)~_BV(UDRIE0);
+  if (tx_head != tx_tail && !on) UCSR0B |= _BV(UDRIE0);
+  hw_release(held);
+}
+
+uint8_t hw_uart_peek(uint8_t *to, uint8_t most) {
+  uint8_t size = 0;
+  for (uint8_t at = tx_tail; hw_uart_diverted && at != tx_head && size < most; at++) to[size++] = hw_tx_ring[at];
+  return size;
+}
+
+void hw_uart_skip(uint8_t size) { tx_tail += size; }
+
 void hw_uart_drop(void) { hw_tx_staged = tx_head; }
 
 bool hw_uart_sent(void) {
+  if (hw_uart_diverted) return tx_head == tx_tail;
   return !(UCSR0B & _BV(UDRIE0)) && (!ever_sent || (UCSR0A & _BV(TXC0)));
 }
 

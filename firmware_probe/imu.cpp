@@ -57,8 +57,7 @@ uint8_t on_twi_write(const Request &r) {
   uint8_t status = hw_twi_write(m.address, &m.reg, r.size - 1);
   if (status == HW_TWI_REFUSED) return ERROR_PIN;
   msg_twi_write_answer a = {status};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_imu_stream(const Request &r) {

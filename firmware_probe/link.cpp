@@ -151,8 +151,7 @@ static void packet_done(uint32_t at) {
 // The transceiver has said nothing for longer than any packet takes: it lost its supply or its settings.
 static void packet_stuck(void) {
   nrf_check();
-  nrf_command(NRF_FLUSH_TX);
-  nrf_clear_flags();
+  nrf_give_up();
   t.uploaded = false;
   Flight gone = air;
   record_sent(gone, hw_ticks(), 0);
@@ -168,9 +167,7 @@ static void record_ping(uint32_t back, uint32_t there, uint16_t turnaround, uint
 }
 
 static void after_ping(void) {
-  nrf_sender();
-  nrf_command(NRF_FLUSH_RX);
-  nrf_clear_flags();
+  nrf_quiet();
   if (more()) {
     t.phase = READY;
     if (t.interval == 0) t.next_at = hw_ticks();
@@ -189,8 +186,7 @@ static void ping_sent(void) {
 static void ping_lost(void) {
   if (t.phase == IN_FLIGHT) {  // not even sent
     nrf_check();
-    nrf_command(NRF_FLUSH_TX);
-    nrf_clear_flags();
+    nrf_give_up();
   }
   record_ping(0, 0, 0, 0);
   after_ping();
@@ -245,12 +241,7 @@ static void ping_came(uint32_t at) {
   nrf_upload(buffer, size, true);
   t.due = at + turnaround;
   t.phase = TURNING;
-  row_link_received row;
-  memcpy(&row.packet, buffer, 2);
-  row.received = at;
-  row.flags = 0;
-  t.received++;
-  count_row(event_row(MSG_LINK_RECEIVED, &t.test, 1, &row, sizeof row));
+  record_received(at, false);
 }
 
 // The last 100 us before the stated tick are waited out, so that CE rises on it.
@@ -267,8 +258,7 @@ static void turn(void) {
 }
 
 static void echo_sent(void) {
-  nrf_clear_flags();
-  nrf_command(NRF_FLUSH_TX);
+  nrf_give_up();
   nrf_listen();
   t.phase = LISTENING;
 }
@@ -329,10 +319,7 @@ void link_poll(void) {
 void link_end(void) {
   if (t.phase == OFF) return;
   t.phase = OFF;
-  nrf_sender();
-  nrf_command(NRF_FLUSH_TX);
-  nrf_command(NRF_FLUSH_RX);
-  nrf_clear_flags();
+  nrf_quiet();
 }
 
 // ---------------------------------------------------------------- requests
@@ -363,13 +350,11 @@ uint8_t on_link_start(const Request &r) {
   t.due = now + NRF_START_MS * TICKS_PER_MS;
   t.phase = WARMING;
   msg_link_start_answer a = {t.due};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_link_stop(const Request &r) {
   link_end();
   msg_link_stop_answer a = {t.sent, t.delivered, t.received, t.dropped};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }

@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: MIT
 #include "nrf24.h"
+#include <string.h>
 #include "frame.h"
 #include "hw.h"
 #include "life.h"
@@ -15,20 +16,15 @@ static uint8_t fixed_length;
 
 // ---------------------------------------------------------------- transactions
 
-uint8_t nrf_command(uint8_t command) {
-  hw_spi_select();
-  uint8_t status = hw_spi_swap(command);
-  hw_spi_release();
-  return status;
-}
+uint8_t nrf_command(uint8_t command) { return hw_spi_send(command, nullptr, 0); }
 
 uint8_t nrf_read(uint8_t reg) {
   uint8_t value;
-  hw_spi_two(NRF_R_REGISTER | reg, NRF_NOP, &value);
+  hw_spi_fetch(NRF_R_REGISTER | reg, &value, 1);
   return value;
 }
 
-uint8_t nrf_write(uint8_t reg, uint8_t value) { return hw_spi_two(NRF_W_REGISTER | reg, value, &value); }
+uint8_t nrf_write(uint8_t reg, uint8_t value) { return hw_spi_send(NRF_W_REGISTER | reg, &value, 1); }
 
 void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack) {
   hw_spi_send(no_ack ? NRF_W_TX_PAYLOAD_NOACK : NRF_W_TX_PAYLOAD, payload, size);
@@ -37,7 +33,7 @@ void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack) {
 static uint8_t waiting_width(void) {
   if (nrf_needs_fixed_length()) return fixed_length;
   uint8_t size;
-  hw_spi_two(NRF_R_RX_PL_WID, NRF_NOP, &size);
+  hw_spi_fetch(NRF_R_RX_PL_WID, &size, 1);
   return size;
 }
 
@@ -53,10 +49,9 @@ uint8_t nrf_download(uint8_t *payload) {
 
 uint8_t nrf_clear_flags(void) { return nrf_write(NRF_STATUS, NRF_RX_DR | NRF_TX_DS | NRF_MAX_RT); }
 
-HW_FAST uint8_t nrf_finish(uint8_t *observe) {
-  uint8_t ignored;
-  uint8_t status = hw_spi_two(NRF_W_REGISTER | NRF_STATUS, NRF_RX_DR | NRF_TX_DS | NRF_MAX_RT, &ignored);
-  hw_spi_two(NRF_R_REGISTER | NRF_OBSERVE_TX, NRF_NOP, observe);
+uint8_t nrf_finish(uint8_t *observe) {
+  uint8_t status = nrf_clear_flags();
+  *observe = nrf_read(NRF_OBSERVE_TX);
   return status;
 }
 
@@ -65,9 +60,7 @@ HW_FAST uint8_t nrf_finish(uint8_t *observe) {
 bool nrf_needs_fixed_length(void) { return settings.radio_crc == 0; }
 
 static uint8_t rf_setup(void) {
-  static const uint8_t rates[3] HW_FLASH = {NRF_RF_DR_LOW, 0, NRF_RF_DR_HIGH};
-  uint8_t rate;
-  hw_flash_read(&rate, &rates[settings.radio_rate], 1);
+  uint8_t rate = settings.radio_rate == 0 ? NRF_RF_DR_LOW : settings.radio_rate == 1 ? 0 : NRF_RF_DR_HIGH;
   return rate | (uint8_t)(settings.radio_power << 1);
 }
 
@@ -96,7 +89,7 @@ static uint8_t wanted(uint8_t reg) {
     case NRF_RF_SETUP: return rf_setup();
     case NRF_RX_PW_P0: return plain ? fixed_length : 0;
     case NRF_DYNPD: return plain ? 0 : 1;
-    default: return plain ? NRF_EN_DYN_ACK : NRF_EN_DPL | NRF_EN_DYN_ACK;  // FEATURE
+    default: return plain ? NRF_EN_DYN_ACK : NRF_EN_DPL | NRF_EN_ACK_PAY | NRF_EN_DYN_ACK;  // FEATURE
   }
 }
 
@@ -135,9 +128,8 @@ static void write_all(void) {
   for (uint8_t i = 0; i < KEPT; i++) nrf_write(reg_at(i), held[i]);
   write_address(NRF_RX_ADDR_P0);
   write_address(NRF_TX_ADDR);
-  nrf_command(NRF_FLUSH_TX);
   nrf_command(NRF_FLUSH_RX);
-  nrf_clear_flags();
+  nrf_give_up();
 }
 
 uint8_t nrf_apply(void) {
@@ -145,7 +137,7 @@ uint8_t nrf_apply(void) {
   config = crc_bits() | NRF_PWR_UP;
   for (uint8_t i = 0; i < KEPT; i++) held[i] = wanted(reg_at(i));
   held_address[0] = ADDRESS_LOW;
-  for (uint8_t i = 0; i < 4; i++) held_address[i + 1] = (uint8_t)(settings.radio_address >> (8 * i));
+  memcpy(held_address + 1, &settings.radio_address, ADDRESS_SIZE - 1);
   write_all();
   uint8_t wrong = 0;
   for (uint8_t i = 0; i < KEPT; i++) wrong += !same(reg_at(i), nrf_read(reg_at(i)), held[i]);
@@ -159,7 +151,7 @@ uint8_t nrf_apply(void) {
 void nrf_fixed_length(uint8_t size) { fixed_length = size; }
 void nrf_forget(void) { applied = good = false; }
 bool nrf_good(void) { return applied && good; }
-bool nrf_applied(void) { return applied; }
+bool nrf_listening(void) { return applied && (config & NRF_PRIM_RX); }
 
 // ---------------------------------------------------------------- roles
 
@@ -179,6 +171,17 @@ void nrf_sender(void) {
   set_config(config & (uint8_t)~NRF_PRIM_RX);
 }
 
+void nrf_give_up(void) {
+  nrf_command(NRF_FLUSH_TX);
+  nrf_clear_flags();
+}
+
+void nrf_quiet(void) {
+  nrf_sender();
+  nrf_command(NRF_FLUSH_RX);
+  nrf_give_up();
+}
+
 void nrf_pulse(void) {
   hw_ce(true);
   hw_wait_us(11);
@@ -193,10 +196,8 @@ void nrf_power(uint8_t code) {
 }
 
 uint32_t nrf_burst_begin(void) {
-  hw_spi_select();
-  hw_spi_swap(NRF_W_TX_PAYLOAD_NOACK);
-  for (uint8_t i = 0; i < NRF_PAYLOAD_MAX; i++) hw_spi_swap(0xA5);
-  hw_spi_release();
+  memset(nrf_buffer, 0xA5, sizeof nrf_buffer);
+  nrf_upload(nrf_buffer, sizeof nrf_buffer, true);
   return hw_ce_rise();
 }
 

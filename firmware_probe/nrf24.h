@@ -21,6 +21,8 @@ void nrf_fixed_length(uint8_t size);  // payload length where there is no CRC an
 bool nrf_needs_fixed_length(void);
 void nrf_listen(void);       // receiver, CE high
 void nrf_sender(void);       // sender, CE low
+void nrf_give_up(void);      // what waits to be sent is dropped, flags cleared
+void nrf_quiet(void);        // sender, CE low, nothing waits in either direction
 void nrf_power(uint8_t code);  // RF_PWR, 0 to 3, until the next nrf_apply
 uint32_t nrf_burst_begin(void);  // the same, but CE stays high; returns when it rose
 void nrf_burst(void);        // one 32-byte packet without acknowledgement
@@ -30,6 +32,6 @@ void nrf_forget(void);       // raw SPI has been used: what the chip holds is no
 
 extern uint8_t nrf_buffer[NRF_PAYLOAD_MAX];  // for whoever has the transceiver
 bool nrf_good(void);         // set up, and at the last look still as written
-bool nrf_applied(void);
+bool nrf_listening(void);    // set up as a receiver
 // Look whether the chip still holds what was written; reports and counts a difference.
 void nrf_check(void);

@@ -24,6 +24,7 @@
 #define NRF_R_RX_PL_WID 0x60
 #define NRF_R_RX_PAYLOAD 0x61
 #define NRF_W_TX_PAYLOAD 0xA0
+#define NRF_W_ACK_PAYLOAD 0xA8
 #define NRF_W_TX_PAYLOAD_NOACK 0xB0
 #define NRF_FLUSH_TX 0xE1
 #define NRF_FLUSH_RX 0xE2
@@ -48,6 +49,7 @@
 #define NRF_FIFO_TX_EMPTY 0x10
 // FEATURE
 #define NRF_EN_DPL 0x04
+#define NRF_EN_ACK_PAY 0x02
 #define NRF_EN_DYN_ACK 0x01
 
 #define NRF_PAYLOAD_MAX 32

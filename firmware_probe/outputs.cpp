@@ -92,8 +92,7 @@ uint8_t on_pulse_read(const Request &r) {
   if (!channel_ok(m.channel)) return ERROR_VALUE;
   msg_pulse_read_answer a = {hw_pulse_width(m.channel), (uint16_t)(settings.frame_us * TICKS_PER_US),
                              kind_of(m.channel)};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_capture(const Request &r) {
@@ -140,7 +139,7 @@ bool outputs_armed(void) { return guard.armed(); }
 // Noise of the converter's last readings, the timer, and how often we were asked.
 static uint32_t entropy(void) {
   static uint32_t pool;
-  pool = (pool << 7 | pool >> 25) + hw_ticks() + supply_noise() + ((uint32_t)life.boots << 16);
+  pool = (pool << 8 | pool >> 24) + hw_ticks() + supply_noise() + ((uint32_t)life.boots << 16);
   return pool;
 }
 
@@ -156,8 +155,7 @@ uint8_t on_arm_challenge(const Request &r) {
   msg_arm_challenge_answer a = {nonce, guard.state()};
   hw_release(held);
   if (nonce == 0) return ERROR_GUARDED;
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_arm(const Request &r) {
@@ -166,8 +164,7 @@ uint8_t on_arm(const Request &r) {
   guard.arm(m.channel, m.nonce, m.label, settings.label, hw_ticks_held());
   msg_arm_answer a = {guard.state()};
   hw_release(held);
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_throttle(const Request &r) {
@@ -176,8 +173,7 @@ uint8_t on_throttle(const Request &r) {
   guard.throttle(m.channel, m.permille, m.number, hw_ticks_held());
   msg_throttle_answer a = {guard.state(), guard.reason(), guard.width_us()};
   hw_release(held);
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 uint8_t on_stop(const Request &r) {
@@ -185,8 +181,7 @@ uint8_t on_stop(const Request &r) {
   guard.drop(GUARD_REASON_STOPPED, hw_ticks_held());
   msg_stop_answer a = {guard.state()};
   hw_release(held);
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 static uint16_t to_ms(uint32_t ticks) {
@@ -202,8 +197,7 @@ uint8_t on_guard_read(const Request &r) {
   hw_release(held);
   a.age_ms = to_ms(age);
   a.radio_age_ms = to_ms(radio_age);
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 static void poll_guard(void) {
@@ -241,10 +235,7 @@ static void servo_load(bool on, uint8_t percent) {
 }
 
 static void transmit_load(bool on, uint8_t power) {
-  if (transmitting) {
-    nrf_command(NRF_FLUSH_TX);
-    nrf_clear_flags();
-  }
+  if (transmitting) nrf_give_up();
   transmitting = on;
   in_flight = false;
   if (on) nrf_power(power);

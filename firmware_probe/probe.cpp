@@ -10,6 +10,7 @@
 #include "link.h"
 #include "measure.h"
 #include "outputs.h"
+#include "relay.h"
 #include "settings.h"
 #include "supply.h"
 
@@ -17,6 +18,7 @@
 
 static FrameDecoder decoder;
 static uint8_t pending;        // length of a request that waits for room for its answer
+static bool by_air;            // bytes of the frame that is being taken in came over the air
 static uint32_t wake;
 static bool wake_set;
 static uint16_t late_us;
@@ -58,18 +60,32 @@ void probe_start(void) {
   send_boot();
 }
 
+bool probe_pending(void) { return pending; }
+
+void probe_feed(const uint8_t *bytes, uint8_t size) {
+  while (size-- && !pending) {
+    by_air = true;
+    pending = frame_feed(&decoder, *bytes++);
+  }
+}
+
 static bool room_for_answer(void) { return hw_uart_room() >= FRAME_ROOM_ANSWER; }
 
 // At most one request a turn, so that nothing else waits for long.
 static void poll_serial(void) {
   uint8_t byte;
   if (pending && !room_for_answer()) return;
-  while (!pending && hw_uart_get(&byte)) pending = frame_feed(&decoder, byte);
+  while (!pending && hw_uart_get(&byte)) {
+    pending = frame_feed(&decoder, byte);
+    if (byte == 0 && !pending) by_air = false;
+  }
   if (!pending) return;
   if (!room_for_answer()) return event_flush();
   uint8_t size = pending;
   pending = 0;
-  dispatch(decoder.body, size);
+  hw_uart_divert(by_air);  // the answer goes where the request came from
+  dispatch(decoder.body, size, by_air);
+  by_air = false;
   wake_at(hw_ticks());
 }
 
@@ -86,6 +102,7 @@ static void poll_rest(void) {
   if (link_busy() && (uint8_t)(ms - last_ms) < REST_MS) return;
   last_ms = ms;
   radio_poll();
+  relay_poll();
   loop_poll();
   controls_poll();
   measure_poll();

@@ -6,6 +6,8 @@
 
 void probe_start(void);
 void probe_poll(void);
+bool probe_pending(void);     // a request waits for room for its answer
+void probe_feed(const uint8_t *bytes, uint8_t size);  // bytes of a frame that came over the air
 
 void wake_at(uint32_t tick);  // poll again at that time at the latest; asked anew in every turn
 bool not_yet(uint32_t tick);  // that time has not come; asks to be polled then

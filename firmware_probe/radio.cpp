@@ -41,8 +41,7 @@ uint8_t on_radio_apply(const Request &r) {
   if (!nrf_present()) return ERROR_PART;
   uint8_t wrong = nrf_apply();
   msg_radio_apply_answer a = {nrf_command(NRF_NOP), wrong};
-  answer(r, &a, sizeof a);
-  return ANSWERED;
+  return answer(r, &a, sizeof a);
 }
 
 // ---------------------------------------------------------------- one packet
@@ -84,7 +83,12 @@ static void poll_send(void) {
   uint32_t took = ((fell ? at : hw_ticks()) - send_from) / TICKS_PER_US;
   msg_radio_send_answer a = {(uint8_t)((status & NRF_TX_DS) != 0), (uint8_t)(nrf_read(NRF_OBSERVE_TX) & 0x0F),
                              (uint16_t)(took > 0xFFFF ? 0xFFFF : took)};
-  answer_later(send_answer, &a, sizeof a);
+  uint8_t back = status & NRF_RX_DR ? nrf_download(nrf_buffer) : 0;
+  Request to = {send_answer.type, send_answer.number, nullptr, 0};
+  answer_open(to);
+  frame_put(&a, sizeof a);
+  frame_put(nrf_buffer, back);
+  frame_close();
 }
 
 // ---------------------------------------------------------------- energy scan
@@ -113,8 +117,6 @@ static void scan_listen(void) {
 
 static void scan_end(uint8_t status) {
   scan.on = false;
-  nrf_sender();
-  nrf_clear_flags();
   nrf_apply();
   event_flush();
   send_done(MSG_ENERGY_SCAN, status, scan.sweep);

@@ -23,7 +23,7 @@ RANKS = {
     "stages": 5,
     "procedure": 6,
     "compare": 7, "findings": 7, "report": 7,
-    "ports": 8, "sim": 8, "avr": 8,
+    "ports": 8, "sim": 8, "avr": 8, "reach": 8,
     "benches": 9, "flash": 9, "serve": 9,
     "operate": 10, "regression": 11,
     "headless": 11, "tui": 11,

@@ -85,6 +85,8 @@ def stored_settings(spec: BenchSpec, role: Role) -> dict[str, int | str]:
     """
     board = spec.boards[role]
     out: dict[str, int | str] = {"role": list(Role).index(role), "label": board.label}
+    if board.via:
+        out["air_reach"] = 1
     for name, value in board.settings.items():
         place = f"bench {spec.name}, board.{role}.settings.{name}"
         setting = SETTING_BY_NAME.get(name)

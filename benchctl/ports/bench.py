@@ -47,10 +47,7 @@ def open_ports(
 def _wanted(spec: BenchSpec) -> list[Wanted]:
     if not spec.boards:
         return []
-    for role, board in spec.boards.items():
-        if board.via:
-            raise UsageError(f"bench {spec.name}, board.{role}.via: real boards need a port of their own")
-    return [Wanted(role, b.label, b.port, b.baud) for role, b in spec.boards.items()]
+    return [Wanted(role, b.label, b.port, b.baud) for role, b in spec.boards.items() if not b.via]
 
 
 class PortsBench:

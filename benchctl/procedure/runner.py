@@ -41,6 +41,8 @@ class Runner:
         self.verdicts: dict[str, Verdict] = {}
         self._prompts = itertools.count(1)
         self._lost: dict[Role, str] = {}
+        #: stages that were not run only because a board is reached over the air
+        self._not_by_air: set[str] = set()
         for role, board in bench.boards.items():
             board.on_restart = self._restart_listener(role)
 
@@ -110,7 +112,7 @@ class Runner:
     def _one(self, step: Step) -> None:
         stage, began = step.stage, self.bench.now()
         context = Context(step.name, self.bench, step.parameters, step.limits, self.emit, self._prompts, self.interlock)
-        obstacle = self._unmet(step)
+        obstacle = self._too_far(step) or self._unmet(step)
         if not obstacle:
             self._open_boards(step)
             obstacle = self._no_board(step) or self._not_attested(step, context)
@@ -126,10 +128,21 @@ class Runner:
         if outcome.verdict is not Verdict.NOT_RUN:
             self._check_health()
 
+    def _too_far(self, step: Step) -> str:
+        """Why a stage cannot do with the way its boards are reached, "" when it can."""
+        for role in step.stage.needs.roles:
+            board = self.bench.boards.get(role)
+            if board is not None and board.via and step.stage.by_air:
+                self._not_by_air.add(step.name)
+                return f"the {role} board is reached over the air: {step.stage.by_air}"
+        return ""
+
     def _unmet(self, step: Step) -> str:
         """Which need of a stage is not met, "" when all are."""
         for name in step.after:
             verdict = self.verdicts.get(name, Verdict.NOT_RUN)
+            if name in self._not_by_air and not step.stage.spins:
+                continue
             if verdict is not Verdict.PASS:
                 return f"needs {name}, which is {verdict}"
         if step.stage.needs.operator and self.bench.operator.by == "none":

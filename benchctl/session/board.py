@@ -50,6 +50,11 @@ class Board:
         self.clock = clock
         self.identity: Identity | None = None
         self.exchange = Exchange()
+        #: role of the board it is reached through, "" with a port of its own
+        self.via = ""
+        #: rows of one long request that it can keep until they are fetched; None: they are sent as they come
+        self.rows_kept: int | None = None
+        self.silence_hint = "is it powered, is the probe firmware on it?"
         self.on_restart: Callable[[Msg, bool], None] | None = None
         self.restarts = 0
         self.expects_restart = False
@@ -94,9 +99,7 @@ class Board:
                 f"{self.port.name}: {heard} bytes came but no frame of ours; another device, another firmware or "
                 f"another baud rate than the probe firmware's"
             )
-        raise NoAnswer(
-            f"{self.port.name}: nothing came from the {self.role} board; is it powered, is the probe firmware on it?"
-        )
+        raise NoAnswer(f"{self.port.name}: nothing came from the {self.role} board; {self.silence_hint}")
 
     def identify(self) -> Identity:
         """Ask who the board is. Raises WrongDevice for another protocol version."""
@@ -106,6 +109,16 @@ class Board:
         return self.identity
 
     # ------------------------------------------------------------------ asking
+
+    def measuring(self, seconds: float) -> None:
+        """The next request keeps the board busy for so long; of no effect with a port of its own."""
+
+    def packets(self) -> tuple[int, int]:
+        """Packets sent over the air to reach it, and those of them that got no acknowledgement."""
+        return 0, 0
+
+    def hold(self, on: bool) -> None:
+        """Leave the board alone, because what relays to it is looked at itself; of no effect with a port of its own."""
 
     def ask(
         self,

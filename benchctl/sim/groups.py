@@ -15,6 +15,7 @@ from benchctl.sim.probe_link import Link
 from benchctl.sim.probe_loop import Loop
 from benchctl.sim.probe_outputs import Outputs
 from benchctl.sim.probe_radio import Radio
+from benchctl.sim.probe_relay import Relay
 from benchctl.sim.probe_supply import Supply
 
 
@@ -32,4 +33,5 @@ def add_groups(probe: Probe, peers: Peers) -> Callable[[], Receiver | None]:
     for group in groups:
         probe.add(group)
     base.boot()
+    Relay(probe, base, radio)
     return lambda: radio.on_packet

@@ -19,8 +19,10 @@ from benchctl.wire.messages import encode
 #: room that an event must leave for an answer: EVENT's margin and the largest frame with its delimiters
 ANSWER_ROOM = MAX_FRAME + 2
 _MARGIN = ANSWER_ROOM + 6
-#: a gathered frame goes out when it is so old, seconds
+#: a gathered frame goes out by the line when it is so old, seconds
 HOLD = 15e-3
+#: bytes that the ring holds while they are taken from it, and how often a full one is looked at
+AIR_RING, LOOK_S = 255, 1e-3
 _HEAD = struct.Struct("<BH")
 
 
@@ -48,6 +50,7 @@ class Outbox:
         self._common = b""
         self._batch = bytearray()
         self._batches = 0
+        self._ring: bytearray | None = None  # what waits to be taken from here, while it does not go by the line
 
     def answer(self, body: bytes) -> None:
         """An answer; the caller has seen to it that there is room."""
@@ -59,6 +62,8 @@ class Outbox:
 
     def missing_time(self) -> float:
         """Seconds until an answer will have room."""
+        if self._ring is not None:
+            return LOOK_S
         return (ANSWER_ROOM - self._room() + 1) * 10.0 / self._port.board_baud
 
     def event(self, kind: str, fields: dict[str, Any]) -> bool:
@@ -70,6 +75,35 @@ class Outbox:
         self._number = (self._number + 1) & 0xFFFF
         self._send(body)
         return True
+
+    # ------------------------------------------------------------------ another way than by the line
+
+    def divert(self, on: bool) -> None:
+        """What is sent from now on stays here to be taken; or it goes by the line again, with what was not taken."""
+        if on and self._ring is None:
+            self._ring = bytearray()
+        elif not on and self._ring is not None:
+            self._port.send(bytes(self._ring))
+            self._ring = None
+
+    def peek(self, most: int) -> bytes:
+        """The oldest bytes that wait here; where none do, what is gathered will be the next."""
+        if self._ring is not None and not self._ring:
+            self.flush()
+            return b""
+        return bytes(self._ring[:most]) if self._ring is not None else b""
+
+    def skip(self, size: int) -> None:
+        """So many of them have arrived."""
+        if self._ring is not None:
+            del self._ring[:size]
+
+    @property
+    def sent_in(self) -> float | None:
+        """Seconds until the last bit is out; None: when somebody takes what waits here."""
+        if self._ring is None:
+            return self._port.sent_in()
+        return None if self._ring else 0.0
 
     def row(self, kind: RowKind, head: bytes, row: bytes, follows: bytes | None = None) -> bool:
         """A row of an event with these packed fields, together with others of its kind and fields. False: dropped.
@@ -104,12 +138,13 @@ class Outbox:
             self._send(body)
 
     def _aged(self, batch: int) -> None:
-        if batch == self._batches:
+        if batch == self._batches and self._ring is None:
             self.flush()
 
     def _room(self) -> int:
         gathered = len(self._batch)
-        return self._port.room() - (gathered + 2 if gathered else 0)
+        free = self._port.room() if self._ring is None else AIR_RING - len(self._ring)
+        return free - (gathered + 2 if gathered else 0)
 
     def _drop(self) -> bool:
         self._number = (self._number + 1) & 0xFFFF
@@ -117,4 +152,8 @@ class Outbox:
         return False
 
     def _send(self, body: bytes) -> None:
-        self._port.send(frame(body)[1:])  # the chip sends no delimiter in front
+        coded = frame(body)[1:]  # the chip sends no delimiter in front
+        if self._ring is None:
+            self._port.send(coded)
+        else:
+            self._ring += coded

@@ -22,7 +22,7 @@ from benchctl.sim.settings import Eeprom
 from benchctl.sim.timing import RX_RING, Timing
 from benchctl.sim.wiring import Wiring
 from benchctl.wire.catalogue import ANSWER_BIT, BY_NAME, BY_NUMBER, CauseFrom, Direction, Error, ResetCause
-from benchctl.wire.framing import Deframer
+from benchctl.wire.framing import DELIMITER, Deframer
 from benchctl.wire.messages import Malformed, Msg, decode, encode
 
 
@@ -43,6 +43,10 @@ Handler = Callable[[Msg], Result]
 LONG_LIFE = 10.0
 #: requests the board takes; anything else is unknown
 _REQUESTS = {m.number: m.name for m in BY_NUMBER.values() if m.direction is Direction.REQUEST}
+
+
+#: what arms and drives is refused by air
+_NOT_BY_AIR = {BY_NAME[name].number for name in ("arm_challenge", "arm", "throttle")}
 
 
 @dataclass(slots=True)
@@ -140,7 +144,8 @@ class Probe:
         self._mask = 0xFFFFFFFF if chip.clock_hz == 16_000_000 else 0xFFFFFFFE
         self._deframer = Deframer()
         self._handlers: dict[str, Handler] = {}
-        self._queue: deque[tuple[bytes, float]] = deque()
+        self._queue: deque[tuple[bytes, float, bool]] = deque()
+        self._by_air = False  # bytes of the frame that is being taken in came over the air
         self._queued = 0
         self._serving = False
         self.out = Outbox(chip.port, self.later)
@@ -231,7 +236,21 @@ class Probe:
     # ------------------------------------------------------------------ in
 
     def take(self, data: bytes, time: float) -> None:
-        """Bytes from the line."""
+        """Bytes from the line. What stands in the buffer from the air makes the first frame one of the air."""
+        if self._by_air:
+            end = data.find(DELIMITER) + 1
+            self._take(data[:end] if end else data, time, True)
+            if not end:
+                return
+            self._by_air, data = False, data[end:]
+        self._take(data, time, False)
+
+    def take_by_air(self, data: bytes, time: float) -> None:
+        """Bytes that another board has relayed."""
+        self._by_air = True
+        self._take(data, time, True)
+
+    def _take(self, data: bytes, time: float, by_air: bool) -> None:
         counts = self._deframer.counts
         bodies = self._deframer.feed(data)
         self.counts.frames_bad = min(0xFFFF, counts.damaged)
@@ -240,13 +259,13 @@ class Probe:
                 self.counts.overruns = min(0xFFFF, self.counts.overruns + len(body))
                 continue
             self._queued += len(body)
-            self._queue.append((body, time))
+            self._queue.append((body, time, by_air))
         if self._queue and not self._serving:
             self._serving = True
             self._next()
 
     def _next(self) -> None:
-        body, _ = self._queue[0]
+        body = self._queue[0][0]
         self.later(self.timing.turn + self.timing.turn_byte * len(body), self._turn)
 
     def _turn(self) -> None:
@@ -256,10 +275,11 @@ class Probe:
             self.out.flush()
             self.later(self.out.missing_time(), self._turn)
             return
-        body, received = self._queue.popleft()
+        body, received, by_air = self._queue.popleft()
         self._queued -= len(body)
         kind, number = body[0], body[1] | body[2] << 8
-        result = self.handle(kind, body, received)
+        self.out.divert(by_air)  # the answer goes where the request came from
+        result = Refusal(Error.GUARDED) if by_air and kind in _NOT_BY_AIR else self.handle(kind, body, received)
         if isinstance(result, Generator):
             self._carry_on(kind, number, result)
         else:
@@ -299,12 +319,18 @@ class Probe:
             body = encode(BY_NUMBER[kind | ANSWER_BIT].name, number, self._stamped(kind, fields), data=data)
         self.out.answer(body)
         if kind == BY_NAME["restart"].number:
-            delay = self.chip.port.sent_in() + self.timing.watchdog_short
-            self.later(delay, self.chip.on_restart, ResetCause.REQUESTED)
+            self._restart_when_sent()
         if self._queue:
             self._next()
         else:
             self._serving = False
+
+    def _restart_when_sent(self) -> None:
+        left = self.out.sent_in
+        if left is None:
+            self.later(self.timing.loop, self._restart_when_sent)
+        else:
+            self.later(left + self.timing.watchdog_short, self.chip.on_restart, ResetCause.REQUESTED)
 
     def _stamped(self, kind: int, fields: Fields) -> Fields:
         """`clock` tells when its answer starts: as late as can be."""

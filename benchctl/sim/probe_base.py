@@ -68,8 +68,11 @@ class Base:
 
     def boot(self) -> None:
         """The first event of a life."""
-        probe = self.probe
         self._wire()
+        self.tell_start()
+
+    def tell_start(self) -> None:
+        probe = self.probe
         start, before = probe.reason, probe.before
         probe.event(
             "boot", protocol=PROTOCOL, firmware=probe.chip.image.firmware, role=probe.settings.number("role"),

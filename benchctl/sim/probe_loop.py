@@ -192,6 +192,8 @@ class CraftLoop(_Loop):
     def _arrived(self, payload: bytes, time: float) -> None:
         if self.on and len(payload) == _PACKET.size:
             self.probe.at(time + self.probe.isr(), self._received, payload)
+        elif self.on:
+            self.radio.on_piece(payload)
 
     def _received(self, payload: bytes) -> None:
         """The interrupt; flags, length and payload are read before anything is applied."""

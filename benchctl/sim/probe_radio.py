@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 
-from benchctl.parts.nrf24_registers import FLAGS, MAX_RT, PAYLOAD_MAX, RX_EMPTY, TX_DS, Command, Reg
+from benchctl.parts.nrf24_registers import FLAGS, MAX_RT, PAYLOAD_MAX, RX_DR, RX_EMPTY, TX_DS, Command, Reg
 from benchctl.sim import radio_setup
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.probe import Done, Handler, Probe, Refusal
@@ -43,6 +43,8 @@ class Radio:
         self.receiving = False
         self.length = 0  # of payloads where it is fixed
         self.on_packet: Callable[[bytes, float], object] | None = None
+        #: told packets that a control loop receives and that are none of its own
+        self.on_piece: Callable[[bytes], object] = lambda payload: None
         self._rows = RowKind("scan")
         self._listened: set[int] = set()
         self._chip = probe.hardware.radio
@@ -149,11 +151,10 @@ class Radio:
     def _download(self, time: float) -> None:
         self.clear_flags()
         while self.on_packet is not None and not self.spi(radio_setup.read(Reg.FIFO_STATUS))[1] & RX_EMPTY:
-            width = self.spi(bytes((Command.R_RX_PL_WID, Command.NOP)))[1]
-            if not 0 < width <= PAYLOAD_MAX:
-                self.spi(FLUSH_RX)
+            payload = self._taken()
+            if not payload:
                 return
-            self.on_packet(self.spi(bytes((Command.R_RX_PAYLOAD,)) + bytes(width))[1:], time)
+            self.on_packet(payload, time)
 
     def _read(self, register: int) -> bytes:
         assert self.held is not None
@@ -244,7 +245,16 @@ class Radio:
         if status & MAX_RT:
             self.spi(FLUSH_TX)
         retries = self.spi(radio_setup.read(Reg.OBSERVE_TX))[1] & 0x0F
-        return {"ok": int(bool(status & TX_DS)), "retries": retries, "took": min(0xFFFF, int(took * 1e6))}
+        back = self._taken() if status & RX_DR else b""
+        return {"ok": int(bool(status & TX_DS)), "retries": retries, "took": min(0xFFFF, int(took * 1e6))}, back
+
+    def _taken(self) -> bytes:
+        """The payload on top of the receive store; b"" where its width is damaged."""
+        width = self.spi(bytes((Command.R_RX_PL_WID, Command.NOP)))[1]
+        if not 0 < width <= PAYLOAD_MAX:
+            self.spi(FLUSH_RX)
+            return b""
+        return self.spi(bytes((Command.R_RX_PAYLOAD,)) + bytes(width))[1:]
 
     # ------------------------------------------------------------------ energy scan
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from benchctl.parts.nrf24_registers import (
     CRCO,
+    EN_ACK_PAY,
     EN_CRC,
     EN_DPL,
     EN_DYN_ACK,
@@ -43,7 +44,7 @@ def registers(settings: Settings, receive: bool, length: int) -> list[tuple[int,
         Reg.EN_AA: 0 if plain else 1, Reg.EN_RXADDR: 1, Reg.SETUP_AW: 3,
         Reg.SETUP_RETR: delay << 4 | number("radio_retry_count"), Reg.RF_CH: number("radio_channel"),
         Reg.RF_SETUP: _RATES[number("radio_rate")] | number("radio_power") << 1,
-        Reg.RX_PW_P0: length if plain else 0, Reg.FEATURE: EN_DYN_ACK if plain else EN_DPL | EN_DYN_ACK,
+        Reg.RX_PW_P0: length if plain else 0, Reg.FEATURE: EN_DYN_ACK if plain else EN_DPL | EN_ACK_PAY | EN_DYN_ACK,
         Reg.DYNPD: 0 if plain else 1, Reg.CONFIG: config(settings, receive),
     }  # fmt: skip
     address = bytes((ADDRESS_LOW,)) + number("radio_address").to_bytes(4, "little")

@@ -16,7 +16,7 @@ def announce(board: Board, emit: ev.Emit) -> None:
     assert i is not None
     crc = i.image_crc or "????????"
     now, port = board.clock.now(), board.port.name
-    emit(ev.BoardSeen(now, board.role, i.label, i.firmware, crc, i.protocol, i.clock_hz, port, i.boots))
+    emit(ev.BoardSeen(now, board.role, i.label, i.firmware, crc, i.protocol, i.clock_hz, port, i.boots, board.via))
 
 
 def emit_health(board: Board, emit: ev.Emit) -> None:

@@ -88,6 +88,7 @@ STAGE = Stage(
     instruction="Boards on the bench, nothing plugged in; a lens and a meter at hand.",
     needs=Needs(operator=True),
     perform=perform,
+    by_air="",
     measures=(
         Measure("checks", "", "checks by eye", Limit(min=len(_CHECKS) + 1), "same", 0.5, ""),
         # a short reads ohms; a healthy rail with its capacitors charged reads kilo-ohms (common practice, no source)

@@ -255,6 +255,8 @@ class Stage:
     measures: tuple[Measure, ...] = ()
     expected_s: Callable[[Mapping[str, Value]], float] = field(default=lambda _: 5.0)
     spins: bool = False
+    #: why the stage cannot do with a board that is reached over the air, "" when it can
+    by_air: str = "this stage needs a cable to it"
 
     def defaults(self) -> dict[str, Value]:
         return {p.name: p.default for p in self.parameters}

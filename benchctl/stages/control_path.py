@@ -73,6 +73,7 @@ class ControlPath:
         self._pings = Pings()
         self._host = HostClock(ctx, ctx.board(Role.HAND))
         self._test = 0x40
+        self._far = any(ctx.board(role).via for role in (Role.HAND, Role.CRAFT))
 
     @property
     def hand(self) -> Trace:
@@ -87,12 +88,14 @@ class ControlPath:
         ctx = self.ctx
         for role in (Role.HAND, Role.CRAFT):
             board = ctx.board(role)
-            board.write_setting("radio_rate", list(RATES).index(self.radio.rate))
-            board.write_setting("radio_power", POWERS[self.radio.power])
+            if not self._far:  # the talk itself goes that way: rate and power stay as they are
+                board.write_setting("radio_rate", list(RATES).index(self.radio.rate))
+                board.write_setting("radio_power", POWERS[self.radio.power])
             board.write_setting("debounce_us", ctx.count("debounce_us"))
             board.write_setting("send_interval_us", ctx.count("send_interval_us"))
             board.write_setting("loop_ack", int(bool(ctx.parameters["acknowledged"])))
-            board.ask("radio_apply", timeout=1.0)
+            if not self._far:
+                board.ask("radio_apply", timeout=1.0)
 
     def start(self, *, trace: bool = True) -> None:
         """Clocks and pings, then the loop on the craft and on the hand unit."""
@@ -135,6 +138,8 @@ class ControlPath:
         return self._host.rate()
 
     def _ping(self) -> None:
+        if self._far:
+            return
         run = LinkRun(self.ctx, Role.HAND, Role.CRAFT, self.clocks, self._test)
         self._test += 1
         run.start(LinkMode.PING, _PINGS, _PING_US, 12)

@@ -286,6 +286,7 @@ STAGE = Stage(
     instruction="Presses and joystick moves on request; keep your hands off in between.",
     needs=Needs(roles=(Role.HAND,), passed=("identity",), operator=True),
     perform=perform,
+    by_air="",
     parameters=(
         Parameter("presses", 10, "presses of each switch", "", 3, 200),
         Parameter("move_seconds", 8.0, "time for moving the joystick round", "s", 3.0, 60.0),

@@ -104,6 +104,7 @@ STAGE = Stage(
     instruction="Propellers off, craft tied down. The motor may twitch.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), required=NEEDED, operator=True),
     perform=perform,
+    by_air="a motor is armed over a cable only",
     parameters=(
         Parameter("cap", 20.0, "throttle cap", "%", 1.0, 30.0),
         Parameter("frames", 25, "frames of the idle pulse to measure", "", 5, 1000),

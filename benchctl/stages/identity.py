@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from benchctl.analysis.latency import median, quantile_interval
+from benchctl.analysis.loss import clopper_pearson
 from benchctl.errors import Refused
 from benchctl.session.board import Board
 from benchctl.session.boot import Identity
@@ -16,6 +18,8 @@ from benchctl.wire.catalogue import SETTING_BY_NAME, Function, PulseKind
 _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
 #: the image CRC is computed in idle time after the start
 _CRC_WAIT_S = 3.0
+#: requests over the air that are timed
+_WAY_TRIES = 30
 _SIGNATURE = bytes((0x1E, 0x95, 0x0F))  # ATmega328P data sheet, table 31-8
 _SIGNATURE_PLAIN = bytes((0x1E, 0x95, 0x14))  # the part without P
 
@@ -28,6 +32,8 @@ def perform(ctx: Context) -> None:
     _compare(ctx, identities)
     for board in boards:
         _clock(ctx, board)
+        if board.via:
+            _way(ctx, board)
 
 
 def _identify(ctx: Context, board: Board) -> Identity:
@@ -136,18 +142,36 @@ def _clock(ctx: Context, board: Board) -> None:
     )
 
 
+def _way(ctx: Context, board: Board) -> None:
+    """How long a request takes over the air, and how many packets needed more than the transceiver's own repeats."""
+    took = []
+    for _ in range(_WAY_TRIES):
+        began = ctx.now()
+        board.ask("echo", data=b"there")
+        took.append(1000 * (ctx.now() - began))
+    ctx.read(f"{board.role}.air_delay", median(took), "ms", len(took), quantile_interval(took, 0.5), Source.CLOCK,
+             note=f"a request and its answer through the {board.via} unit, its cable included")  # fmt: skip
+    sent, lost = board.packets()
+    interval = clopper_pearson(lost, sent)
+    ctx.read(f"{board.role}.air_lost", 100 * lost / sent, "%", sent, interval.scaled(100), Source.COUNTING,
+             note="packets that had to be sent anew")  # fmt: skip
+
+
 STAGE = Stage(
     kind="identity",
     title="Identity",
     instruction="Each board says who it is; nothing to do.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("before_power",)),
     perform=perform,
+    by_air="",
     parameters=(
         Parameter("clock_seconds", 3.0, "time over which each oscillator is compared with the host", "s", 0.5, 600.0),
     ),
     measures=(
         Measure("stack_free", "bytes", "RAM never touched by the stack so far", Limit(min=200), "higher", 32, ""),
         # ceramic resonators are specified to ±0.5 % (common practice, no source)
+        Measure("air_delay", "ms", "request and answer over the air", Limit(max=100.0), "lower", 20),
+        Measure("air_lost", "%", "packets over the air that had to be sent anew", Limit(max=50.0), "lower", 5, ""),
         Measure("oscillator_error", "ppm", "oscillator against the host", Limit(-5500, 5500), "same", 200, ""),
     ),
     expected_s=lambda p: 2 * float(p["clock_seconds"]) + 1.0,

@@ -225,6 +225,7 @@ STAGE = Stage(
     instruction="Keep the craft still until asked to turn it; no propellers are needed for this.",
     needs=Needs(roles=(Role.CRAFT,), passed=("identity",)),
     perform=perform,
+    by_air="",
     parameters=(
         Parameter("address", 0x68, "bus address the drawing has: 104 (0x68), AD0 low, or 105 (0x69)", "", 0x68, 0x69),
         Parameter("samples", 200, "samples at rest", "", 40, 20000),

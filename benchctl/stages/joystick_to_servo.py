@@ -36,11 +36,24 @@ _SWEEP = {"commanded": "counts", "delivered": "us", "rising": ""}
 
 def perform(ctx: Context) -> None:
     craft = ctx.board(Role.CRAFT)
-    with ctx.piece(craft):
-        _by_the_stick(ctx, craft)
+    if not _too_far(ctx, craft):
+        with ctx.piece(craft):
+            _by_the_stick(ctx, craft)
     if ctx.bench.operator.by != "none":
         with ctx.piece(craft):
             _judge_unrest(ctx, craft)
+
+
+def _too_far(ctx: Context, craft: Board) -> bool:
+    """Whether the boards cannot be asked while control packets fly; then it has been said."""
+    if craft.via and not _jumpered(ctx):
+        ctx.doubt("the craft is reached over the air: without the jumper from its servo header to the hand unit's "
+                  "capture pin the pulses cannot be seen while control packets fly")  # fmt: skip
+        return True
+    if ctx.board(Role.HAND).via:
+        ctx.doubt("the hand unit is reached over the air: while it sends control packets it cannot be asked")
+        return True
+    return False
 
 
 def _by_the_stick(ctx: Context, craft: Board) -> None:
@@ -66,6 +79,10 @@ def _by_the_stick(ctx: Context, craft: Board) -> None:
     path.stop()
 
 
+def _jumpered(ctx: Context) -> bool:
+    return ctx.board(Role.HAND).declared.wired(f"craft.pulse{_CHANNEL}", "hand.capture")
+
+
 class _Delivered:
     """Delivered pulses: by input capture over the jumper where it is wired, else as the craft's timer is set.
 
@@ -74,7 +91,7 @@ class _Delivered:
 
     def __init__(self, ctx: Context, frame_s: float) -> None:
         self.ctx = ctx
-        self.captured = ctx.board(Role.HAND).declared.wired(f"craft.pulse{_CHANNEL}", "hand.capture")
+        self.captured = _jumpered(ctx)
         self.frame_s = frame_s
         self.clock = HostClock(ctx, ctx.board(Role.HAND if self.captured else Role.CRAFT))
         self.rate = Rate(0.0, UNKNOWN_PPM)
@@ -334,6 +351,7 @@ STAGE = Stage(
     instruction="The servo moves through its whole range: keep fingers and linkages clear of it.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity", "transceiver", "radio_link", "supply")),
     perform=perform,
+    by_air="",
     parameters=(
         *PARAMETERS,
         Parameter("points", 17, "commanded values per pass", "", 5, 257),

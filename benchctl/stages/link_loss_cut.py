@@ -203,6 +203,7 @@ STAGE = Stage(
     instruction="THE MOTOR TURNS and is cut again and again. Propellers off, craft tied down, hands clear.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), required=(*NEEDED, "esc_arming"), operator=True),
     perform=perform,
+    by_air="a motor is driven over a cable only",
     parameters=(
         Parameter("cap", 20.0, "throttle cap", "%", 1.0, 30.0),
         Parameter("throttle", 8.0, "throttle at which things are lost", "%", 1.0, 20.0),

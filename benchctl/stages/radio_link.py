@@ -229,6 +229,7 @@ STAGE = Stage(
     instruction="Both boards send and receive; keep them where they are, at least half a metre apart.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity", "transceiver")),
     perform=perform,
+    by_air="what it would note of every packet does not fit into the board until it can be fetched",
     parameters=(
         Parameter("rate", "1M", "data rate on the air", choices=tuple(RATES)),
         Parameter("power", "0", "transmit power in dBm", "dBm", choices=tuple(POWERS)),

@@ -27,6 +27,8 @@ _UNCALIBRATED = 0.1 / 1.1
 _CALIBRATED = 0.006
 #: 125 kHz converter clock for steady values, 1 MHz for waveforms
 _SLOW, _FAST = 7, 4
+#: one conversion of 13 cycles at the slow clock
+_CONVERSION_US = 104.0
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
 APERTURE_US = 13.0
 SAMPLE_POINT_US = 1.5
@@ -50,6 +52,12 @@ class Stretch:
     @property
     def last_us(self) -> int:
         return self.first_us + self.step_us * (self.points - 1)
+
+    def parts(self, most: int | None) -> list[Stretch]:
+        """The same points in stretches of at most so many."""
+        size = most or self.points
+        starts = range(0, self.points, size)
+        return [Stretch(self.first_us + self.step_us * n, self.step_us, min(size, self.points - n)) for n in starts]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +140,7 @@ class _Converted:
 
 
 def _convert(board: Board, source: AdcSource, prescaler: int, count: int, gap_us: int = 0) -> _Converted:
+    board.measuring(1e-3 + count * (gap_us + _CONVERSION_US) * 1e-6)
     a = board.ask("adc", source=source, prescaler=prescaler, count=count, gap_us=gap_us, timeout=1.0)
     mean = a.sum / max(a.count, 1)
     # squares are of the distances from the first reading, whose own place in the spread is not known
@@ -188,7 +197,8 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
         Source.ADC,
         note="by the sense pin",
     )
-    code = listening_codes(ctx, board, _SLOW)
+    # over the air it listens all the time, and has been set up anew before anybody can ask
+    code = None if board.via else listening_codes(ctx, board, _SLOW)
     if code is not None:
         ctx.read(f"{board.role}.radio_volts_listening", code * per_count, "V", 200, source=Source.ADC,
                  note="while the transceiver listens and draws 13 mA")  # fmt: skip
@@ -233,7 +243,7 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     sensed = step.load is Load.TRANSMIT and per_count > 0
     ctx.progress(0, 0, f"{board.role}: rail under {step.name}")
     times, volts, baseline = _waveform(ctx, board, step, vcc, per_count if sensed else 0.0)
-    if step.load is Load.TRANSMIT:
+    if step.load is Load.TRANSMIT and not board.via:
         lost = settings_lost(board)
         ctx.read(f"{board.role}.settings_lost", int(lost), "", 1, note="1: the transceiver forgot its settings sending")
         if lost and sensed:
@@ -314,7 +324,8 @@ def _waveform(
         seen.append((at_us + START_LATE_US, volts))
         ctx.glimpse(f"{board.role}_{step.name}", "waveform", _WAVEFORM, seen)
 
-    parts = [_codes(board, step, stretch, bool(per_count), look) for stretch in step.stretches]
+    stretches = [part for whole in step.stretches for part in whole.parts(board.rows_kept)]
+    parts = [_codes(board, step, stretch, bool(per_count), look) for stretch in stretches]
     times, code, before = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     start = float(np.mean(before)) if len(before) else math.nan
     times += START_LATE_US
@@ -336,6 +347,8 @@ def _codes(
     look: told each point, nominal µs and mean code, as it comes.
     """
     board.events("droop_rows")
+    span_s = stretch.points * step.repeats * (step.settle_ms * 1e-3 + stretch.last_us * 1e-6)
+    board.measuring(1.2 * span_s)
     board.ask(
         "droop",
         load=step.load,
@@ -347,7 +360,6 @@ def _codes(
         settle_ms=step.settle_ms,
         prescaler=_FAST,
     )
-    span_s = stretch.points * step.repeats * (step.settle_ms * 1e-3 + stretch.last_us * 1e-6)
     index: list[int] = []
     codes: list[float] = []
     before: list[float] = []
@@ -415,6 +427,7 @@ STAGE = Stage(
     instruction="The rails at rest and under load steps; a meter on the processor's supply makes the volts true.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity",)),
     perform=perform,
+    by_air="",
     parameters=(
         Parameter("calibrate", True, "ask for a meter reading to calibrate the band-gap"),
         Parameter("repeats", 4, "load steps per point of a waveform", "", 1, 32),

@@ -196,6 +196,7 @@ STAGE = Stage(
     instruction="THE MOTOR TURNS. Propellers off, craft tied down, hands and leads clear; the stop key is ready.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), required=(*NEEDED, "esc_arming"), operator=True),
     perform=perform,
+    by_air="a motor is driven over a cable only",
     parameters=(
         Parameter("cap", 20.0, "throttle cap; above 20 % a further attestation is asked for", "%", 1.0, 30.0),
         Parameter("step", 5.0, "from step to step", "%", 0.5, 30.0),

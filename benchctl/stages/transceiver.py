@@ -19,7 +19,15 @@ _RATES = {"250k": 250_000, "1M": 1_000_000, "2M": 2_000_000}
 
 
 def perform(ctx: Context) -> None:
-    whole = [board for role in (Role.HAND, Role.CRAFT) if _examine(ctx, board := ctx.board(role))]
+    near = []
+    for board in map(ctx.board, (Role.HAND, Role.CRAFT)):
+        if board.via:
+            ctx.note(f"{board.role}: its transceiver carries the talk over the air and so works; not examined further")
+            board.hold(True)
+            ctx.cleanup.callback(board.hold, False)
+        else:
+            near.append(board)
+    whole = [board for board in near if _examine(ctx, board)]
     if whole:
         _scan(ctx, whole)
 
@@ -126,6 +134,7 @@ STAGE = Stage(
     instruction="Registers, lines and the air around; nothing to do.",
     needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity",)),
     perform=perform,
+    by_air="",
     parameters=(
         Parameter("scan_sweeps", 40, "sweeps over all channels by each board", "", 1, 2000),
         Parameter("scan_dwell_us", 200, "listening time per channel; the detector needs 170", "us", 170, 20000),

@@ -164,6 +164,17 @@ class GuardReason(IntEnum):
     LOOP_STALL = 7  # the main loop was late
 
 
+class Piece(IntEnum):
+    """Head of a packet that carries frames over the air: the upper half tells whose it is, bits below what it is."""
+
+    NUMBER = 0x01
+    WANTED = 0x02  # number of the piece that is wanted next from the board
+    BEGIN_ANEW = 0x04  # numbers start at 0; from the board: it has just started
+    AT_ONCE = 0x08  # has no number
+    TO_BOARD = 0x50
+    FROM_BOARD = 0xA0
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
     """One stored setting. min and max bound numbers; text and byte settings have neither."""
@@ -207,6 +218,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("loop_ack", 24, "u8", 1, 0, 1, "", "control loop: ask for acknowledgement"),
     Setting("dead_band", 25, "u8", 0, 0, 100, "counts", "control loop: joystick dead band around the centre"),
     Setting("turnaround_ticks", 26, "u16", 1000, 400, 20000, "tick", "ECHO: from a ping's arrival to the reply's CE"),
+    Setting("air_reach", 27, "u8", 0, 0, 1, "", "1: while nothing else uses the transceiver, listen for requests that another board relays"),
 )
 # fmt: on
 #: pins: setting keys from here on, one per Function, type u8, default from DEFAULT_PINS
@@ -308,8 +320,9 @@ MESSAGES: tuple[Message, ...] = (
     *_pair(0x10, "radio_spi", "", "", "one raw SPI transaction; answer bytes as shifted out", ask_tail=_BYTES,
            answer_tail=_BYTES, idempotent=False),
     *_pair(0x11, "radio_apply", "", "status u8; wrong u8", "set the transceiver up from the settings and read back; wrong counts registers that differ"),
-    *_pair(0x12, "radio_send", "no_ack u8", "ok u8; retries u8; took u16 us", "send the tail as one payload now",
-           ask_tail=_BYTES, idempotent=False),
+    *_pair(0x12, "radio_send", "no_ack u8", "ok u8; retries u8; took u16 us",
+           "send the tail as one payload now; the answer's tail came back with the acknowledgement",
+           ask_tail=_BYTES, answer_tail=_BYTES, idempotent=False),
     *_pair(0x13, "energy_scan", "first u8; last u8; dwell_us u16 us; sweeps u16", "", "scan events, then done",
            idempotent=False),
     *_pair(0x14, "link_start", "mode u8; test u8; count u32 packets; interval_us u32 us; payload u8 bytes", "start u32 tick",

@@ -22,6 +22,7 @@ _ENUMS: tuple[type[IntEnum], ...] = (
     c.Point,
     c.GuardState,
     c.GuardReason,
+    c.Piece,
 )
 
 

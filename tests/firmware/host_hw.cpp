@@ -72,6 +72,10 @@ void hw_uart_commit() {
 }
 void hw_uart_drop() { hw_tx_staged = tx_committed; }
 bool hw_uart_sent() { return true; }
+bool hw_uart_diverted = false;
+void hw_uart_divert(bool) {}
+uint8_t hw_uart_peek(uint8_t *, uint8_t) { return 0; }
+void hw_uart_skip(uint8_t) {}
 
 // ---- pins
 bool hw_pin_exists(uint8_t pin) {
@@ -106,7 +110,6 @@ uint8_t hw_spi_fetch(uint8_t, uint8_t *data, uint8_t size) {
   memset(data, 0xFF, size);
   return 0xFF;
 }
-uint8_t hw_spi_two(uint8_t, uint8_t, uint8_t *in) { return *in = 0xFF; }
 void hw_ce(bool) {}
 uint32_t hw_ce_rise() { return now; }
 
@@ -178,6 +181,7 @@ void send_row(uint8_t type, const uint8_t *head, uint8_t head_size, const uint8_
 void send_event(uint8_t type, const uint8_t *data, uint8_t size) { event_send(type, data, size); }
 void flush_events() { event_flush(); }
 int dropped_events() { return events_dropped(); }
+void receive_by_air(const uint8_t *data, uint8_t size) { probe_feed(data, size); }
 // the line stands still: what is committed stays in the ring
 int take_output(uint8_t *to, int most) {
   int n = (int)outgoing.size() < most ? (int)outgoing.size() : most;

@@ -160,3 +160,52 @@ def test_random_and_replayed_frames_never_arm(probe, seed):
         assert board.p.guard_state() in (c.GuardState.IDLE, c.GuardState.CHALLENGED)
     idle = ctypes.c_uint16(board.p.guard_width_ticks(2)).value
     assert idle in range(2 * 800, 2 * 1200 + 1) or idle == 0
+
+
+# ---------------------------------------------------------------------- over the air
+
+
+def by_air(board, data):
+    board.p.receive_by_air(data, len(data))
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields"),
+    [
+        ("arm_challenge", {"channel": 2, "radio": 0}),
+        ("arm", {"channel": 2, "nonce": 1, "label": "mudlark-craft-01"}),
+        ("throttle", {"channel": 2, "permille": 10, "number": 1}),
+    ],
+)
+def test_what_arms_and_drives_is_refused_by_air(board, kind, fields):
+    """The very frames that a cable may bring are refused, and the guard does not move."""
+    board.turn()
+    by_air(board, frame(encode(kind, 7, fields)))
+    answers = [m for m in board.turn() if m.kind == "refusal"]
+
+    assert [(m.number, m.code) for m in answers] == [(7, c.Error.GUARDED)]
+    assert board.ask("guard_read").state == c.GuardState.IDLE
+
+
+@pytest.mark.parametrize("cut", range(1, 12))
+def test_a_frame_with_one_byte_from_the_air_is_one_of_the_air(board, cut):
+    """Wherever a frame is cut, begun over the air and ended by the line or the other way round."""
+    board.turn()
+    wire = frame(encode("arm_challenge", 7, {"channel": 2, "radio": 0}))
+    by_air(board, wire[:cut])
+    board.send(wire[cut:])
+    first = [m for m in board.turn() if m.number == 7]
+    board.send(wire[:cut])
+    board.turn()
+    by_air(board, wire[cut:])
+    second = [m for m in board.turn() if m.number == 7]
+
+    assert [m.kind for m in first + second].count("arm_challenge_answer") <= (cut == 1)
+    assert {getattr(m, "code", None) for m in second} <= {c.Error.GUARDED}
+
+
+def test_the_next_frame_of_the_line_is_one_of_the_line(board):
+    by_air(board, frame(encode("echo", 1, {}, data=b"a")))
+    board.turn()
+
+    assert board.ask("arm_challenge", channel=2, radio=0).kind == "arm_challenge_answer"
