@@ -115,6 +115,7 @@ void hw_spi_release(void);
 // Whole transactions of a command and `size` bytes; return the first byte in.
 uint8_t hw_spi_send(uint8_t command, const uint8_t *data, uint8_t size);
 uint8_t hw_spi_fetch(uint8_t command, uint8_t *data, uint8_t size);
+uint8_t hw_spi_two(uint8_t first, uint8_t second, uint8_t *second_in);  // two bytes out and in, without a loop
 void hw_ce(bool level);
 uint32_t hw_ce_rise(void);           // raise CE; returns the tick at which it rose
 

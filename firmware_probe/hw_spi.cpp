@@ -78,6 +78,20 @@ HW_FAST uint8_t hw_spi_fetch(uint8_t command, uint8_t *data, uint8_t size) {
   return status;
 }
 
+uint8_t hw_spi_two(uint8_t first, uint8_t second, uint8_t *second_in) {
+  hw_spi_select();
+  SPDR = first;
+  while (!(SPSR & _BV(SPIF)) && (SPCR & _BV(MSTR))) {
+  }
+  uint8_t in = SPDR;
+  SPDR = second;
+  while (!(SPSR & _BV(SPIF)) && (SPCR & _BV(MSTR))) {
+  }
+  *second_in = SPDR;
+  hw_spi_release();
+  return in;
+}
+
 void hw_ce(bool level) {
   uint8_t held = hw_hold();
   if (level) {

@@ -52,7 +52,7 @@ static bool is_sender(void) { return t.mode == LINK_MODE_SEND || t.mode == LINK_
 
 // ---------------------------------------------------------------- sending
 
-static void fill(void) {
+static HW_FAST void fill(void) {
   buffer[0] = (uint8_t)t.packet;
   buffer[1] = t.packet >> 8;
   buffer[2] = t.test;

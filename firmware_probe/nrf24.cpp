@@ -49,9 +49,10 @@ uint8_t nrf_download(uint8_t *payload) {
 
 uint8_t nrf_clear_flags(void) { return nrf_write(NRF_STATUS, NRF_RX_DR | NRF_TX_DS | NRF_MAX_RT); }
 
-uint8_t nrf_finish(uint8_t *observe) {
-  uint8_t status = nrf_clear_flags();
-  *observe = nrf_read(NRF_OBSERVE_TX);
+HW_FAST uint8_t nrf_finish(uint8_t *observe) {
+  uint8_t ignored;
+  uint8_t status = hw_spi_two(NRF_W_REGISTER | NRF_STATUS, NRF_RX_DR | NRF_TX_DS | NRF_MAX_RT, &ignored);
+  hw_spi_two(NRF_R_REGISTER | NRF_OBSERVE_TX, NRF_NOP, observe);
   return status;
 }
 

@@ -110,6 +110,7 @@ uint8_t hw_spi_fetch(uint8_t, uint8_t *data, uint8_t size) {
   memset(data, 0xFF, size);
   return 0xFF;
 }
+uint8_t hw_spi_two(uint8_t, uint8_t, uint8_t *in) { return *in = 0xFF; }
 void hw_ce(bool) {}
 uint32_t hw_ce_rise() { return now; }
 
