@@ -182,6 +182,8 @@ class Operation:
                 {str(role): b.declared.label for role, b in bench.boards.items() if b.declared.label},
             )
         )
+        for text in getattr(bench, "notes", ()):  # what a real bench has found out about its ports
+            self._log(ev.Note(bench.now(), "", text, "info"))
 
     def _emit(self, event: ev.Event) -> None:
         """To the log; after a stage also what the run points to by then, while further stages may change it."""

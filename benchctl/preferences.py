@@ -1,8 +1,11 @@
 """The user's own defaults, from a small TOML file in the platform's usual place. No file: the built-in ones.
 
+The terminal UI keeps `speed` and `look` there as they were last chosen; every other line stays as it is.
+
 bench = "sim"            # used where no --bench is given
 runs = "~/mudlark/runs"  # where run folders are kept
 speed = 1.0              # of simulated benches in the terminal UI; 0 is as fast as it goes
+look = "dark"            # of the terminal UI: dark, light or terminal; left out, it follows the terminal
 """
 
 from __future__ import annotations
@@ -19,16 +22,20 @@ _KEYS: dict[str, tuple[type | tuple[type, ...], str]] = {
     "bench": (str, "a text: sim, avr, ports, a shipped bench or a bench file"),
     "runs": (str, "a text: a folder"),
     "speed": ((int, float), "a number from 0"),
+    "look": (str, "one of dark, light, terminal"),
 }
+LOOKS = ("dark", "light", "terminal")
 
 
 @dataclass(frozen=True, slots=True)
 class Preferences:
-    """bench: default bench. runs: default folder of runs, None for the platform's. speed: of the UI's rehearsals."""
+    """bench: default bench. runs: default folder of runs, None for the platform's. speed: of the UI's rehearsals.
+    look: of the UI, "" to follow the terminal."""
 
     bench: str = "sim"
     runs: Path | None = None
     speed: float = 1.0
+    look: str = ""
 
 
 def path() -> Path:
@@ -52,7 +59,26 @@ def load(file: Path | None = None) -> Preferences:
     for key, value in top.items():
         _check(file, key, value)
     runs = top.get("runs")
-    return Preferences(top.get("bench", "sim"), Path(runs).expanduser() if runs else None, float(top.get("speed", 1.0)))
+    folder = Path(runs).expanduser() if runs else None
+    return Preferences(top.get("bench", "sim"), folder, float(top.get("speed", 1.0)), top.get("look", ""))
+
+
+def remember(file: Path, key: str, value: float | str) -> None:
+    """Put one preference into the file, made where there is none; comments and the other lines are kept.
+
+    Raises UsageError when the file cannot be read or written.
+    """
+    load(file)  # what is not right is not made worse
+    text = f'"{value}"' if isinstance(value, str) else f"{value:g}"
+    try:
+        lines = file.read_text("utf-8").splitlines() if file.exists() else []
+        lines = [one for one in lines if one.partition("=")[0].strip() != key] + [f"{key} = {text}"]
+        file.parent.mkdir(parents=True, exist_ok=True)
+        fresh = file.with_name(f"{file.name}.new")
+        fresh.write_text("\n".join(lines) + "\n", "utf-8")
+        fresh.replace(file)
+    except OSError as e:
+        raise UsageError(f"preferences {file}: cannot be written ({e.strerror or e})") from e
 
 
 def _check(file: Path, key: str, value: Any) -> None:
@@ -60,5 +86,6 @@ def _check(file: Path, key: str, value: Any) -> None:
         raise UsageError(f"preferences {file}: unknown key {key!r}; expected one of {', '.join(_KEYS)}")
     kind, expected = _KEYS[key]
     fits = isinstance(value, kind) and not isinstance(value, bool)
-    if not fits or (key == "speed" and not 0 <= value < float("inf")):
+    wrong = (key == "speed" and fits and not 0 <= value < float("inf")) or (key == "look" and value not in LOOKS)
+    if not fits or wrong:
         raise UsageError(f"preferences {file}, {key}: expected {expected}, got {value!r}")

@@ -63,7 +63,8 @@ def _top(s: Summary, verdict: Verdict) -> Markup:
     )
     banner = el("header", el("div", verdict.sign, class_="sign"), el("div", told), class_=f"top {mark(verdict)}")
     notices = [words.NOTHING_REAL] if s.simulated else []
-    return joined(banner, *(el("p", n, class_="notice") for n in [*notices, *words.interruptions(s)]))
+    shown = (el("p", n, class_="notice") for n in [*notices, *words.interruptions(s)])
+    return joined(banner, *shown, *(el("p", note, class_="note") for note in words.noted(s.notes)))
 
 
 def _overview(s: Summary) -> Markup:

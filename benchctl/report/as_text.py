@@ -62,6 +62,8 @@ def _head(s: Summary) -> Iterator[str]:
         yield from _wrapped(words.NOTHING_REAL, "  ")
     for sentence in words.interruptions(s):
         yield from _wrapped(sentence, "  ", "! ")
+    for note in words.noted(s.notes):
+        yield from _wrapped(note, "    ", "  - ")
 
 
 def _summary(s: Summary) -> Iterator[str]:

@@ -6,7 +6,7 @@ import math
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -134,9 +134,13 @@ def notes(stage: StageSummary) -> list[str]:
     """The notes of a stage; the cautions, which a report has in full anyway, are only said to have been shown."""
     cautions = {c.text for c in CAUTIONS}
     told = [n for n in stage.notes if not any(n.text.endswith(c) for c in cautions)]
-    counts = Counter(f"Warning: {n.text}" if n.level == "warning" else n.text for n in told)
-    out = [text if count == 1 else f"{text} ({count} times)" for text, count in counts.items()]
-    return out if len(told) == len(stage.notes) else ["The cautions were shown.", *out]
+    return noted(told) if len(told) == len(stage.notes) else ["The cautions were shown.", *noted(told)]
+
+
+def noted(notes: Sequence[ev.Note]) -> list[str]:
+    """Notes as lines, what came several times once."""
+    counts = Counter(f"Warning: {n.text}" if n.level == "warning" else n.text for n in notes)
+    return [text if count == 1 else f"{text} ({count} times)" for text, count in counts.items()]
 
 
 def clean(text: str) -> str:

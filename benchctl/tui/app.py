@@ -9,14 +9,17 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding
 from textual.screen import Screen
 from textual.theme import Theme
 
+from benchctl import preferences
 from benchctl.errors import UsageError
 
 if TYPE_CHECKING:
@@ -29,8 +32,12 @@ if TYPE_CHECKING:
 _CLOSING_S = 20.0
 #: screens narrower than the last number show the plot in place of the readings, wider ones beside them
 _BREAKPOINTS = [(0, "-narrow"), (110, "-broad")]
-#: theme → its name in the command palette
-LOOKS = {"dusk": "dark", "day": "light", "ansi-dark": "the terminal's own colours"}
+#: look → theme, its name in the command palette
+LOOKS = {
+    "dark": ("dusk", "dark"),
+    "light": ("day", "light"),
+    "terminal": ("ansi-dark", "the terminal's own colours"),
+}
 _THEMES = (
     Theme("dusk", primary="#7fb0c9", accent="#8cc0d8", success="#8fcf8f", warning="#e5b567", error="#ff8a80",
           foreground="#d9dedb", background="#15191b", surface="#1b2023", panel="#23292c", dark=True),
@@ -52,14 +59,23 @@ class BenchApp(App[int]):
     ]
 
     def __init__(
-        self, root: Path | None = None, look: Callable[[], Sequence[Found]] | None = None, **more: Any
+        self,
+        root: Path | None = None,
+        look: Callable[[], Sequence[Found]] | None = None,
+        kept: preferences.Preferences | None = None,
+        file: Path | None = None,
+        **more: Any,
     ) -> None:
+        """root: where runs are kept. look: finds boards. kept: the user's preferences. file: where a look or speed
+        chosen here is remembered; None: nowhere."""
         plain = "NO_COLOR" in os.environ
         super().__init__(ansi_color=True if plain else None, **more)
         for theme in _THEMES:
             self.register_theme(theme)
-        light = light_terminal(os.environ.get("COLORFGBG", ""))
-        self.theme = "ansi-dark" if plain else "day" if light else "dusk"
+        self.kept = kept or preferences.Preferences()
+        self._file = file
+        followed = "light" if light_terminal(os.environ.get("COLORFGBG", "")) else "dark"
+        self.theme = LOOKS["terminal" if plain else self.kept.look or followed][0]
         self._root = root
         self._survey = look
         self.link: RunLink | None = None
@@ -93,15 +109,15 @@ class BenchApp(App[int]):
     def running(self) -> bool:
         return self.link is not None and self.link.alive
 
-    def start_run(self, choice: Choice, speed: float = 1.0) -> None:
-        """Open the run screen, which starts the run."""
+    def start_run(self, choice: Choice, speed: float | None = None) -> None:
+        """Open the run screen, which starts the run; a simulated bench at the speed that was used last."""
         from benchctl.tui.link import RunLink
         from benchctl.tui.screens.run import RunScreen
 
         if self.running:
             self.notify("A run is going on already.", severity="warning")
             return
-        self.link = RunLink(choice, self.root, lambda: self._tell(screen), speed)
+        self.link = RunLink(choice, self.root, lambda: self._tell(screen), self.kept.speed if speed is None else speed)
         screen = RunScreen(self.link)
         self.push_screen(screen)
 
@@ -168,12 +184,27 @@ class BenchApp(App[int]):
         yield SystemCommand("Past runs", "Runs, boards, yield, trends, comparison", self.action_history)
         yield SystemCommand("Cautions", "Motors, batteries, soldering, radio, flying", self.action_cautions)
         yield SystemCommand("Help", "Keys and signs of this screen", self.action_help)
-        for name, told in LOOKS.items():
-            yield SystemCommand(f"Look: {told}", "Colours of the screen", lambda name=name: self._look(name))
+        for look, (_, told) in LOOKS.items():
+            yield SystemCommand(f"Look: {told}", "Colours of the screen", lambda look=look: self._look(look))
         yield SystemCommand("Quit", "Stop the run if there is one, and close", self.action_quit)
 
-    def _look(self, name: str) -> None:
-        self.theme = name
+    def _look(self, look: str) -> None:
+        self.theme = LOOKS[look][0]
+        self.remember("look", look)
+
+    def remember(self, key: str, value: float | str) -> None:
+        """Keep a choice for the next start, where there is a file for that."""
+        changed: dict[str, Any] = {key: value}
+        self.kept = replace(self.kept, **changed)
+        if self._file is not None:
+            self._write(self._file, key, value)
+
+    @work(thread=True, group="remember")
+    def _write(self, file: Path, key: str, value: float | str) -> None:
+        try:
+            preferences.remember(file, key, value)
+        except UsageError as e:
+            self.call_from_thread(self.notify, str(e), severity="warning", markup=False)
 
 
 def light_terminal(told: str) -> bool:
@@ -186,7 +217,7 @@ def main() -> int:
     """Run the terminal UI until it is closed; 0. Raises UsageError without a terminal."""
     if not all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
         raise UsageError("the terminal UI needs a terminal; see benchctl --help for commands that do without")
-    app = BenchApp()
+    app = BenchApp(kept=preferences.load(), file=preferences.path())
 
     def leave(number: int, frame: object) -> None:
         app.close_run("closed" if number == getattr(signal, "SIGHUP", None) else "signal")

@@ -30,6 +30,11 @@ _AT_ONCE = (ev.OutputsLive, ev.StopPressed, ev.BoardLost, ev.RunEnded)
 _BY_HAND = (ev.PromptKind.DO, ev.PromptKind.COUNT, ev.PromptKind.NUMBER)
 
 
+def next_speed(speed: float) -> float:
+    """What the speed key makes of a speed; one of the user's own leads to the first."""
+    return SPEEDS[(SPEEDS.index(speed) + 1) % len(SPEEDS)] if speed in SPEEDS else SPEEDS[0]
+
+
 @dataclass(frozen=True, slots=True)
 class Choice:
     """What to run. seed: None takes the bench file's. person: a person answers; else, where the bench is simulated,

@@ -30,6 +30,7 @@ def test_a_right_file(tmp_path: Path) -> None:
         ("speed = -1", "speed: expected a number from 0"),
         ("speed = true", "speed: expected a number"),
         ("bench = 3", "bench: expected a text"),
+        ("look = 'green'", "look: expected one of dark, light, terminal"),
         ("benhc = 'sim'", "unknown key 'benhc'"),
         ("bench = ", "not TOML"),
     ],
@@ -41,6 +42,29 @@ def test_a_wrong_file_is_one_sentence(tmp_path: Path, text: str, said: str) -> N
     with pytest.raises(UsageError, match=said) as caught:
         preferences.load(file)
     assert str(file) in str(caught.value)
+
+
+def test_a_choice_is_remembered_and_the_rest_of_the_file_kept(tmp_path: Path) -> None:
+    file = tmp_path / "folder" / "p.toml"
+    preferences.remember(file, "speed", 0.0)
+    assert preferences.load(file).speed == 0.0
+
+    file.write_text("# mine\nbench = 'avr'  # usual\nspeed = 3\n")
+    preferences.remember(file, "look", "light")
+    preferences.remember(file, "speed", 10.0)
+
+    assert preferences.load(file) == preferences.Preferences("avr", None, 10.0, "light")
+    assert file.read_text().startswith("# mine\nbench = 'avr'  # usual\n")
+    assert file.read_text().count("speed") == 1
+
+
+def test_a_wrong_file_is_not_overwritten(tmp_path: Path) -> None:
+    file = tmp_path / "p.toml"
+    file.write_text("bench = ")
+
+    with pytest.raises(UsageError, match="not TOML"):
+        preferences.remember(file, "speed", 1.0)
+    assert file.read_text() == "bench = "
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from helpers_runs import Story, failing_run, healthy_run, small_run
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchctl import benches, shipped
 from benchctl import events as ev
+from benchctl.operate import Operation
+from benchctl.procedure.file import load
+from benchctl.report.as_html import page
 from benchctl.report.as_text import WIDTH, fit, render, width
 from benchctl.report.words import NOTHING_REAL, clock, duration, moment, names
 from benchctl.runs.summary import summarise
@@ -89,3 +95,25 @@ def test_values_in_words() -> None:
     assert moment("2026-03-14T10:15:30+02:00") == "14 March 2026, 08:15 UTC"
     assert [moment(x) for x in ("", "never")] == ["time unknown", "never"]
     assert [names(x) for x in ([], ["a"], ["a", "b"], ["a", "b", "c"])] == ["", "a", "a and b", "a, b and c"]
+
+
+def test_what_is_noted_of_the_whole_run_is_told(tmp_path: Path) -> None:
+    """A USB-serial chip's timer, a list that ends: notes of no stage are in text and page alike."""
+    story = Story()
+    story.begin()
+    story.add(ev.Note(0.0, "", "ttyUSB0: its USB-serial chip holds bytes back for up to 16 ms"))
+    s = summarise(story.events)
+
+    assert "holds bytes back for up to 16 ms" in " ".join(render(s).split())
+    assert "holds bytes back for up to 16 ms" in page(s, None)
+
+
+def test_a_bench_that_has_found_something_out_says_it_in_the_record(tmp_path: Path) -> None:
+    bench = benches.open_bench("sim")
+    bench.notes = ["ttyUSB0: slow"]
+    try:
+        result = Operation(load(shipped.procedure("radio-link")).only(["identity"]), bench, tmp_path).perform()
+    finally:
+        bench.close()
+
+    assert [n.text for n in result.summary.notes] == ["ttyUSB0: slow"]

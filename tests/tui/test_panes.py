@@ -19,9 +19,9 @@ from benchctl.runs.summary import Summary
 from benchctl.terms import Limit, Reading, Role, Verdict
 from benchctl.tui.app import light_terminal
 from benchctl.tui.curves import Curve, curves, merged
+from benchctl.tui.past import matching
 from benchctl.tui.screens.batch import batch_lines
 from benchctl.tui.screens.choose import advice
-from benchctl.tui.screens.history import matching
 from benchctl.tui.screens.verdict import next_steps, verdict_lines
 from benchctl.tui.widgets.boards import board_line
 from benchctl.tui.widgets.lines import _changed, fit, line, plain, wrapped

@@ -10,6 +10,7 @@ import pytest
 import stories
 
 from benchctl import events as ev
+from benchctl import preferences
 from benchctl.benches import open_bench
 from benchctl.ports import discover
 from benchctl.report import write
@@ -385,3 +386,38 @@ def test_answer_needs_something(tmp_path: Path) -> None:
         assert not screen.query_one(PromptPanel).has_class("-asking")
 
     session(tmp_path, play)
+
+
+def test_speed_and_look_are_remembered(tmp_path: Path) -> None:
+    """S in a run and a look from the palette are there again at the next start."""
+    file = tmp_path / "p.toml"
+
+    async def play(app: BenchApp, pilot: Any) -> None:
+        link = stories.Replay()
+        app.link = link
+        app.push_screen(RunScreen(link))
+        await pilot.pause()
+        link.feed(stories.in_link())
+        await pilot.pause(0.3)
+        await pilot.press("s")
+        await pilot.pause()
+        app._look("light")
+        await stories.until(pilot, lambda: file.exists() and "look" in file.read_text())
+
+    stories.with_app((80, 24), play, file=file)
+    kept = preferences.load(file)
+    assert (kept.speed, kept.look) == (10.0, "light")
+
+    async def again(app: BenchApp, pilot: Any) -> None:
+        assert app.theme == "day"
+        assert app.kept.speed == 10.0
+
+    stories.with_app((80, 24), again, kept=kept)
+
+
+def test_a_bench_of_the_users_own_is_offered_first() -> None:
+    async def play(app: BenchApp, pilot: Any) -> None:
+        await stories.until(pilot, lambda: bool(app.screen.query("#benches")))
+        assert app.screen._chosen("benches") == "avr"
+
+    stories.with_app((80, 24), play, kept=preferences.Preferences(bench="avr"))

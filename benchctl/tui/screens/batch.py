@@ -19,7 +19,7 @@ from benchctl.report import words
 from benchctl.runs.history import BoardHistory, TrendPoint, boards, first_pass_yield, frequent, judged, of_kind, trend
 from benchctl.runs.index import RunRow
 from benchctl.terms import Interval
-from benchctl.tui.screens.history import load_summary, verdict_words
+from benchctl.tui.past import load_summary, verdict_words
 from benchctl.tui.widgets.lines import Line, Lines, fit, joined, line, right, wrapped
 from benchctl.tui.widgets.plot import spark
 from benchctl.tui.widgets.readings import split_name

@@ -137,6 +137,7 @@ class ChooseScreen(Screen[None]):
 
     async def _complete(self) -> None:
         """The lower half, once the upper one has been painted; its room is kept free from the start."""
+        preferred = self._preferred()
         benches = OptionList(*self._bench_options(), id="benches", markup=False)
         form = Vertical(
             Horizontal(Label("Seed"), Input("1", type="integer", id="seed", compact=True)),
@@ -147,8 +148,14 @@ class ChooseScreen(Screen[None]):
             id="form",
         )
         benches.border_title, form.border_title = "Bench", "This run"
-        benches.highlighted = 0
+        benches.highlighted = list(self._benches).index(preferred)
         await self.query_one("#where").mount(benches, form)
+
+    def _preferred(self) -> str:
+        """The user's own bench; a bench file of theirs joins the list."""
+        wanted: str = self.app.kept.bench  # type: ignore[attr-defined]
+        self._benches.setdefault(wanted, "your usual one")
+        return wanted
 
     async def _begin(self) -> None:
         await self._complete()

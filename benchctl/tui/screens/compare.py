@@ -21,7 +21,7 @@ from benchctl.report.overlay import Overlay, overlays
 from benchctl.runs.summary import Summary
 from benchctl.runs.tables import Tables
 from benchctl.terms import Verdict
-from benchctl.tui.screens.history import load_summary
+from benchctl.tui.past import load_summary
 from benchctl.tui.widgets.lines import Line, Lines, fit, joined, line, right, wrapped
 from benchctl.tui.widgets.readings import split_name
 from benchctl.tui.widgets.stages import TONES

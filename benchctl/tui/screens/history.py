@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -18,49 +17,14 @@ from textual.widgets import DataTable, Footer, Input, Label
 from benchctl.errors import UsageError
 from benchctl.report import words
 from benchctl.runs.index import RunRow, list_rows
-from benchctl.runs.log import read
-from benchctl.runs.summary import RunState, Summary, summarise
+from benchctl.tui.past import MARK, cells, load_summary, matching
+from benchctl.tui.screens.batch import BatchScreen
+from benchctl.tui.screens.compare import CompareScreen
 from benchctl.tui.widgets.lines import Line, Lines, fit, line
 
 #: rows put into the table; the filter finds the others
 _MOST = 300
 _COLUMNS = ("", "verdict", "when (UTC)", "procedure", "boards", "bench", "what failed, likeliest cause")
-_MARK = "●"
-
-
-def verdict_words(row: RunRow) -> str:
-    """ "✓ pass"; of a run without an end how far it came."""
-    if row.state in (RunState.RUNNING, RunState.WAITING):
-        return "▸ running"
-    cut = ", cut off" if row.state is RunState.ABORTED else ", stopped" if row.state is RunState.STOPPED else ""
-    return f"{row.verdict.sign} {row.verdict}{cut}"
-
-
-def cells(row: RunRow, marked: bool) -> tuple[str, ...]:
-    """A run as the cells of its line."""
-    boards = " ".join(b.label or str(b.role) for b in row.boards)
-    bench = f"{row.bench}, rehearsal" if row.simulated else row.bench
-    why = ", ".join(words.said(f) for f in row.failed)
-    cause = words.said(row.causes[0][0]) if row.causes else ""
-    when = row.wall[:16].replace("T", " ")
-    mark = _MARK if marked else " "
-    return (mark, verdict_words(row), when, row.procedure, boards, bench, ": ".join(t for t in (why, cause) if t))
-
-
-def matching(rows: Sequence[RunRow], wanted: str) -> list[RunRow]:
-    """Rows in which every word of the filter occurs somewhere."""
-    asked = wanted.lower().split()
-    return [r for r in rows if all(w in _text(r) for w in asked)] if asked else list(rows)
-
-
-def _text(row: RunRow) -> str:
-    return " ".join((row.name, *cells(row, False))).lower()
-
-
-def load_summary(folder: Path) -> Summary:
-    """A recorded run. Raises UsageError."""
-    found = read(folder)
-    return summarise(found.events, found.missing)
 
 
 class RunPane(Lines):
@@ -186,13 +150,11 @@ class HistoryScreen(Screen[None]):
             self._marked = [*self._marked, row.name][-2:]
         table = self.query_one(DataTable)
         for shown in self._shown:
-            mark = Text(_MARK if shown.name in self._marked else " ")
+            mark = Text(MARK if shown.name in self._marked else " ")
             if table.get_cell(shown.name, "mark") != mark:
                 table.update_cell(shown.name, "mark", mark)
 
     def action_compare(self) -> None:
-        from benchctl.tui.screens.compare import CompareScreen
-
         if len(self._marked) != 2:
             self.notify("Mark two runs with Space first.", severity="warning")
             return
@@ -200,8 +162,6 @@ class HistoryScreen(Screen[None]):
         self.app.push_screen(CompareScreen(self.root / earlier, self.root / later))
 
     def action_batch(self) -> None:
-        from benchctl.tui.screens.batch import BatchScreen
-
         self.app.push_screen(BatchScreen(self.root, self.rows))
 
     def action_back(self) -> None:

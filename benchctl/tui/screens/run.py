@@ -16,7 +16,7 @@ from benchctl import events as ev
 from benchctl.report import words
 from benchctl.runs.summary import StageSummary, Summary
 from benchctl.tui.curves import Curve
-from benchctl.tui.link import SPEEDS, RunLink
+from benchctl.tui.link import RunLink, next_speed
 from benchctl.tui.trail import Trail
 from benchctl.tui.widgets.boards import BoardsPane
 from benchctl.tui.widgets.lines import Line, Lines, fit, line, right
@@ -190,7 +190,8 @@ class RunScreen(Screen[None]):
 
     def action_speed(self) -> None:
         if self.summary.simulated or not self.summary.started:
-            self.link.set_speed(SPEEDS[(SPEEDS.index(self.link.speed) + 1) % len(SPEEDS)])
+            self.link.set_speed(next_speed(self.link.speed))
+            self.app.remember("speed", self.link.speed)  # type: ignore[attr-defined]
             self._show()
         else:
             self.notify("Real boards have only one speed.")

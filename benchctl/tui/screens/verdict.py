@@ -49,8 +49,8 @@ def _headline(s: Summary, width: int) -> list[Line]:
     for text in words.interruptions(s):
         out += wrapped(f"! {text}", width, "warn")
     for note in s.notes:
-        if note.level == "warning":
-            out += wrapped(f"! {words.clean(note.text)}", width, "warn")
+        sign, tone = ("!", "warn") if note.level == "warning" else ("·", "soft")
+        out += wrapped(f"{sign} {words.clean(note.text)}", width, tone)
     return out + [board_line(b, width) for b in s.boards.values()]
 
 
