@@ -143,13 +143,17 @@ def recovering(t: Floats, v: Floats, course: Course) -> Fit | None:
 
 
 def _instant_at_least_zero(columns_of: _Columns, t: Floats, v: Floats, course: Course) -> Fit:
-    """An instant drop below zero is none: the load came a little later than its time stamp says."""
+    """An instant drop below zero is none: the load came a little later than its time stamp says.
+
+    What the data leave open about it stays open: the covariance is that of all parameters.
+    """
     found = _with_time(columns_of, t, v, course)
     if found.coefficients[1] >= 0:
         return found
     soft = _with_time(lambda *a: np.delete(columns_of(*a), 1, axis=1), t, v, course)
-    covariance = np.insert(np.insert(soft.covariance, 1, 0.0, axis=0), 1, 0.0, axis=1)
-    return replace(soft, coefficients=np.insert(soft.coefficients, 1, 0.0), covariance=covariance)
+    coefficients = np.insert(soft.coefficients, 1, 0.0)
+    jacobian = _jacobian(columns_of, t, course, soft.log_tau, coefficients)
+    return _finish(jacobian, soft.log_tau, coefficients, soft.squares, soft.determined)
 
 
 def ramp(t: Floats, v: Floats, course: Course) -> Fit | None:
@@ -175,12 +179,15 @@ def _with_time(columns_of: _Columns, t: Floats, v: Floats, course: Course) -> Fi
     best = int(np.argmin([squares(float(x)) for x in grid]))
     low, high = float(grid[max(0, best - 1)]), float(grid[min(_STEPS - 1, best + 1)])
     log_tau = _golden(squares, low, high)
-    columns = columns_of(t, math.exp(log_tau), course)
-    coefficients, rest = _solve(columns, v)
+    coefficients, rest = _solve(columns_of(t, math.exp(log_tau), course), v)
+    jacobian = _jacobian(columns_of, t, course, log_tau, coefficients)
+    return _finish(jacobian, log_tau, coefficients, rest, 0 < best < _STEPS - 1)
+
+
+def _jacobian(columns_of: _Columns, t: Floats, course: Course, log_tau: float, coefficients: Floats) -> Floats:
     step = 1e-4
     up, down = (columns_of(t, math.exp(log_tau + d), course) for d in (step, -step))
-    jacobian = np.column_stack((columns, (up - down) @ coefficients / (2 * step)))
-    return _finish(jacobian, log_tau, coefficients, rest, 0 < best < _STEPS - 1)
+    return np.column_stack((columns_of(t, math.exp(log_tau), course), (up - down) @ coefficients / (2 * step)))
 
 
 def _solve(columns: Floats, v: Floats) -> tuple[Floats, float]:

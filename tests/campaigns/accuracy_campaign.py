@@ -34,9 +34,9 @@ from benchctl.bench import Bench
 from benchctl.stages.contract import Context
 from benchctl.stages.kinds import KINDS
 from benchctl.terms import Reading
+from tests.campaigns import published
 
-ROOT = Path(__file__).resolve().parents[2]
-BEGIN, END = "<!-- accuracy: begin -->", "<!-- accuracy: end -->"
+TITLES = {"sim": "Accuracy of the stages", "avr": "Accuracy of the stages with the firmware's image"}
 COLUMNS = ("quantity", "goal", "benches", "values", "worst", "95 %", "within")
 
 #: quantity: (goal, unit, what is compared with what)
@@ -334,23 +334,16 @@ def as_text(rows: list[Row]) -> str:
     return "\n".join("| " + " | ".join(cells) + " |" for cells in lines)
 
 
-def block(rows: list[Row], count: int, seed: int, kind: str) -> str:
+def block(rows: list[Row], count: int, seed: int, kind: str) -> list[str]:
     """What stands between the marks in DEVELOPERS.md."""
     command = f"python tests/campaigns/accuracy_campaign.py --benches {count} --seed {seed} --kind {kind} --write"
-    said = [f"- {name}: {GOALS[name][2]}." for name in (r.quantity for r in rows)]
-    return "\n".join((BEGIN, f"`{command}`", "", as_text(rows), "", *said, END))
+    said = [f"- {name}: {GOALS[name][2]}." for name in (r.quantity for r in rows)] if kind == "sim" else []
+    return [f"`{command}`", "", as_text(rows), *([""] if said else []), *said]
 
 
-def write(text: str, path: Path = ROOT / "DEVELOPERS.md") -> None:
-    """Put the block where the marks are; with the section at the end of the file when there are none."""
-    page = path.read_text(encoding="utf-8")
-    if BEGIN in page:
-        before, _, rest = page.partition(BEGIN)
-        page = before + text + rest.partition(END)[2]
-    else:
-        section = f"## Accuracy\n\n{text}\n\n"
-        page = page.replace("## Changelog", section + "## Changelog", 1) if "## Changelog" in page else page + section
-    path.write_text(page, encoding="utf-8")
+def write(rows: list[Row], count: int, seed: int, kind: str, path: Path = published.PAGE) -> None:
+    """Put the table of that kind of bench into the page."""
+    published.put(f"accuracy on {kind}", TITLES[kind], block(rows, count, seed, kind), path)
 
 
 def main() -> int:
@@ -376,7 +369,7 @@ def main() -> int:
                 print(f"bench {number}: {said}", file=sys.stderr)
     rows = score(errors)
     if args.write:
-        write(block(rows, args.benches, args.seed, args.kind))
+        write(rows, args.benches, args.seed, args.kind)
     if args.json:
         print(json.dumps([{"goal": GOALS[r.quantity][0], **r.__dict__} for r in rows]))
     else:

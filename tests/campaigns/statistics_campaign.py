@@ -1,10 +1,10 @@
 """Do the intervals cover the truth, and does the sequential test keep its promises?
 
-    python tests/campaigns/statistics_campaign.py --benches 2000 --seed 1
+    python tests/campaigns/statistics_campaign.py --benches 2000 --seed 1 [--write]
 
 draws random benches of known truth, measures each as a stage would, and prints how often the 95 % intervals
 contained the truth. Wanted is 93 to 97.5 %; exact intervals and hard bounds may be above. The models of the
-world here are written on their own and share no code with what they test.
+world here are written on their own and share no code with what they test. `--write` puts the table into DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from benchctl.analysis import clocks, droop, equivalence, latency, loss, pose, sweep
 from benchctl.analysis.bursts import fit_gilbert
 from benchctl.terms import Interval
+from tests.campaigns import published
 
 Rng = np.random.Generator
 Checks = dict[str, bool]
@@ -411,9 +412,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--benches", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="one object instead of the table")
+    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
     asked = parser.parse_args(arguments)
     rows = coverage(asked.benches, asked.seed)
     promises = sequential(asked.benches, asked.seed) + comparison(min(asked.benches, 500), asked.seed)
+    if asked.write:
+        published.put("statistics", "Coverage of the intervals", block(rows, promises, asked.benches, asked.seed))
     if asked.json:
         shares = {r.what: {"covered": r.share, "exact": r.exact, "holds": r.holds()} for r in rows}
         values = {p.what: {"value": p.value, "limit": p.limit, "holds": p.holds()} for p in promises}
@@ -431,6 +435,23 @@ def table(rows: list[Row], promises: list[Promise], benches: int) -> str:
     lines += ["", f"{'promise':<60} {'value':>7}  at most"]
     lines += [f"{p.what:<60} {p.value:>7.4f}  {p.limit:.4f}{'' if p.holds() else '   MISSED'}" for p in promises]
     return "\n".join(lines)
+
+
+def block(rows: list[Row], promises: list[Promise], benches: int, seed: int) -> list[str]:
+    """What stands between the marks in DEVELOPERS.md."""
+    command = f"python tests/campaigns/statistics_campaign.py --benches {benches} --seed {seed} --write"
+    covered = [(r.what, "from 93 %" if r.exact else "93 to 97.5 %", f"{r.share:.2%}", _said(r)) for r in rows]
+    kept = [(p.what, f"{p.limit:.4f} at most", f"{p.value:.4f}", _said(p)) for p in promises]
+    heads = [("95 % interval of", "wanted", "covers", ""), ("promise", "wanted", "found", "")]
+    tables = [
+        ["| " + " | ".join(cells) + " |" for cells in (head, ("---",) * len(head), *found)]
+        for head, found in zip(heads, (covered, kept), strict=True)
+    ]
+    return [f"`{command}`", "", *tables[0], "", *tables[1]]
+
+
+def _said(row: Row | Promise) -> str:
+    return "held" if row.holds() else "MISSED"
 
 
 if __name__ == "__main__":
