@@ -66,8 +66,8 @@ static uint16_t blink_on_ms, blink_off_ms;
 static uint32_t blink_due;  // in milliseconds since the start
 
 void led_set(bool on) {
-  hw_pin_write(settings.pins[FUNCTION_LED], on != (settings.led_active_low != 0));
   life_load(LOAD_LED, on);
+  hw_pin_write(settings.pins[FUNCTION_LED], on != (settings.led_active_low != 0));
 }
 
 bool led_busy(void) { return blinks_left != 0; }

@@ -57,7 +57,8 @@ uint32_t hw_ticks(void);
 uint32_t hw_ticks_held(void);        // the same where interrupts are already held
 uint32_t hw_ms(void);                // milliseconds since the start
 void hw_wait_us(uint8_t us);         // busy; only below 100 us
-void hw_wait_tick(uint32_t tick);    // busy until then, the last stretch with interrupts held
+void hw_wait_tick(uint32_t tick);    // busy until then; leaves interrupts held, for what must happen then and there
+void hw_let_in(void);                // no longer held, whoever held them
 bool hw_active(void);                // an interrupt has left work since the last call
 void hw_sleep_until(uint32_t tick);  // until then or until an interrupt leaves work
 uint8_t hw_hold(void);               // hold interrupts; give the answer to hw_release

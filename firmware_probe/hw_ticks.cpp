@@ -71,14 +71,18 @@ void hw_wait_us(uint8_t us) {
   }
 }
 
+// Held for the last 40 us: the longest work of an interrupt takes 30, and the serial receiver holds bytes for 60.
 void hw_wait_tick(uint32_t tick) {
-  while ((int32_t)(tick - hw_ticks()) > 40) {
+  int32_t left;
+  while ((left = (int32_t)(tick - hw_ticks())) > 80) {
   }
-  uint8_t held = hw_hold();
-  while ((int32_t)(tick - hw_ticks_held()) > 0) {
+  hw_hold();
+  uint16_t until = tick >> HW_TICK_SHIFT;
+  while (left > 0 && (int16_t)(TCNT1 - until) < 0) {
   }
-  hw_release(held);
 }
+
+void hw_let_in(void) { sei(); }
 
 bool hw_active(void) {
   bool was = hw_work;

@@ -251,7 +251,10 @@ static void turn(void) {
     return;
   }
   hw_wait_tick(t.due);
-  nrf_pulse();
+  hw_ce(true);
+  hw_let_in();
+  hw_wait_us(11);
+  hw_ce(false);
   t.due += FLIGHT_LIMIT;
   t.phase = IN_FLIGHT;
   t.sent++;

@@ -140,23 +140,34 @@ uint8_t on_droop(const Request &r) {
 static uint16_t convert_at(uint32_t tick) {
   hw_wait_tick(tick);
   hw_adc_begin();
+  hw_let_in();
   while (!hw_adc_done()) {
   }
   return hw_adc_value();
 }
 
-// Returns when the load came on: for a burst, when CE rose, which is 130 us before the carrier.
+#define SOON (100 * TICKS_PER_US)  // a conversion before that: nothing may come between it and the load
+#define LED_TOLD 6                 // ticks from the LED's edge to its stamp
+
+// Returns when the load came on: for a burst, when CE rose, which is 130 us before the carrier. Leaves interrupts held
+// where the conversion comes soon; CE then stays high until it is done.
 static uint32_t load_on(uint32_t delay) {
+  uint32_t from;
   if (d.load == LOAD_TRANSMIT) {
-    uint32_t ce = nrf_burst_begin();
-    if (delay > 20 * TICKS_PER_US) {
-      hw_wait_us(11);
-      hw_ce(false);
-    }
-    return ce;
+    nrf_burst_upload();
+    hw_hold();
+    from = hw_ce_rise();
+  } else {
+    hw_hold();
+    load_switch(d.load, true, d.load == LOAD_SERVO && (d.repeat & 1) ? 0 : 100);
+    from = hw_ticks_held() - LED_TOLD;
   }
-  uint32_t from = hw_ticks();
-  load_switch(d.load, true, d.load == LOAD_SERVO && (d.repeat & 1) ? 0 : 100);
+  if (delay <= SOON) return from;
+  hw_let_in();
+  if (d.load == LOAD_TRANSMIT) {
+    hw_wait_us(8);  // with the above the 10 us that CE must be high
+    hw_ce(false);
+  }
   return from;
 }
 

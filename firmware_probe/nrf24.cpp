@@ -196,16 +196,14 @@ void nrf_power(uint8_t code) {
   nrf_write(NRF_RF_SETUP, held[HELD_RF_SETUP]);
 }
 
-uint32_t nrf_burst_begin(void) {
+void nrf_burst_upload(void) {
   memset(nrf_buffer, 0xA5, sizeof nrf_buffer);
   nrf_upload(nrf_buffer, sizeof nrf_buffer, true);
-  return hw_ce_rise();
 }
 
 void nrf_burst(void) {
-  nrf_burst_begin();
-  hw_wait_us(11);
-  hw_ce(false);
+  nrf_burst_upload();
+  nrf_pulse();
 }
 
 // STATUS bit 7 is always 0, and "pipe 6" does not exist (table 28).

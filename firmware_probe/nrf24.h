@@ -24,8 +24,8 @@ void nrf_sender(void);       // sender, CE low
 void nrf_give_up(void);      // what waits to be sent is dropped, flags cleared
 void nrf_quiet(void);        // sender, CE low, nothing waits in either direction
 void nrf_power(uint8_t code);  // RF_PWR, 0 to 3, until the next nrf_apply
-uint32_t nrf_burst_begin(void);  // the same, but CE stays high; returns when it rose
-void nrf_burst(void);        // one 32-byte packet without acknowledgement
+void nrf_burst_upload(void);  // one 32-byte packet without acknowledgement
+void nrf_burst(void);        // uploaded and sent
 bool nrf_present(void);      // STATUS can come from a working chip
 void nrf_pulse(void);        // CE high for the 10 us that start one transmission
 void nrf_forget(void);       // raw SPI has been used: what the chip holds is no longer known

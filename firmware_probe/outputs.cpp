@@ -243,11 +243,11 @@ static void transmit_load(bool on, uint8_t power) {
 }
 
 void load_switch(uint8_t load, bool on, uint8_t strength) {
-  if (load == LOAD_LED) led_set(on);
+  life_load(load, on);
   if (load == LOAD_TRANSMIT) transmit_load(on, strength);
   if (load == LOAD_SERVO) servo_load(on, strength);
   if (load == LOAD_MOTOR_IDLE) hw_pulse_silence_motors(!on);
-  life_load(load, on);
+  if (load == LOAD_LED) led_set(on);  // last: a droop takes its time right after it
 }
 
 uint8_t on_load(const Request &r) {

@@ -23,6 +23,7 @@ import numpy.typing as npt
 
 from benchctl.analysis import droop_shapes as shapes
 from benchctl.analysis.droop_shapes import FEWEST, Course, Fit
+from benchctl.analysis.droop_steps import Steps, likeliest
 from benchctl.analysis.tails import Floats, check_level, student_quantile
 from benchctl.errors import UsageError
 from benchctl.terms import Interval
@@ -73,6 +74,7 @@ def fit_droop(
     aperture: float = 0.0,
     lsb: float = 0.0,
     rises: Sequence[tuple[float, float]] = ((0.0, 1.0),),
+    steps: Steps | None = None,
     level: float = 0.95,
 ) -> Droop:
     """Fit a droop waveform.
@@ -81,6 +83,7 @@ def fit_droop(
     8. amps: the load step, more than 0. until: when the load ends. aperture: µs after the time stamp over
     which a sample is the mean, 0 for sample and hold. lsb: volts of one converter step, below whose own
     scatter (lsb / sqrt 12) the noise is not believed. rises: (µs, share of amps) of a load that comes in steps.
+    steps: the converter's, for samples that are means of few conversions on steps coarser than the noise.
     Raises UsageError for too few samples or when none lies
     in the load phase.
     """
@@ -90,7 +93,7 @@ def fit_droop(
     loaded = (t >= 0) & (t < until)
     if loaded.sum() < 4:
         raise UsageError("a droop needs at least 4 samples while the load is on")
-    for make in _by_worth(t, v, Course(until, aperture, tuple(rises)), lsb):
+    for make in _by_worth(t, v, Course(until, aperture, tuple(rises)), lsb, steps):
         found = make(amps, lsb, level)
         if _plausible(found):
             return found
@@ -100,7 +103,7 @@ def fit_droop(
 _Made = Callable[[float, float, float], Droop]
 
 
-def _by_worth(t: Floats, v: Floats, course: Course, lsb: float) -> list[_Made]:
+def _by_worth(t: Floats, v: Floats, course: Course, lsb: float, steps: Steps | None) -> list[_Made]:
     """The shapes from the likeliest to the least, by the load phase alone (Schwarz 1978).
 
     What a converter's steps leave over is not white: it counts as if the fits had it all.
@@ -114,7 +117,9 @@ def _by_worth(t: Floats, v: Floats, course: Course, lsb: float) -> list[_Made]:
     grain = n * max(lsb**2 / 12, (1e-7 * float(bent.coefficients[0])) ** 2)
 
     def exponential(amps: float, lsb: float, level: float) -> Droop:
-        return _as_exponential(shapes.exponential(t, v, course), amps, deep, lsb, len(t), level)
+        fit = shapes.exponential(t, v, course)
+        fit = likeliest(fit, shapes.bent, t, v, course, steps) if steps is not None and fit.determined else fit
+        return _as_exponential(fit, amps, deep, lsb, len(t), level)
 
     made: list[_Made] = [exponential]
     best, parameters = bent, _BENT

@@ -102,7 +102,8 @@ class Course:
         return out - answer(t - self.until) if math.isfinite(self.until) else out
 
 
-_Columns = Callable[[Floats, float, Course], Floats]
+#: (µs, time constant, course) to one column a coefficient
+Columns = Callable[[Floats, float, Course], Floats]
 
 
 def bent(t: Floats, tau: float, course: Course) -> Floats:
@@ -142,7 +143,7 @@ def recovering(t: Floats, v: Floats, course: Course) -> Fit | None:
     return _instant_at_least_zero(dipped, t, v, course) if len(t) >= FEWEST else None
 
 
-def _instant_at_least_zero(columns_of: _Columns, t: Floats, v: Floats, course: Course) -> Fit:
+def _instant_at_least_zero(columns_of: Columns, t: Floats, v: Floats, course: Course) -> Fit:
     """An instant drop below zero is none: the load came a little later than its time stamp says.
 
     What the data leave open about it stays open: the covariance is that of all parameters.
@@ -165,11 +166,11 @@ def ramp(t: Floats, v: Floats, course: Course) -> Fit | None:
     return _finish(columns, math.nan, coefficients, squares, True)
 
 
-def _with_time(columns_of: _Columns, t: Floats, v: Floats, course: Course) -> Fit:
+def _with_time(columns_of: Columns, t: Floats, v: Floats, course: Course) -> Fit:
     """Best time constant on a grid, refined; the rest is linear (variable projection, Golub and Pereyra
-    1973)."""
+    1973). What is over by a fifth of its height at the first sample can still be told."""
     after = np.sort(t[t > 0])
-    shortest = max(course.aperture / 4, float(after[0]) / 2 if len(after) else 1.0, 1e-3)
+    shortest = max(course.aperture / 4, float(after[0]) / 4 if len(after) else 1.0, 1e-3)
     longest = 100 * float(np.ptp(t))
 
     def squares(log_tau: float) -> float:
@@ -184,7 +185,7 @@ def _with_time(columns_of: _Columns, t: Floats, v: Floats, course: Course) -> Fi
     return _finish(jacobian, log_tau, coefficients, rest, 0 < best < _STEPS - 1)
 
 
-def _jacobian(columns_of: _Columns, t: Floats, course: Course, log_tau: float, coefficients: Floats) -> Floats:
+def _jacobian(columns_of: Columns, t: Floats, course: Course, log_tau: float, coefficients: Floats) -> Floats:
     step = 1e-4
     up, down = (columns_of(t, math.exp(log_tau + d), course) for d in (step, -step))
     return np.column_stack((columns_of(t, math.exp(log_tau), course), (up - down) @ coefficients / (2 * step)))

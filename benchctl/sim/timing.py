@@ -53,8 +53,8 @@ class Timing(NamedTuple):
     #: sample-and-hold takes place so many ADC clocks after the start (sheet 24.4)
     adc_hold_clocks: float = 1.5
     #: a droop's conversion begins so long after its tick, at least and at most: the loop that waits for it (image)
-    convert_least: float = 4.9e-6
-    convert_most: float = 7.6e-6
+    convert_least: float = 2.4e-6
+    convert_most: float = 3.2e-6
     #: settling of the band-gap after it is selected (sheet 29, 70 µs at most), kept by the firmware
     bandgap_settle: float = 100e-6
     #: EEPROM write of one byte (sheet 8.4.3: 3.3 ms)

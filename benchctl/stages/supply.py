@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from benchctl import events as ev
 from benchctl.analysis.droop import Droop, Estimate, fit_droop
+from benchctl.analysis.droop_steps import Steps
 from benchctl.analysis.supply_rules import bandgap_from_meter, margins, vcc_from_bandgap
 from benchctl.analysis.timing import RATES, SETTLE_US, RadioFormat
 from benchctl.errors import OperatorAbsent, UsageError
@@ -32,13 +33,13 @@ _CONVERSION_US = 104.0
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
 APERTURE_US = 13.0
 SAMPLE_POINT_US = 1.5
-#: the probe's loop that waits for a tick starts the conversion 5 to 8 µs after it
-START_LATE_US = 6.3
+#: the probe's loop that waits for a tick starts the conversion 2.4 to 3.2 µs after it
+START_LATE_US = 2.8
 #: drawn while settling to send (nRF24L01+ Product Specification v1.0, supply currents)
 _SETTLING_A = 8.0e-3
-#: points of a waveform
-_POINTS = 75
 _WAVEFORM = {"at": "us", "rail": "V"}
+#: of a burst: to the end of settling, and after it
+_SETTLING_POINTS, _SENDING_POINTS = 30, 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,12 +211,22 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
 def _steps(ctx: Context, board: Board) -> list[Step]:
     known, until = board.declared.loads_ma, _burst_us(board)
     repeats = ctx.count("repeats")
-    burst = Stretch(16, max(10, 2 * math.ceil(1.4 * until / _POINTS / 2)), _POINTS)
+    settling = Stretch(14, 4, _SETTLING_POINTS)
+    first = settling.last_us + 8
+    sending = Stretch(first, max(10, 2 * math.ceil((1.4 * until - first) / _SENDING_POINTS / 2)), _SENDING_POINTS)
     transmit, led = known.get("transmit", 11.3) / 1000, known.get("led", 9.0) / 1000
     steps = [
-        Step(Load.TRANSMIT, "transmit", transmit, (burst,), repeats, 4, until),
-        # fine where the rail bends, coarse to where it rests
-        Step(Load.LED, "led", led, (Stretch(40, 10, 35), Stretch(420, 40, 40)), repeats, 4, math.inf),
+        Step(Load.TRANSMIT, "transmit", transmit, (settling, sending), repeats, 4, until),
+        # fine where the rail bends, coarse to where it rests; often, for the band-gap's steps are coarse
+        Step(
+            Load.LED,
+            "led",
+            led,
+            (Stretch(20, 5, 40), Stretch(230, 20, 20), Stretch(660, 60, 23)),
+            2 * repeats,
+            4,
+            math.inf,
+        ),
     ]
     if PulseKind.SERVO in board.declared.pulse_kinds:
         servo = known.get("servo", 500.0) / 1000
@@ -260,7 +271,7 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     lsb = per_count if sensed else vcc.mean**2 / (1024 * vcc.bandgap)
     if sensed:
         _say_burst(ctx, name, slopes(times, volts, baseline, step.amps, step.until_us), step.amps, len(times))
-    if float(baseline - volts.min()) < 3 * lsb / math.sqrt(step.repeats):
+    if float(baseline - volts.min()) < 3 * lsb / math.sqrt(min(step.repeats, 4)):
         ctx.read(f"{name}_droop", max(0.0, baseline - float(volts.mean())), "V", len(times), source=Source.ADC,
                  note="below what the converter can resolve")  # fmt: skip
         return float(volts.min())
@@ -270,13 +281,20 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     try:
         fit = fit_droop(
             times, volts, step.amps, until=step.until_us, aperture=0.0 if sensed else APERTURE_US, lsb=lsb,
-            rises=_rises(step),
+            rises=_rises(step), steps=None if sensed else _band_gap_steps(vcc, step, len(before), len(times)),
         )  # fmt: skip
     except UsageError as e:
         ctx.doubt(f"{board.role}: the waveform under {step.name} cannot be fitted: {e}")
         return float(volts.min())
     _say_fit(ctx, name, fit, "sense pin, sample and hold" if sensed else "band-gap, mean over 13 µs")
     return float(volts.min())
+
+
+def _band_gap_steps(vcc: _Rail, step: Step, before: int, count: int) -> Steps:
+    """The converter's scale on the processor's own rail; the rest is looked at once a stretch, not once a sample."""
+    counts = np.full(count, float(step.repeats))
+    counts[:before] = step.repeats * len(step.stretches) / before
+    return Steps(lambda volts: vcc.bandgap * 1024 / volts, counts)
 
 
 def _say_burst(ctx: Context, name: str, burst: Burst, amps: float, n: int) -> None:

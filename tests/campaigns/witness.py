@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import bisect
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -91,7 +91,9 @@ class Witness:
         for role, board in self.boards.items():
             self._watch_rail(role, board, board.supply, "led", lambda name: name == "led")
             radio = board.rails[board.spec.radio.rail]
-            self._watch_rail(role, board, radio, "transmit", lambda name: name in ("transceiver", "settling", "sending"))
+            self._watch_rail(
+                role, board, radio, "transmit", lambda name: name in ("transceiver", "settling", "sending")
+            )
         if bench.kind == "sim":
             self._watch_sends()
 
@@ -161,8 +163,8 @@ class Witness:
 
     def _watch_rail(self, role: Role, board: Any, rail: Rail, load: str, mine: Callable[[str], bool]) -> None:
         """Note what a rail is asked for; a step begins when the load in question goes up from rest."""
-        plain_set, plain_burst, levels = rail.set_load, rail.burst, dict[str, float]()
-        inside, bursts = False, set[str]()
+        plain_set, plain_bursts, levels = rail.set_load, rail.bursts, dict[str, float]()
+        inside, over = False, dict[str, float]()
 
         def note(name: str, amps: float, time: float) -> None:
             more = amps - levels.get(name, 0.0)
@@ -176,20 +178,24 @@ class Witness:
             levels[name] = amps
 
         def set_load(name: str, amps: float, time: float) -> None:
-            if not inside and name not in bursts:
+            if not inside and name not in over:
                 note(name, amps, time)
             plain_set(name, amps, time)
 
-        def burst(name: str, amps: float, seconds: float, time: float) -> None:
+        def bursts(name: str, draws: Sequence[tuple[float, float]], time: float) -> None:
             nonlocal inside
-            bursts.add(name)
-            note(name, levels.get(name, 0.0) + amps, time)
-            note(name, levels[name] - amps, time + seconds)
+            if time >= over.get(name, 0.0) - 1e-9:  # not the rest of one that the rail takes piece by piece
+                at = time
+                for amps, seconds in draws:
+                    note(name, amps, at)
+                    at += seconds
+                note(name, 0.0, at)
+                over[name] = at
             inside = True
-            plain_burst(name, amps, seconds, time)
+            plain_bursts(name, draws, time)
             inside = False
 
-        rail.set_load, rail.burst = set_load, burst  # type: ignore[method-assign]
+        rail.set_load, rail.bursts = set_load, bursts  # type: ignore[method-assign]
 
     def _watch_sends(self) -> None:
         """On sim a send is worked out as a whole: CE and interrupt are in its outcome, not on the lines."""

@@ -48,6 +48,7 @@ void hw_wait_us(uint8_t us) { now += us * TICKS_PER_US; }
 void hw_wait_tick(uint32_t tick) {
   if ((int32_t)(tick - now) > 0) now = tick;
 }
+void hw_let_in() {}
 bool hw_active() { return true; }
 void hw_sleep_until(uint32_t) { now += 100; }
 uint8_t hw_hold() { return 0; }

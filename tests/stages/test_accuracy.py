@@ -78,7 +78,8 @@ def test_the_page_has_the_campaigns_table(kind: str) -> None:
     rows = {cells[0]: cells for line in block.splitlines() if len(cells := line.strip("| ").split(" | ")) > 1}
     said = re.search(rf"accuracy_campaign\.py --benches (\d+) --seed \d+ --kind {kind} --write", block)
 
-    assert said and int(said[1]) >= (200 if kind == "sim" else 12)
+    assert said
+    assert int(said[1]) >= (200 if kind == "sim" else 12)
     assert tuple(rows["quantity"]) == campaign.COLUMNS
     assert {q: rows[q][-1] for q in campaign.GOALS} == dict.fromkeys(campaign.GOALS, "100.00 %")
 
