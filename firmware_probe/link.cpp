@@ -251,10 +251,8 @@ static void turn(void) {
     return;
   }
   hw_wait_tick(t.due);
-  hw_ce(true);
+  nrf_pulse();
   hw_let_in();
-  hw_wait_us(11);
-  hw_ce(false);
   t.due += FLIGHT_LIMIT;
   t.phase = IN_FLIGHT;
   t.sent++;
