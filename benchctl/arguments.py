@@ -5,26 +5,13 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Callable, Sequence
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
-from benchctl import __version__
+from benchctl import __version__, manual
 from benchctl.errors import BenchctlError, UsageError
-
-_EXAMPLES = """\
-examples:
-  benchctl                                    open the terminal UI
-  benchctl run bring-up                       rehearse the whole bring-up on the simulated Mudlark pair
-  benchctl run radio-link --bench avr         the real firmware, inside the AVR simulator
-  benchctl run bring-up --bench ports         two real boards, whichever ports they are on
-  benchctl run radio-link --seed 7 --json     one JSON object on standard output
-  benchctl boards                             which ports there are and who answers
-  benchctl run regression --reference RUN     after a firmware change: did anything get worse?
-  benchctl report last --format html --out report.html
-
-exit codes: 0 pass, 1 fail, 2 wrong usage or input, 3 not decided
-"""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -100,7 +87,6 @@ def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="benchctl",
         description="Brings up a hand-soldered pair of radio-control boards: staged, safe, in numbers.",
-        epilog=_EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"benchctl {__version__}")
@@ -110,7 +96,70 @@ def _parser() -> argparse.ArgumentParser:
     _add_records(commands)
     _add_boards(commands)
     _add_completion(commands, parser)
+    _add_help(commands, parser)
+    for name, command in _commands(parser):
+        command.description = textwrap.fill(command.description or "", 78)
+        command.epilog = manual.epilog(name) if name in manual.EXAMPLES else None  # none where it only groups others
     return parser
+
+
+def _commands(parser: argparse.ArgumentParser, name: str = "") -> Iterator[tuple[str, argparse.ArgumentParser]]:
+    """The parser and those of its commands and their commands, by name."""
+    yield name, parser
+    for action in [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]:
+        for word, command in action.choices.items():
+            yield from _commands(command, f"{name} {word}".strip())
+
+
+#: offers the words of a list, then files
+_BASH = """
+_benchctl_offer() {
+  compgen -W "$1" -- "$2"
+  compgen -f -- "$2"
+}
+_benchctl_procedures() { _benchctl_offer "PROCEDURES" "$1"; }
+_benchctl_benches() { _benchctl_offer "BENCHES" "$1"; }
+"""
+
+
+def _bash_names() -> str:
+    from benchctl import shipped
+    from benchctl.benchfile import shipped_benches
+
+    benches = " ".join(("ports", *sorted({"sim", "avr", *shipped_benches()})))
+    return _BASH.replace("PROCEDURES", " ".join(shipped.procedures())).replace("BENCHES", benches)
+
+
+def _offer_names(whole: argparse.ArgumentParser) -> None:
+    """Where a file is wanted, files are offered; for procedures and benches the shipped names before them."""
+    import shtab
+
+    for _, command in _commands(whole):
+        for action in command._actions:
+            offers = _OFFERS.get(action.dest)
+            if action.type is Path or offers:
+                action.complete = {**shtab.FILE, **({"bash": offers} if offers else {})}  # type: ignore[attr-defined]
+
+
+_OFFERS = {"procedure": "_benchctl_procedures", "bench": "_benchctl_benches"}
+
+
+def _add_help(commands: Any, whole: argparse.ArgumentParser) -> None:
+    help_ = commands.add_parser(
+        "help",
+        help="print the manual, a topic of it, or a command's help",
+        description=f"Print the manual, or one of its topics ({', '.join(manual.TOPICS)}), or a command's help.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    help_.add_argument("topic", nargs="*", metavar="TOPIC", help="a topic or a command; left out: all topics")
+
+    def show(arguments: argparse.Namespace) -> int:
+        wanted = " ".join(arguments.topic)
+        found = dict(_commands(whole)).get(wanted) if wanted and wanted not in manual.TOPICS else None
+        print(found.format_help() if found else manual.topic(wanted) if wanted else manual.whole(), end="")
+        return 0
+
+    help_.set_defaults(command=show)
 
 
 def _add_completion(commands: Any, whole: argparse.ArgumentParser) -> None:
@@ -118,7 +167,6 @@ def _add_completion(commands: Any, whole: argparse.ArgumentParser) -> None:
         "completion",
         help="print the completion script of a shell",
         description="Print the completion script of a shell, to be sourced or put where the shell looks for it.",
-        epilog='example:\n  eval "$(benchctl completion bash)"',
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     completion.add_argument("shell", choices=("bash", "zsh", "fish"))
@@ -126,18 +174,18 @@ def _add_completion(commands: Any, whole: argparse.ArgumentParser) -> None:
     def show(arguments: argparse.Namespace) -> int:
         import shtab
 
-        print(shtab.complete(whole, arguments.shell))
+        _offer_names(whole)
+        print(shtab.complete(whole, arguments.shell, preamble={"bash": _bash_names()}))  # type: ignore[arg-type]
         return 0
 
     completion.set_defaults(command=show)
 
 
-def _command(commands: Any, name: str, text: str, function: str, epilog: str = "") -> argparse.ArgumentParser:
+def _command(commands: Any, name: str, text: str, function: str) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=text[0].lower() + text[1:].rstrip("."),
         description=text,
-        epilog=epilog,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.set_defaults(command=_to(function))
@@ -150,7 +198,7 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_run(commands: Any) -> None:
-    run = _command(commands, "run", "Run a procedure without the terminal UI.", "run", _EXAMPLES)
+    run = _command(commands, "run", "Run a procedure without the terminal UI.", "run")
     run.add_argument("procedure", metavar="PROCEDURE", help="a file, or the name of a shipped procedure")
     run.add_argument("--bench", type=_bench, help="sim (default), avr, ports, a shipped bench, or a bench file")
     _add_bench(run)

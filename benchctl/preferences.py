@@ -4,8 +4,8 @@ The terminal UI keeps `speed` and `look` there as they were last chosen; every o
 
 bench = "sim"            # used where no --bench is given
 runs = "~/mudlark/runs"  # where run folders are kept
-speed = 1.0              # of simulated benches in the terminal UI; 0 is as fast as it goes
-look = "dark"            # of the terminal UI: dark, light or terminal; left out, it follows the terminal
+speed = 1.0              # rehearsals on screen; 0 is as fast as it goes
+look = "dark"            # dark, light, terminal; none: as the terminal
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ RANKS = {
     "benches": 9, "flash": 9, "serve": 9,
     "operate": 10, "regression": 11,
     "headless": 11, "tui": 11,
-    "commands": 12, "arguments": 13, "cli": 14, "__main__": 15, "__init__": 0,
+    "commands": 12, "manual": 12, "arguments": 13, "cli": 14, "__main__": 15, "__init__": 0,
 }  # fmt: skip
 #: left to right inside one rank
 ORDER = ["errors", "units", "terms", "events", "compare", "findings", "report"]
