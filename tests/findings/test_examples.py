@@ -26,6 +26,28 @@ bulk_uf = 10
 """
 
 
+#: a lamp of 250 mA beside the LED, at a port that gives 100: the board goes down each time it lights
+WEAK_FOR_ITS_LED = """
+name = "weak-for-its-led"
+[board.hand]
+brown_out_v = 4.3
+[board.hand.rail.main]
+regulator_limit_ma = 100
+[board.hand.led]
+extra_ma = 250
+[board.craft]
+"""
+
+TWO_BOARDS = """
+name = "two-boards"
+[board.hand.radio]
+fitted = false
+[board.craft]
+brown_out_v = 1.8
+hang_every_s = 25
+"""
+
+
 def first(summary):
     found = find(summary)
     return (found[0].cause, found[0].board) if found else None
@@ -81,6 +103,23 @@ def test_servo_on_the_logic_rail_is_told_from_a_weak_usb_source(hunted):
         assert summary.stages["load_hunt"].readings["craft.trigger_servo"].value == 1
     assert first(servo) == ("servo_on_logic", Role.CRAFT)
     assert first(weak) == ("source", Role.CRAFT)
+
+
+def test_a_board_that_its_led_takes_down_has_a_weak_source_not_a_bad_led(hunted):
+    """Whoever counts the blinks sees too few; a board that restarts meanwhile cannot blink."""
+    found = find(hunted(WEAK_FOR_ITS_LED))
+
+    assert (found[0].cause, found[0].board) == ("source", Role.HAND)
+    assert "led" not in [f.cause for f in found]
+
+
+def test_trouble_on_one_board_hides_none_on_the_other(hunted):
+    """A socket without its transceiver; on the other board the detector set too low, and a program that hangs."""
+    found = find(hunted(TWO_BOARDS))
+
+    assert {(f.cause, f.board) for f in found} >= {
+        ("no_transceiver", Role.HAND), ("brown_out", Role.CRAFT), ("program", Role.CRAFT),
+    }  # fmt: skip
 
 
 def test_a_healthy_pair_has_no_finding(hunted):

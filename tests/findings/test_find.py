@@ -4,18 +4,28 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from benchctl import benches, shipped
+from benchctl.avr.build_shim import available
 from benchctl.findings import find
 from benchctl.operate import Operation
 from benchctl.procedure.file import load
 from benchctl.runs.log import read
 from benchctl.runs.summary import summarise
+from benchctl.terms import Role
 
 
-def perform(bench: str, procedure: str, out: Path, **more):
-    opened = benches.open_bench(bench, seed=5)
+NEEDS_AVR = pytest.mark.skipif(bool(available()), reason=available() or "nothing is missing")
+
+
+def perform(bench: str, procedure: str, out: Path, kind: str = "sim", **more):
+    """The run; no pulse above idle may have come to a motor controller."""
+    opened = benches.open_bench(bench, kind=kind, seed=5)
     try:
-        return Operation(load(shipped.procedure(procedure)), opened, out, **more).perform()
+        result = Operation(load(shipped.procedure(procedure)), opened, out, **more).perform()
+        assert not any(esc.above_idle for esc in opened.world.boards[Role.CRAFT].escs.values())
+        return result
     finally:
         opened.close()
 
@@ -52,9 +62,10 @@ def test_a_record_read_back_has_the_same_findings(tmp_path: Path):
     ]
 
 
-def test_the_hunt_is_added_where_it_would_tell_causes_apart(tmp_path: Path):
+@pytest.mark.parametrize("kind", ["sim", pytest.param("avr", marks=NEEDS_AVR)])
+def test_the_hunt_is_added_where_it_would_tell_causes_apart(tmp_path: Path, kind: str):
     """A radio link dies of a starved transceiver: without the supply stage the hunt is what is left to look."""
-    result = perform("weak-capacitor", "radio-link", tmp_path, hunt=True)
+    result = perform("weak-capacitor", "radio-link", tmp_path, kind=kind, hunt=True)
 
     assert result.summary.stages["load_hunt"].readings["craft.trigger_transmit"].value == 1
     assert result.exit_code == 1

@@ -9,6 +9,7 @@ import findings_campaign as campaign
 import pytest
 
 from benchctl.benchfile import parse
+from benchctl.findings.causes import BY_NAME
 
 
 @pytest.mark.parametrize("kind", sorted(fb.FAULTS))
@@ -19,6 +20,23 @@ def test_every_fault_can_be_drawn(kind):
 
         parse(case.toml(), "drawn")
         assert len(case.truth) == 1
+
+
+def test_every_cause_of_the_table_is_drawn():
+    """As a physical fault; an open CSN line is drawn as what it looks like, an empty socket."""
+    causes = {fb.draw(random.Random(seed), (kind,)).truth[0][0] for kind in fb.FAULTS for seed in range(8)}
+
+    assert causes == set(BY_NAME)
+
+
+def test_kept_runs_are_scored_again_as_they_were(tmp_path):
+    kept = tmp_path / "runs"
+    once = campaign.campaign(seed=500_100, single=1, pairs=0, healthy=1, keep=kept)
+    size = kept.stat().st_size
+
+    assert campaign.again([kept]).lines() == once.lines()
+    assert campaign.campaign(seed=500_100, single=1, pairs=0, healthy=1, keep=kept).lines() == once.lines()
+    assert kept.stat().st_size == size
 
 
 def test_a_few_drawn_benches():
