@@ -16,7 +16,7 @@ SURE, OFTEN, HALF, SOME, SELDOM = 0.985, 0.85, 0.5, 0.25, 0.08
 CHANCE = 1e-4
 #: facts that are nothing out of the way by themselves: heard or not depends on the distance; a healthy board at the
 #: edge of its tolerance does fail a limit now and then
-CHANCES: Mapping[str, float] = {"heard": 0.5, "limit": 0.01}
+CHANCES: Mapping[str, float] = {"heard": 0.5, "unheard": 0.5, "no_reserve": 0.1, "limit": 0.01}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -231,7 +231,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "antenna", "antenna or transmit power fault", "pair", 2.0,
-        {"dead": 0.65, "lossy": 0.2, "one_way": HALF},
+        {"dead": 0.65, "lossy": 0.2, "one_way": HALF, "unheard": 0.97, "no_reserve": 0.9},
         "The boards are set alike and the air is quiet, but the signal is too weak: a cracked antenna, a missing "
         "matching part, a module with little power.",
         "exchange the modules one at a time with known good ones",

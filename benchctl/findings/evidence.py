@@ -229,6 +229,20 @@ def _weak_better(log: Log) -> Answer:
     return weak.value < echo.value - 15, f"{said(weak)} at the lowest power, {echo.text()} at full"
 
 
+def _unheard(log: Log) -> Answer:
+    """A side does not hear the other above -64 dBm; only looked at when packets are lost."""
+    found = [r for d in ("hand_to_craft", "craft_to_hand") for r in log.all(f"{d}.heard", *_LINK)]
+    return (any(r.value < 5 for r in found), ", ".join(map(said, found))) if found else None
+
+
+def _no_reserve(log: Log) -> Answer:
+    """Some packets at full power and none 18 dB below: the receiver is at its limit, whoever else is on the air."""
+    weak, echo = log.one("echo_loss_weak", *_LINK), log.one("echo_loss", *_LINK)
+    if weak is None or echo is None or echo.value >= 97:
+        return None
+    return weak.value >= 97, f"{said(weak)} at the lowest power, {echo.text()} at full"
+
+
 # ---------------------------------------------------------------------- all of them
 
 BOARD_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
@@ -290,6 +304,8 @@ PAIR_FACTS: dict[str, Callable[[Log], Answer]] = {
     "one_way": _one_way,
     "heard": _heard,
     "weak_better": _weak_better,
+    "unheard": _unheard,
+    "no_reserve": _no_reserve,
 }
 
 
