@@ -26,7 +26,8 @@ _STAGE_OF = {
          "main_soft", "main_joint", "brown_out_level", "brown_out_margin"), "supply"),
     **dict.fromkeys(("sending_low", "servo_sag", "trigger_transmit", "forgets"), "load hunt"),
     **dict.fromkeys(("busy", "variant"), "transceiver"),
-    **dict.fromkeys(("settings_differ", "lossy", "dead", "one_way", "heard", "weak_better", "unheard", "no_reserve"), "radio link"),
+    **dict.fromkeys(
+        ("settings_differ", "lossy", "dead", "one_way", "heard", "weak_better", "unheard", "no_reserve"), "radio link"),
 }  # fmt: skip
 
 

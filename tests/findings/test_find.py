@@ -15,7 +15,6 @@ from benchctl.runs.log import read
 from benchctl.runs.summary import summarise
 from benchctl.terms import Role
 
-
 NEEDS_AVR = pytest.mark.skipif(bool(available()), reason=available() or "nothing is missing")
 
 
