@@ -179,9 +179,11 @@ def _hits(reading: Reading) -> tuple[int, int]:
 
 def _margin(told: Mapping[str, float | bool | str], reference: float, scale: float) -> Margin:
     """The margin in units of `scale`; "same" means that either direction is for the worse."""
-    size = float(told["margin"])
-    better = str(told["better"])
-    sizes = {"relative": size / 100} if told["relative"] else {"absolute": size * scale}
+    size = told.get("margin")
+    if not isinstance(size, int | float) or not 0 <= size < math.inf:
+        raise UsageError(f"the reference run's margin of a reading: expected a number from 0, got {size!r}")
+    better = str(told.get("better", "same"))
+    sizes = {"relative": size / 100} if told.get("relative") else {"absolute": size * scale}
     if better == "same":
         return Margin(**sizes, better=Better.TARGET, target=reference * scale)
     return Margin(**sizes, better=Better.HIGHER if better == "higher" else Better.LOWER)
