@@ -33,7 +33,7 @@ def test_a_rebuild_gives_the_shipped_images(tmp_path):
     """Byte for byte, from a copy of the sources at another place."""
     copy = tmp_path / "elsewhere" / "firmware_probe"
     shutil.copytree(FIRMWARE, copy, ignore=shutil.ignore_patterns("build", "__pycache__"))
-    subprocess.run(["make", "-s", "-C", str(copy)], check=True, capture_output=True)
+    subprocess.run(["make", "-s", "-C", str(copy), "all"], check=True, capture_output=True)
     result = subprocess.run(
         ["python3", "images.py", "check", "build", str(IMAGES)], cwd=copy, capture_output=True, text=True
     )

@@ -7,7 +7,7 @@ import pytest
 from image_pair import pulses, rows
 
 from benchctl.terms import Role
-from benchctl.wire.catalogue import GuardReason, GuardState, Point, PulseKind
+from benchctl.wire.catalogue import GuardReason, GuardState, Point
 
 FRAME_S = 0.020
 SERVO, MOTOR = "PB1", "PB2"
@@ -250,31 +250,3 @@ def test_joystick_to_servo(pair):
 
         assert pulses(edges)[-1][1] == pytest.approx(wanted, rel=0.0055, abs=0.8)
         assert pair.craft.ask("pulse_read", channel=1).width * 0.5 == pytest.approx(wanted, abs=0.5)
-
-
-def test_everything_at_once_leaves_the_stack(pair):
-    """The deepest chains: link test, scan, bus, droop, loop, saving; measured by the paint."""
-    pair.craft.ask("twi_scan", timeout=1.0)
-    pair.craft.ask("twi_read", address=0x68, reg=0x3B, count=14)
-    pair.craft.ask("pulse", channel=1, width_us=1500)
-    for channel, code in ((3, 0x21), (4, 0x23), (5, 0x33), (6, 0x35)):
-        pair.pulse_on(channel, code, PulseKind.SERVO)
-        pair.craft.ask("pulse", channel=channel, width_us=1500)
-    pair.both("debounce_us", 0)
-    for board in (pair.craft, pair.hand):
-        board.ask("loop_start", trace=1)
-    pair.hand.ask("self_stimulus", function=1, presses=5, down_us=5000, up_us=5000)
-    pair.craft.ask("imu_stream", address=0x68, interval_us=2000, count=50)
-    pair.craft.save_settings()
-    arm(pair)
-    drive(pair, 100, 0.5)
-    pair.craft.ask("stop")
-    for board in (pair.craft, pair.hand):
-        board.ask("loop_stop")
-    fields = {"load": 1, "source": 0, "first_us": 0, "step_us": 50, "points": 5, "settle_ms": 1, "prescaler": 4}
-    pair.craft.ask("droop", **fields, also={"repeats": 2})
-    pair.wait(0.2)
-    pair.craft.ask("echo", data=bytes(97))
-
-    assert pair.craft.ask("vitals").stack_free >= 500
-    assert pair.hand.ask("vitals").stack_free >= 500

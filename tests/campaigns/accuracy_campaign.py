@@ -136,7 +136,7 @@ class Measured:
         self.tables: dict[str, np.ndarray] = {}
         self.notes: list[str] = []
 
-    def __call__(self, event: ev.RunEvent) -> None:
+    def __call__(self, event: ev.Event) -> None:
         if isinstance(event, ev.ReadingTaken) and event.final:
             self.readings[event.reading.name] = event.reading
             self.witness.saw_reading(event.reading.name, CLOCK_S)
