@@ -5,7 +5,7 @@ Looking several times must not raise the chance of a false "worse", so each look
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from benchctl.analysis.equivalence import Outcome
@@ -20,6 +20,8 @@ from benchctl.terms import Verdict
 LOOKS = (0.25, 0.5, 1.0)
 #: parameters that say how many samples a stage takes
 SIZES = ("least", "acked", "pings", "presses", "steps", "steady_frames", "frames", "cuts", "starts")
+#: the same of a stage that is in a later look only because others need it
+NEEDED = (*SIZES, "scan_sweeps")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +37,14 @@ class Regression:
 
     @property
     def verdict(self) -> Verdict:
-        """fail beats undecided beats pass, over the comparison's and every stage's as it was last looked at: what a
-        look with few samples left open, a later one may have decided. A fail stays."""
+        """fail beats undecided beats pass, over the comparison's and every stage's: what a look with few samples left
+        open, a later one may have decided; a fail stays, and a pass until there is a fail."""
         stages: dict[str, Verdict] = {}
         for result in self.results:
             for name, stage in result.summary.stages.items():
                 left_out = stage.verdict is Verdict.NOT_RUN and name in self.optional
-                if stages.get(name) is not Verdict.FAIL and stage.verdict is not None and not left_out:
+                settled = stages.get(name) in (Verdict.PASS, Verdict.FAIL) and stage.verdict is not Verdict.FAIL
+                if stage.verdict is not None and not left_out and not settled:
                     stages[name] = stage.verdict
         return Verdict.worst([self.comparison.verdict, *stages.values()])
 
@@ -56,13 +59,18 @@ def sized(procedure: Procedure, share: float) -> Procedure:
     return replace(procedure, steps=tuple(_sized(s, share) for s in procedure.steps))
 
 
-def _sized(step: Step, share: float) -> Step:
+def _sized(step: Step, share: float, sizes: Collection[str] = SIZES) -> Step:
     changed: dict[str, Value] = dict(step.parameters)
     for p in step.stage.parameters:
         value = changed.get(p.name)
-        if p.name in SIZES and isinstance(value, int) and not isinstance(value, bool):
+        if p.name in sizes and isinstance(value, int) and not isinstance(value, bool):
             changed[p.name] = max(round(value * share), int(p.low or 1))
     return replace(step, parameters=changed)
+
+
+def _grows(step: Step, shares: Sequence[float]) -> bool:
+    """Whether a further look would take more samples; one that takes as many again decides no more."""
+    return any(_sized(step, share).parameters != _sized(step, shares[0]).parameters for share in shares[1:])
 
 
 def regress(
@@ -75,16 +83,21 @@ def regress(
     results: list[Result] = []
     found: Comparison | None = None
     names = [s.name for s in procedure.steps]
-    for share in LOOKS:
-        results.append(make(sized(procedure.only(names), share)).perform())
+    for number, share in enumerate(LOOKS):
+        wanted = procedure.only(names)
+        steps = tuple(
+            _sized(s, share if s.name in names else LOOKS[0], SIZES if s.name in names else NEEDED)
+            for s in wanted.steps
+        )
+        results.append(make(replace(wanted, steps=steps)).perform())
         if results[-1].error:
             break
         seen = _only(compare(reference, results[-1].summary, alpha=alpha / len(LOOKS)), names)
         found = seen if found is None else _merged(found, seen)
-        again = _open_stages(found) & {s.name for s in procedure.steps}
+        again = _open_stages(found) & {s.name for s in procedure.steps if _grows(s, LOOKS[number:])}
         if not again or found.verdict is Verdict.FAIL:
             break
-        names = [s.name for s in procedure.only(again).steps]
+        names = [s.name for s in procedure.steps if s.name in again]
     if found is None:
         found = compare(reference, results[-1].summary, alpha=alpha / len(LOOKS))
     return Regression(tuple(results), found, frozenset(s.name for s in procedure.steps if s.optional))

@@ -21,11 +21,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from benchctl import benches, shipped
 from benchctl.analysis.equivalence import Outcome
 from benchctl.compare import Comparison, compare
-from benchctl.operate import Operation
 from benchctl.procedure.file import load
 from benchctl.runs.summary import Summary
 from benchctl.terms import Role
 from tests.campaigns import published
+from tests.campaigns.unreported import Unreported
 from tests.hobby_pair.changes import BENCH, HARMFUL, HARMLESS, Change, build
 
 
@@ -35,7 +35,7 @@ def run(change: Change, seed: int) -> Summary:
         images = {Role(role): path for role, path in build(change, Path(name)).items()}
         bench = benches.open_bench(BENCH, seed=seed, images=images)
         try:
-            return Operation(load(shipped.procedure("black-box")), bench, Path(name) / "runs").perform().summary
+            return Unreported(load(shipped.procedure("black-box")), bench, Path(name) / "runs").perform().summary
         finally:
             bench.close()
 

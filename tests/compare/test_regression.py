@@ -9,10 +9,11 @@ import pytest
 from benchctl import benches, benchfile, shipped
 from benchctl.analysis.equivalence import Outcome
 from benchctl.cli import main
-from benchctl.operate import Operation
+from benchctl.compare import Comparison, compare
+from benchctl.operate import Operation, Result
 from benchctl.procedure.file import Procedure, load, parse
 from benchctl.regression import LOOKS, Regression, regress, sized
-from benchctl.runs.summary import Summary
+from benchctl.runs.summary import StageSummary, Summary
 from benchctl.terms import Verdict
 
 #: a link at its edge: one packet in twelve is lost
@@ -79,6 +80,90 @@ def test_sizes_are_shares_of_the_procedures() -> None:
             if part.parameters[name] != value:
                 assert part.parameters[name] == max(round(int(value) / 4), least)
     assert [s.parameters.get("presses") for s in quarter.steps][-1] == 50
+
+
+def test_only_what_is_open_is_looked_at_again(before: Summary, tmp_path: Path) -> None:
+    """A quarter leaves some of the link's readings open: it comes again, with more; what it needs takes no more than
+    before, and the stages that were decided are gone."""
+    done = against(tmp_path, procedure(), before, "sim", 12)
+    looks = [r.summary for r in done.results]
+
+    assert len(looks) > 1
+    sent = [s.stages["link"].readings["hand_to_craft.given_up"].n for s in looks]
+    assert sent == sorted(set(sent))
+    scans = [s.stages["transceiver"].readings["channel_busy"].n for s in looks]
+    assert all(later < scans[0] for later in scans[1:])
+    open_at_first = {r.stage for r in compare(before, looks[0], alpha=0.05 / len(LOOKS)).having(Outcome.UNDECIDED)}
+    if "button_to_led" not in open_at_first:
+        assert "button_to_led" not in looks[1].stages
+
+
+def test_a_stage_that_takes_no_more_samples_is_not_repeated(tmp_path: Path) -> None:
+    """identity has no sizes: an answer that it leaves open stays open after one look."""
+    text = b'name = "identity"\n[[stage]]\nkind = "identity"\n[stage.margins]\noscillator_error = {margin = 0.1}\n'
+    wanted = parse(text, "identity.toml")
+    done = against(tmp_path / "new", wanted, reference(tmp_path / "old", wanted), "sim", 12)
+
+    assert done.comparison.having(Outcome.UNDECIDED)
+    assert len(done.results) == 1
+    assert done.exit_code == 3
+
+
+def looked(**stages: Verdict) -> Result:
+    """The result of a look with these stages."""
+    summary = Summary(stages={name: StageSummary(name, verdict=v) for name, v in stages.items()})
+    return Result(Verdict.worst(stages.values()), Path(), summary, 0)
+
+
+@pytest.mark.parametrize(
+    ("looks", "verdict"),
+    [
+        ([{"a": Verdict.UNDECIDED, "b": Verdict.PASS}, {"a": Verdict.PASS}], Verdict.PASS),
+        ([{"a": Verdict.UNDECIDED}, {"a": Verdict.UNDECIDED}], Verdict.UNDECIDED),
+        ([{"a": Verdict.PASS}, {"a": Verdict.UNDECIDED}], Verdict.PASS),
+        ([{"a": Verdict.PASS}, {"a": Verdict.FAIL}], Verdict.FAIL),
+        ([{"a": Verdict.FAIL}, {"a": Verdict.PASS}], Verdict.FAIL),
+        ([{"a": Verdict.PASS, "c": Verdict.NOT_RUN}], Verdict.PASS),
+        ([{"a": Verdict.PASS, "d": Verdict.NOT_RUN}], Verdict.NOT_RUN),
+    ],
+)
+def test_what_a_later_look_decides_is_decided(looks: list[dict[str, Verdict]], verdict: Verdict) -> None:
+    """c need not have run."""
+    same = Comparison("a", "b", (), (), (), ())
+    done = Regression(tuple(looked(**stages) for stages in looks), same, frozenset("c"))
+
+    assert done.verdict is verdict
+
+
+def test_a_reference_of_another_kind_is_refused_before_anything_runs(tmp_path: Path, capsys) -> None:
+    """Nothing is recorded for it."""
+    root = str(tmp_path)
+    assert main(["run", "radio-link", "--seed", "3", "--only", "identity", "--quiet", "--out", root]) == 0
+    (first,) = (p for p in tmp_path.iterdir() if p.is_dir())
+    code = main(["run", "regression", "--seed", "4", "--quiet", "--out", root, "--reference", first.name])
+
+    assert code == 2
+    assert "only runs of one procedure can be compared" in capsys.readouterr().err
+    assert [p for p in tmp_path.iterdir() if p.is_dir()] == [first]
+
+
+def test_references_are_kept_by_label_and_line(tmp_path: Path, capsys) -> None:
+    """Another line has another reference; another board has none; what differs is said."""
+    root, quiet = str(tmp_path), ["--only", "identity", "--quiet", "--out", str(tmp_path)]
+    for line in ("probe", "hover 2"):
+        assert main(["run", "regression", "--seed", "3", *quiet]) == 0
+        assert main(["reference", "set", "last", "--runs", root, "--line", line]) == 0
+    assert main(["reference", "show", "--runs", root]) == 0
+    shown = [text for text in capsys.readouterr().out.splitlines() if "mudlark-hand-01, " in text]
+    runs = {text.rpartition(": ")[2] for text in shown}
+    assert len(runs) == 2
+    assert main(["run", "regression", "--seed", "4", *quiet, "--reference", "--line", "hover 2"]) in (0, 3)
+    other = ["--label", "hand=mudlark-hand-02", "--label", "craft=mudlark-craft-02"]
+    assert main(["run", "regression", "--seed", "4", *quiet, *other, "--reference"]) == 2
+    assert "for mudlark-hand-02, mudlark-craft-02" in capsys.readouterr().err
+    named = sorted(runs)[0]
+    main(["run", "regression", "--seed", "4", *quiet, *other, "--reference", named])
+    assert "the hand board was mudlark-hand-01, now it is mudlark-hand-02" in capsys.readouterr().out
 
 
 def test_another_procedure_is_refused(before: Summary, tmp_path: Path) -> None:
