@@ -4,12 +4,15 @@
 
 builds the hobby pair with each change, runs the procedure on the `avr` bench, compares with the run of the
 unchanged pair, and prints a table: the change, the readings called worse, and whether the right one is among them.
-`--write` puts the table into DEVELOPERS.md.
+`--write` puts the table into DEVELOPERS.md. `--keep DIR` keeps the runs and makes none of them twice, so that a
+campaign that was cut short goes on where it was.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import shutil
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -22,20 +25,27 @@ from benchctl import benches, shipped
 from benchctl.analysis.equivalence import Outcome
 from benchctl.compare import Comparison, compare
 from benchctl.procedure.file import load
-from benchctl.runs.summary import Summary
+from benchctl.runs.log import read
+from benchctl.runs.summary import Summary, summarise
 from benchctl.terms import Role
 from tests.campaigns import published
 from tests.campaigns.unreported import Unreported
 from tests.hobby_pair.changes import BENCH, HARMFUL, HARMLESS, Change, build
 
 
-def run(change: Change, seed: int) -> Summary:
-    """The black-box procedure on the pair with this change."""
+def run(change: Change, seed: int, keep: Path) -> Summary:
+    """The black-box procedure on the pair with this change; read instead where `keep` has that run already."""
+    folder = keep / f"{'-'.join(change.name.replace(',', '').split())}-{seed}"
+    if folder.is_dir():
+        kept = summarise(read(folder).events)
+        if kept.ended:
+            return kept
+        shutil.rmtree(folder)
     with tempfile.TemporaryDirectory() as name:
         images = {Role(role): path for role, path in build(change, Path(name)).items()}
         bench = benches.open_bench(BENCH, seed=seed, images=images)
         try:
-            return Unreported(load(shipped.procedure("black-box")), bench, Path(name) / "runs").perform().summary
+            return Unreported(load(shipped.procedure("black-box")), bench, keep, folder=folder).perform().summary
         finally:
             bench.close()
 
@@ -90,13 +100,20 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=100)
     parser.add_argument("--only", default="", help="changes whose name contains this")
     parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="keep the runs in DIR, and go on from them")
     asked = parser.parse_args()
-    reference = run(Change("none"), asked.seed)
+    with contextlib.ExitStack() as stack:
+        return campaign(asked, asked.keep or Path(stack.enter_context(tempfile.TemporaryDirectory())))
+
+
+def campaign(asked: argparse.Namespace, keep: Path) -> int:
+    keep.mkdir(parents=True, exist_ok=True)
+    reference = run(Change("none"), asked.seed, keep)
     told: list[Told] = []
     seed = asked.seed
     for change, times in [*((c, 1) for c in HARMFUL), *((c, asked.repeat) for c in HARMLESS)]:
         if asked.only in change.name:
-            found = [compare(reference, run(change, seed + n)) for n in range(1, times + 1)]
+            found = [compare(reference, run(change, seed + n, keep)) for n in range(1, times + 1)]
             told.append(judge(change, found))
             last = told[-1]
             mark = "ok   " if last.right == times else "WRONG"

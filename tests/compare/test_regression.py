@@ -100,9 +100,14 @@ def test_only_what_is_open_is_looked_at_again(before: Summary, tmp_path: Path) -
 
 def test_a_stage_that_takes_no_more_samples_is_not_repeated(tmp_path: Path) -> None:
     """identity has no sizes: an answer that it leaves open stays open after one look."""
-    text = b'name = "identity"\n[[stage]]\nkind = "identity"\n[stage.margins]\noscillator_error = {margin = 0.1}\n'
-    wanted = parse(text, "identity.toml")
-    done = against(tmp_path / "new", wanted, reference(tmp_path / "old", wanted), "sim", 12)
+    text = 'name = "identity"\n[[stage]]\nkind = "identity"\n[stage.margins]\noscillator_error = {{margin = {}}}\n'
+    wanted = parse(text.format(1000).encode(), "identity.toml")
+    old, new = (reference(tmp_path / str(seed), wanted, seed) for seed in (11, 12))
+    row = next(r for r in compare(old, new).rows if r.new.name == "hand.oscillator_error")
+    moved = abs(row.new.value - row.reference.value)
+    # a margin of what it has moved by can be neither kept nor broken
+    close = parse(text.format(f"{moved:.9f}").encode(), "identity.toml")
+    done = against(tmp_path / "new", close, reference(tmp_path / "old", close), "sim", 12)
 
     assert done.comparison.having(Outcome.UNDECIDED)
     assert len(done.results) == 1
