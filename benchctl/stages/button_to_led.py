@@ -133,7 +133,7 @@ def _judge(ctx: Context, parts: Parts, relation: ClockMap, rate: Rate) -> None:
             about, source = _widened(lat.quantile_interval(known, 0.5), doubt if name == "air" else TICK_US)
             ctx.read(f"{name}_p50", lat.median(known), "us", len(known), about, source, floors[name])
     ctx.read(
-        "clock_uncertainty", doubt, "us", relation.exchanges, source=Source.CLOCK,
+        "clock_uncertainty", doubt, "us", relation.exchanges, Interval(0.0, doubt), Source.CLOCK,
         note="of relating the two boards' clocks, in the middle of the stage",
     )  # fmt: skip
 

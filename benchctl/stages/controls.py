@@ -25,6 +25,10 @@ _STICK_INTERVAL_US = 2000
 _STAMP_US = 5.0
 
 
+#: by which a single code may be off (absolute accuracy; ATmega328P data sheet, table 29-16: 2 steps)
+_CODE = 2.0
+
+
 def perform(ctx: Context) -> None:
     board = ctx.board(Role.HAND)
     for function, name in _SWITCHES:
@@ -157,7 +161,7 @@ def _judge_presses(ctx: Context, name: str, rows: list[tuple[int, int]], rest: i
         float(done.bounces.max()),
         "",
         len(done),
-        source=Source.SAMPLING,
+        source=Source.COUNTING,
         note="most edges beyond the first",
     )
     longest = done.duration / 1000
@@ -187,16 +191,20 @@ def _joystick(ctx: Context, board: Board) -> None:
     )
     for axis, codes in zip(_AXES, circle.T, strict=True):
         ends = axis_samples(codes)
-        ctx.read(f"hand.{axis}_low", ends.low, "counts", len(codes), source=Source.ADC)
-        ctx.read(f"hand.{axis}_high", ends.high, "counts", len(codes), source=Source.ADC)
-        ctx.read(f"hand.{axis}_span", ends.span, "counts", len(codes), source=Source.ADC)
+        for what, value, doubt in (
+            ("low", ends.low, _CODE),
+            ("high", ends.high, _CODE),
+            ("span", ends.span, 2 * _CODE),
+        ):
+            about = Interval(value - doubt, value + doubt)
+            ctx.read(f"hand.{axis}_{what}", value, "counts", len(codes), about, Source.ADC)
         jumps = _widest_gap(codes)
         ctx.read(
             f"hand.{axis}_gap",
             jumps,
             "counts",
             len(codes),
-            source=Source.SAMPLING,
+            source=Source.COUNTING,
             note="widest stretch of codes never seen",
         )
     ctx.samples("hand_joystick", "poses", {"x": "counts", "y": "counts"}, circle)
@@ -243,9 +251,9 @@ def _axis_order(ctx: Context, board: Board) -> None:
         held = _moved(ctx, board, text, how, 3.0)
         spans = np.ptp(held, axis=0)
         swapped = bool(spans[1 - own] > spans[own])
-        ctx.read(
-            f"hand.{how}_moves", float(spans[own]), "counts", len(held), source=Source.ADC, note=f"of axis {_AXES[own]}"
-        )
+        moved = float(spans[own])
+        about = Interval(max(0.0, moved - 2 * _CODE), moved + 2 * _CODE)
+        ctx.read(f"hand.{how}_moves", moved, "counts", len(held), about, Source.ADC, note=f"of axis {_AXES[own]}")
         if swapped:
             ctx.fail(f"pushing {how} moves the {_AXES[1 - own]} axis: the two axes are exchanged")
             return

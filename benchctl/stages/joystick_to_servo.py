@@ -32,6 +32,8 @@ _BAND_STEP = 3
 #: frames looked at after a step, and the change of width that is one
 _STEP_FRAMES, _STEP_US = 5, 200.0
 _SWEEP = {"commanded": "counts", "delivered": "us", "rising": ""}
+#: by which a person may misread a horn on a protractor (common practice, no source)
+_PROTRACTOR_DEG = 0.5
 
 
 def perform(ctx: Context) -> None:
@@ -311,7 +313,8 @@ def _judge_travel(ctx: Context, frame_s: float) -> None:
         ctx.doubt("the servo's travel was not read")
         return
     travel = abs(float(angles[1] or 0.0) - float(angles[0] or 0.0))
-    ctx.read("travel", travel, "deg", 1, source=Source.OPERATOR, note="from end to end, by protractor")
+    about = Interval(max(0.0, travel - 2 * _PROTRACTOR_DEG), travel + 2 * _PROTRACTOR_DEG)
+    ctx.read("travel", travel, "deg", 1, about, Source.OPERATOR, note="from end to end, by protractor")
 
 
 def _judge_unrest(ctx: Context, craft: Board) -> None:
@@ -334,7 +337,9 @@ def _judge_unrest(ctx: Context, craft: Board) -> None:
     angles = [a for a in seen if a is not None]
     if len(angles) >= 3:
         note = f"spread of {len(angles)} looks at the horn at rest"
-        ctx.read("unrest", max(angles) - min(angles), "deg", len(angles), source=Source.OPERATOR, note=note)
+        spread = max(angles) - min(angles)
+        about = Interval(max(0.0, spread - 2 * _PROTRACTOR_DEG), spread + 2 * _PROTRACTOR_DEG)
+        ctx.read("unrest", spread, "deg", len(angles), about, Source.OPERATOR, note=note)
 
 
 def _let_go(craft: Board) -> None:

@@ -11,6 +11,7 @@ from benchctl.analysis.bursts import gaps_and_bursts, period_lengths
 from benchctl.analysis.clocks import TICK_US, ClockMap
 from benchctl.analysis.loss import clopper_pearson, loss_drift, retransmissions
 from benchctl.analysis.sequential import Decision, SequentialTest
+from benchctl.analysis.sweep import mean_interval
 from benchctl.analysis.tails import Floats, student_quantile
 from benchctl.analysis.timing import AVR_16MHZ, acknowledged_us, one_way_floor_us
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
@@ -137,7 +138,8 @@ def _judge_loss(ctx: Context, name: str, packets: Packets, good: float, bad: flo
         100 * shape.burst_density,
         "%",
         n,
-        source=Source.COUNTING,
+        clopper_pearson(shape.burst_lost, shape.burst_packets).scaled(100) if shape.burst_packets else None,
+        Source.COUNTING,
         note="share lost inside bursts, RFC 3611 with Gmin 16",
     )
     drift = loss_drift(packets.queued * 1e-6, lost)
@@ -174,7 +176,9 @@ def _acknowledged(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, rece
         note="never acknowledged, after all retries",
     )
     again = retransmissions(packets.retries, packets.delivered)
-    ctx.read(f"{name}.retries", again.mean, "", n, source=Source.COUNTING, note="mean per delivered packet")
+    spread = mean_interval(packets.retries[packets.delivered])
+    about = Interval(max(0.0, spread.low), spread.high) if spread is not None else None
+    ctx.read(f"{name}.retries", again.mean, "", n, about, Source.COUNTING, note="mean per delivered packet")
     taken = (packets.done - packets.queued)[packets.delivered]
     if len(taken):
         # on one clock, whose error at these lengths is a tick

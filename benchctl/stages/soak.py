@@ -12,8 +12,9 @@ from benchctl.stages.announce import emit_health
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.link_run import Clocks, LinkRun
 from benchctl.stages.soak_lives import Lives
+from benchctl.stages.supply import reference_of
 from benchctl.stages.supply_bursts import settings_lost
-from benchctl.terms import Limit, Role, Source
+from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.wire.catalogue import LinkMode, Load, PulseKind
 
 _ROLES = (Role.HAND, Role.CRAFT)
@@ -34,6 +35,7 @@ class _Seen:
         self.sent: list[int] = []
         self.lost: list[int] = []
         self.lowest = dict.fromkeys(_ROLES, math.inf)
+        self.reference = {role: reference_of(ctx.board(role)) for role in _ROLES}
         self.radio_losses = dict.fromkeys(_ROLES, 0)
         self.lives = {role: Lives(ctx, role) for role in _ROLES}
         self.began, self.seconds = ctx.now(), ctx.number("seconds")
@@ -145,7 +147,11 @@ def _judge(ctx: Context, seen: _Seen) -> None:
         ctx.read(f"{role}.radio_losses", seen.radio_losses[role], "", 1, source=Source.COUNTING,
                  note="times the transceiver had lost its settings")  # fmt: skip
         if math.isfinite(seen.lowest[role]):
-            ctx.read(f"{role}.lowest_vcc", seen.lowest[role], "V", 1, source=Source.ADC, note="under all loads")
+            volts = seen.lowest[role]
+            # a step of the converter at this voltage, and its reference
+            half = volts**2 / (1024 * 1.1) + seen.reference[role] * volts
+            about = Interval(volts - half, volts + half)
+            ctx.read(f"{role}.lowest_vcc", volts, "V", 1, about, Source.ADC, note="under all loads")
     if sent == 0:
         ctx.fail("no packet was sent during the soak")
         return

@@ -26,6 +26,8 @@ _FUSES = {4.3: "100", 2.7: "101", 1.8: "110", 0.0: "111"}
 #: band-gap 1.0 to 1.2 V (ATmega328P data sheet, table 32-7); a calibrated one is good to the meter and 2 mV of drift
 _UNCALIBRATED = 0.1 / 1.1
 _CALIBRATED = 0.006
+#: the setting of a board that nobody has calibrated
+_NOMINAL_MV = 1100
 #: 125 kHz converter clock for steady values, 1 MHz for waveforms
 _SLOW, _FAST = 7, 4
 #: one conversion of 13 cycles at the slow clock
@@ -104,6 +106,11 @@ class _Rail:
     lowest: float
     spread: float
     bandgap: float
+
+
+def reference_of(board: Board) -> float:
+    """Relative uncertainty of what the board says of its own supply."""
+    return _UNCALIBRATED if int(board.read_setting("bandgap_mv")) == _NOMINAL_MV else _CALIBRATED
 
 
 def _calibrate(ctx: Context, board: Board) -> float:
@@ -201,7 +208,10 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
     # over the air it listens all the time, and has been set up anew before anybody can ask
     code = None if board.via else listening_codes(ctx, board, _SLOW)
     if code is not None:
-        ctx.read(f"{board.role}.radio_volts_listening", code * per_count, "V", 200, source=Source.ADC,
+        lower = code * per_count
+        spread = math.hypot(vcc.spread * lower, per_count * 2.2)
+        about = Interval(max(0.0, lower - spread), lower + spread)
+        ctx.read(f"{board.role}.radio_volts_listening", lower, "V", 64, about, Source.ADC,
                  note="while the transceiver listens and draws 13 mA")  # fmt: skip
         ctx.read(f"{board.role}.listening_lost", int(settings_lost(board)), "", 1,
                  note="1: the transceiver forgot its settings listening")  # fmt: skip
@@ -260,7 +270,7 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
         if lost and sensed:
             times, volts = single_bursts(ctx, board, per_count, step.settle_ms, _FAST)
             burst = slopes(times, volts, baseline, step.amps, step.until_us)
-            _say_burst(ctx, f"{board.role}.transmit", burst, step.amps, len(times))
+            _say_burst(ctx, f"{board.role}.transmit", burst, step.amps, len(times), per_count)
             # it stops drawing when it forgets its settings: no waveform of a known load is left to fit
             return float(volts.min()) if len(volts) else math.nan
     if len(times) < 8:
@@ -270,9 +280,11 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     ctx.samples(f"{board.role}_{step.name}", "waveform", _WAVEFORM, np.column_stack((times, volts)))
     lsb = per_count if sensed else vcc.mean**2 / (1024 * vcc.bandgap)
     if sensed:
-        _say_burst(ctx, name, slopes(times, volts, baseline, step.amps, step.until_us), step.amps, len(times))
-    if float(baseline - volts.min()) < 3 * lsb / math.sqrt(min(step.repeats, 4)):
-        ctx.read(f"{name}_droop", max(0.0, baseline - float(volts.mean())), "V", len(times), source=Source.ADC,
+        _say_burst(ctx, name, slopes(times, volts, baseline, step.amps, step.until_us), step.amps, len(times), lsb)
+    least = 3 * lsb / math.sqrt(min(step.repeats, 4))
+    if float(baseline - volts.min()) < least:
+        seen = max(0.0, baseline - float(volts.mean()))
+        ctx.read(f"{name}_droop", seen, "V", len(times), Interval(0.0, max(seen, least)), Source.ADC,
                  note="below what the converter can resolve")  # fmt: skip
         return float(volts.min())
     # the rest before the load, measured with every point, is what tells the instant part from the rest
@@ -286,7 +298,7 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     except UsageError as e:
         ctx.doubt(f"{board.role}: the waveform under {step.name} cannot be fitted: {e}")
         return float(volts.min())
-    _say_fit(ctx, name, fit, "sense pin, sample and hold" if sensed else "band-gap, mean over 13 µs")
+    _say_fit(ctx, name, fit, "sense pin, sample and hold" if sensed else "band-gap, mean over 13 µs", lsb)
     return float(volts.min())
 
 
@@ -297,14 +309,24 @@ def _band_gap_steps(vcc: _Rail, step: Step, before: int, count: int) -> Steps:
     return Steps(lambda volts: vcc.bandgap * 1024 / volts, counts)
 
 
-def _say_burst(ctx: Context, name: str, burst: Burst, amps: float, n: int) -> None:
-    """What the slopes of the transceiver's rail say, where it dips enough to have any."""
+def _say_burst(ctx: Context, name: str, burst: Burst, amps: float, n: int, lsb: float) -> None:
+    """What the slopes of the transceiver's rail say, where it dips enough to have any.
+
+    lsb: volts of a converter step, by which each sample may be off.
+    """
     ctx.read(f"{name}_load", 1000 * amps, "mA", 1, note="as declared or by the data sheet, for ohms and µF")
-    ctx.read(f"{name}_dip", burst.dip, "V", n, source=Source.ADC, note="rest less the lowest point of a burst")
+    about = Interval(max(0.0, burst.dip - lsb), burst.dip + lsb)
+    ctx.read(f"{name}_dip", burst.dip, "V", n, about, Source.ADC, note="rest less the lowest point of a burst")
     if math.isfinite(burst.bulk):
         note = "by the slopes of the dip, from the load current assumed"
-        ctx.read(f"{name}_bulk", burst.bulk, "uF", n, source=Source.ADC, note=note)
-        ctx.read(f"{name}_delivered", burst.delivered, "mA", n, source=Source.ADC, note="by the regulator in a burst")
+        # a slope is read between 20 and 80 % of the dip
+        part = min(1.0, 2 * math.sqrt(2) * lsb / (0.6 * burst.dip))
+        for what, value, unit, text in (
+            ("bulk", burst.bulk, "uF", note),
+            ("delivered", burst.delivered, "mA", "by the regulator in a burst"),
+        ):
+            about = Interval(value * (1 - part), value * (1 + part))
+            ctx.read(f"{name}_{what}", value, unit, n, about, Source.ADC, note=text)
 
 
 _SHAPES = {
@@ -315,11 +337,14 @@ _SHAPES = {
 }
 
 
-def _say_fit(ctx: Context, name: str, fit: Droop, how: str) -> None:
+def _say_fit(ctx: Context, name: str, fit: Droop, how: str, lsb: float) -> None:
     n = fit.samples
-    ctx.read(f"{name}_droop", fit.amplitude.value, "V", n, fit.amplitude.interval, Source.ADC,
-             note=f"{how}; {_SHAPES[fit.shape]}")  # fmt: skip
-    ctx.read(f"{name}_lowest", fit.lowest.value, "V", n, fit.lowest.interval, Source.ADC)
+    for what, estimate, note in (
+        ("droop", fit.amplitude, f"{how}; {_SHAPES[fit.shape]}"),
+        ("lowest", fit.lowest, ""),
+    ):
+        as_sampled = Interval(estimate.value - lsb, estimate.value + lsb)
+        ctx.read(f"{name}_{what}", estimate.value, "V", n, estimate.interval or as_sampled, Source.ADC, note=note)
     extra: tuple[tuple[str, Estimate, str, str], ...] = (
         ("tau", fit.tau, "us", ""),
         ("source", fit.source, "ohm", "from the load current assumed"),
@@ -328,6 +353,8 @@ def _say_fit(ctx: Context, name: str, fit: Droop, how: str) -> None:
     )
     for what, estimate, unit, note in extra:
         if math.isfinite(estimate.value):
+            if estimate.interval is None:
+                note = "; ".join(filter(None, (note, "the samples do not bound it")))
             ctx.read(f"{name}_{what}", estimate.value, unit, n, estimate.interval, Source.ADC, note=note)
 
 
