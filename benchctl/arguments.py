@@ -6,12 +6,13 @@ import argparse
 import os
 import sys
 import textwrap
+import traceback
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
 from benchctl import __version__, manual
-from benchctl.errors import BenchctlError, UsageError
+from benchctl.errors import BenchctlError, UsageError, exit_code, sentence
 
 
 class _Parser(argparse.ArgumentParser):
@@ -27,13 +28,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a sign that the terminal's encoding lacks ends no run
     parser = _parser()
+    arguments = argparse.Namespace()
     try:
         arguments = parser.parse_args(argv)
         command: Callable[[argparse.Namespace], int] = arguments.command
         return command(arguments)
     except BenchctlError as e:
-        print(f"benchctl: {e}", file=sys.stderr)
-        return e.exit_code
+        return _give_up(arguments, e)
     except BrokenPipeError:
         # the reader of our output is gone (`| head`); nothing more to say to anybody
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -44,6 +45,20 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("benchctl: stopped", file=sys.stderr)
         return 3
+    except Exception as e:
+        traceback.print_exc()  # for who looks for the fault; the sentence below is for everybody
+        return _give_up(arguments, e)
+
+
+def _give_up(arguments: argparse.Namespace, trouble: Exception) -> int:
+    """Say why in a sentence; a run that was to print an object prints what there is to say in one."""
+    code = exit_code(trouble)
+    print(f"benchctl: {sentence(trouble)}", file=sys.stderr)
+    if getattr(arguments, "json", False) and getattr(arguments, "procedure", None):
+        from benchctl.report.as_json import refused
+
+        print(refused(sentence(trouble), code), end="")
+    return code
 
 
 def _to(name: str) -> Callable[[argparse.Namespace], int]:

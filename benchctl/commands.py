@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchctl.errors import UsageError
+from benchctl.errors import UsageError, exit_code, sentence
 
 if TYPE_CHECKING:
     from benchctl.bench import Bench
@@ -227,8 +227,8 @@ def print_comparison(found: Comparison, everything: bool, both: Sequence[Overlay
     from benchctl.report.compared import SIGNS, counts, shown_margin
     from benchctl.units import quantity
 
-    for sentence in found.differences:
-        print(f"· {sentence}")
+    for difference in found.differences:
+        print(f"· {difference}")
     drawn: set[int] = set()
     for row in found.rows:
         if not everything and row.outcome not in (Outcome.WORSE, Outcome.BETTER, Outcome.UNDECIDED):
@@ -416,6 +416,7 @@ def run(arguments: argparse.Namespace) -> int:
     refuse_what_a_real_bench_lacks(arguments)
     root = out_root(arguments.out)
     bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed, labels=labels, images=images)
+    made: list[Operation] = []
     try:
         refuse_roles_that_are_not_there(bench, "--label", labels)
         refuse_roles_that_are_not_there(bench, "--image", images)
@@ -425,12 +426,18 @@ def run(arguments: argparse.Namespace) -> int:
         def make(wanted: Procedure) -> Operation:
             operation = Operation(wanted, bench, root, operator=operator, readers=readers, hunt=arguments.hunt)
             on_signals(operation.stop)
+            made.append(operation)
             return operation
 
         if arguments.reference is not None:
             folder = chosen_reference(arguments, bench, root)
             return run_against_reference(arguments, procedure, folder, make, bench.kind)
         result = make(procedure).perform()
+    except Exception as e:
+        if arguments.json and made and arguments.reference is None:
+            arguments.json = False  # said here, with all that was found by then
+            print_run(made[-1].summary, sentence(e), exit_code(e))
+        raise
     finally:
         bench.close()
     if arguments.junit is not None:
@@ -438,14 +445,18 @@ def run(arguments: argparse.Namespace) -> int:
 
         write_out("--junit", arguments.junit, as_junit(result.summary))
     if arguments.json:
-        from benchctl.report.as_json import render
-
-        print(render(result.summary), end="")
+        print_run(result.summary, result.error, result.exit_code)
     if result.error:
         print(f"benchctl: {result.error}", file=sys.stderr)
     if not arguments.quiet:
         print(f"recorded in {result.folder}", file=sys.stderr)
     return result.exit_code
+
+
+def print_run(summary: Summary, reason: str, code: int) -> None:
+    from benchctl.report.as_json import ended, render
+
+    print(render(summary, **ended(reason, code)), end="")
 
 
 def run_against_reference(

@@ -85,3 +85,16 @@ class Stopped(BenchctlError):
 
 class InternalError(BenchctlError):
     """A state that the code rules out. Please report it."""
+
+
+def sentence(trouble: BaseException) -> str:
+    """What to tell of any exception: its text when it is ours to raise, else what bug it shows."""
+    if isinstance(trouble, BenchctlError) and not isinstance(trouble, InternalError):
+        return str(trouble)
+    what = str(trouble) if isinstance(trouble, InternalError) else f"{type(trouble).__name__}: {trouble}"
+    return f"a fault of benchctl itself, please report it: {what}"
+
+
+def exit_code(trouble: BaseException) -> int:
+    """The exit code of the command line that an exception ends."""
+    return trouble.exit_code if isinstance(trouble, BenchctlError) else BenchctlError.exit_code

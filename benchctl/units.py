@@ -16,19 +16,25 @@ UNITS = frozenset(
 _SHOWN = {"us": "µs", "uF": "µF", "ohm": "Ω", "degC": "°C", "deg": "°", "deg/s": "°/s", "us/count": "µs/count"}
 
 
+#: nothing that is measured here gets so large
+HUGE = 1e12
+
+
 def shown(unit: str) -> str:
     """The unit as people read it: `us` is "µs"."""
     return _SHOWN.get(unit, unit)
 
 
 def number(value: float, digits: int = 4) -> str:
-    """A number with `digits` significant digits, never in exponent form: 12.30, 0.0042, 65536."""
+    """A number with `digits` significant digits: 12.30, 0.0042, 65536; in exponent form only where it is absurd."""
     if math.isnan(value):
         return "–"
     if math.isinf(value):
         return "∞" if value > 0 else "−∞"
     if value == 0:
         return "0"
+    if abs(value) >= HUGE:
+        return f"{value:.{digits - 1}e}"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{min(places, 9)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from benchctl.stages.announce import announce, emit_health, restart_facts
 from benchctl.stages.contract import Context
 from benchctl.terms import Role, Verdict
 from benchctl.wire.messages import Msg
+
+#: numbers that nobody reads to their end
+_DIGITS = re.compile(r"\d{10,}(\.\d+)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +205,8 @@ class Runner:
 
     def _not_worked_out(self, context: Context, error: Exception) -> None:
         """Answers in right frames may still be absurd: the stage is undecided, the run goes on, the place is noted."""
-        context.doubt(f"what the boards answered cannot be worked out ({type(error).__name__}: {error})")
+        said = _DIGITS.sub(lambda found: f"{float(found.group()):.3g}", str(error))
+        context.doubt(f"what the boards answered cannot be worked out ({type(error).__name__}: {said})")
         frames = traceback.extract_tb(error.__traceback__)
         places = " < ".join(f"{Path(f.filename).stem}:{f.lineno}" for f in reversed(frames[-3:]))
         context.note(f"given up at {places}", "warning")

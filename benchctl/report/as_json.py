@@ -35,9 +35,20 @@ def report(s: Summary) -> dict[str, Any]:
     }
 
 
-def render(s: Summary) -> str:
-    """The report as text, ready to be written or printed."""
-    return json.dumps(report(s), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+def render(s: Summary, **more: str | int) -> str:
+    """The report as text, ready to be written or printed. more: what the command line adds, see `ended`."""
+    return json.dumps(report(s) | more, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def ended(reason: str, exit_code: int) -> dict[str, str | int]:
+    """How a run on the command line ended: "" or what kept it from its end, and the process's exit code."""
+    return {"reason": reason, "exit_code": exit_code}
+
+
+def refused(reason: str, exit_code: int) -> str:
+    """The object of a run that did not even begin."""
+    whole = {"verdict": str(Verdict.UNDECIDED), **ended(reason, exit_code)}
+    return json.dumps(whole, ensure_ascii=False, indent=1) + "\n"
 
 
 def _number(value: float | None) -> float | None:

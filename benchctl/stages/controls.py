@@ -21,6 +21,8 @@ _SWITCHES = ((Function.SWITCH1, "switch1"), (Function.SWITCH2, "switch2"))
 _AXES = ("x", "y")
 #: a stream row's worth of time and the sample rate of the joystick
 _STICK_INTERVAL_US = 2000
+#: the converter has 10 bits
+_MOST_COUNTS = 1023
 #: an edge is stamped by an interrupt that others hold up by 4.3 µs at most: a time between two may be so much off
 _STAMP_US = 5.0
 
@@ -143,6 +145,8 @@ def _grouped(rows: list[tuple[int, int]], rest: int, factor: float = 1.0) -> Act
     table = np.array(rows, np.float64).reshape(-1, 2)
     # ticks wrap after 35 minutes, a stage of presses is far shorter: unwrap once
     times = np.unwrap(table[:, 0], period=2.0**32) * _TICK_US * factor if len(table) else table[:, 0]
+    if np.any(np.diff(times) < 0):
+        raise BoardError("the hand board's record of a switch is not in order of time")
     return actuations(times, table[:, 1], rest=bool(rest))
 
 
@@ -229,6 +233,10 @@ def _stream(ctx: Context, board: Board, seconds: float, label: str) -> npt.NDArr
         ctx.wait(0.1)
         ctx.progress(min(ctx.now() - began, seconds), seconds, label)
     rows = [row for e in board.events("stick_rows") for row in e.rows]
+    if len(rows) < 2:
+        raise BoardError(f"of {count} samples of the joystick that were asked for {len(rows)} came")
+    if max(map(max, rows)) > _MOST_COUNTS:
+        raise BoardError(f"the joystick's samples go beyond the converter's {_MOST_COUNTS} counts")
     return np.array(rows, np.float64).reshape(-1, 2)
 
 

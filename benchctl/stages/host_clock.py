@@ -6,9 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.analysis.clocks import TICK_US, ClockMap, TickExtender, relate_host
+from benchctl.errors import BoardError
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context
 from benchctl.terms import Interval
+from benchctl.units import quantity
 
 Floats = npt.NDArray[np.float64]
 
@@ -16,6 +18,8 @@ Floats = npt.NDArray[np.float64]
 _FEW, _GAP_S = 24, 0.008
 #: a rate from less than this between first and last exchange is no better than none: a late answer of 1 ms is 1000 ppm
 _LEAST_S = 1.0
+#: no oscillator that works is off by this share; 10 ms besides are for answers that come late
+_ABSURD = 0.2
 #: how far a ceramic resonator may be off (common practice, no source), as long as nothing better is known
 UNKNOWN_PPM = 5000.0
 
@@ -43,6 +47,9 @@ class HostClock:
         answer = self.board.ask("clock", repeats=0, timeout=0.5)
         t4 = self.ctx.now()
         turn = (answer.sent - answer.received) & 0xFFFFFFFF
+        if turn * TICK_US > (t4 - t1) * 1.1e6 + 1e3:
+            says, was = quantity(turn * TICK_US * 1e-6, "s"), quantity(t4 - t1, "s")
+            raise BoardError(f"the {self.board.role} board says it took {says} over an answer that came after {was}")
         self._sent.append(t1 * 1e6)
         self._stamps.append(self._extend.extend(answer.received) * TICK_US)
         self._received.append(t4 * 1e6 - turn * TICK_US)
@@ -62,7 +69,12 @@ class HostClock:
 
     def relation(self) -> ClockMap:
         """The board's clock against the host's over all exchanges so far, at least 8."""
-        return relate_host(np.array(self._sent), np.array(self._stamps), np.array(self._received))
+        sent, stamps = np.array(self._sent), np.array(self._stamps)
+        went, took = float(np.ptp(stamps)), float(np.ptp(sent))
+        if np.any(np.diff(stamps) < 0) or abs(went - took) > _ABSURD * took + 1e4:
+            raise BoardError(f"the {self.board.role} board's clock went on by {quantity(went * 1e-6, 's')} in "
+                             f"{quantity(took * 1e-6, 's')}: its time stamps are of no use")  # fmt: skip
+        return relate_host(sent, stamps, np.array(self._received))
 
     def rate(self) -> Rate:
         """The board's microseconds as true ones; unknown from exchanges that lie too close together."""

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 import numpy as np
 
 from benchctl import events as ev
 from benchctl.analysis.latency import worst_case
-from benchctl.errors import NoAnswer, PortLost
+from benchctl.errors import BoardError, NoAnswer, PortLost
 from benchctl.safety.attesting import attest_all
 from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
@@ -172,7 +171,10 @@ def _wait_for_cut(ctx: Context, drive: Drive, traffic: ControlTraffic, patience:
                 cut = traffic.ms(event.at)
                 before = [t for _, t in traffic.received if t <= cut]
                 ctx.note(f"cut by {name_of(GuardReason, event.reason)}")
-                return cut - before[-1] if before else math.nan
+                if not before:
+                    raise BoardError("the craft's cut is older than every control packet it received: its time stamps "
+                                     "are of no use")  # fmt: skip
+                return cut - before[-1]
         if drive.interlock.may_move:
             _keep_alive(drive, permille)
         ctx.wait(0.05)

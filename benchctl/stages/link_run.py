@@ -90,6 +90,7 @@ class LinkRun:
         self.sender, self.receiver = ctx.board(sender), ctx.board(receiver)
         self.clocks = clocks
         self.test = test & 0xFF
+        self._records = "link_sent"
         self._sent: list[tuple[int, ...]] = []
         self._got: list[tuple[int, ...]] = []
         self.totals: Msg | None = None
@@ -98,6 +99,7 @@ class LinkRun:
     def start(self, mode: LinkMode, count: int, interval_us: int, payload: int) -> None:
         """Receiver first, so that the first packet finds it listening."""
         other = LinkMode.ECHO if mode is LinkMode.PING else LinkMode.RECEIVE
+        self._records = "link_pinged" if mode is LinkMode.PING else "link_sent"
         for kind in ("link_sent", "link_received", "link_pinged", "done"):
             self.sender.events(kind)
             self.receiver.events(kind)
@@ -107,9 +109,7 @@ class LinkRun:
         self.sender.ask("link_start", mode=mode, count=count, **common)
 
     def poll(self) -> None:
-        for event in self.sender.events("link_sent"):
-            self._sent += event.rows
-        for event in self.sender.events("link_pinged"):
+        for event in self.sender.events(self._records):
             self._sent += event.rows
         for event in self.receiver.events("link_received"):
             self._got += event.rows
@@ -199,7 +199,13 @@ class LinkRun:
         table = np.array(self._sent, np.int64).reshape(-1, 6)
         good = table[(table[:, 5] & 0x10) != 0]
         t1 = self.clocks.us(self.sender.role, good[:, 1])
-        t4 = t1 + ((good[:, 2] - good[:, 1]) & 0xFFFFFFFF) * TICK_US
+        away = ((good[:, 2] - good[:, 1]) & 0xFFFFFFFF) * TICK_US
+        if np.any(np.diff(t1) <= 0) or np.any(away < good[:, 4] * TICK_US) or np.any(away > LOST_AFTER_S * 1e6):
+            raise BoardError(
+                f"the {self.sender.role} board's record of pings cannot be: not in order of time, or echoes that were "
+                f"back before they were sent or long after"
+            )
+        t4 = t1 + away
         t2 = self.clocks.us(self.receiver.role, good[:, 3])
         return t1, t2, t2 + good[:, 4] * TICK_US, t4, len(table) - len(good)
 

@@ -14,12 +14,13 @@ from benchctl.analysis.droop import Droop, Estimate, fit_droop
 from benchctl.analysis.droop_steps import Steps
 from benchctl.analysis.supply_rules import bandgap_from_meter, margins, vcc_from_bandgap
 from benchctl.analysis.timing import RATES, SETTLE_US, RadioFormat
-from benchctl.errors import OperatorAbsent, UsageError
+from benchctl.errors import BoardError, OperatorAbsent, UsageError
 from benchctl.session.board import Board
 from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage, Value
 from benchctl.stages.supply_bursts import Burst, listening_codes, settings_lost, single_bursts, slopes
 from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.units import quantity
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load, PulseKind
 
 _FUSES = {4.3: "100", 2.7: "101", 1.8: "110", 0.0: "111"}
@@ -39,6 +40,8 @@ SAMPLE_POINT_US = 1.5
 START_LATE_US = 2.8
 #: drawn while settling to send (nRF24L01+ Product Specification v1.0, supply currents)
 _SETTLING_A = 8.0e-3
+#: the converter has 10 bits
+_MOST_COUNTS = 1023
 _WAVEFORM = {"at": "us", "rail": "V"}
 #: of a burst: to the end of settling, and after it
 _SETTLING_POINTS, _SENDING_POINTS = 30, 50
@@ -151,6 +154,12 @@ def _convert(board: Board, source: AdcSource, prescaler: int, count: int, gap_us
     board.measuring(1e-3 + count * (gap_us + _CONVERSION_US) * 1e-6)
     a = board.ask("adc", source=source, prescaler=prescaler, count=count, gap_us=gap_us, timeout=1.0)
     mean = a.sum / max(a.count, 1)
+    least = 1 if source is AdcSource.BAND_GAP else 0  # no supply makes the band-gap read as nothing
+    if not (0 < a.count <= count and least <= a.low <= mean <= a.high <= _MOST_COUNTS):
+        raise BoardError(
+            f"the {board.role} board's converter answers what cannot be: {a.count} of {count} readings from {a.low} to "
+            f"{a.high} with a mean of {quantity(mean, '')}"
+        )
     # squares are of the distances from the first reading, whose own place in the spread is not known
     variance = max(0.0, a.square / max(a.count, 1) - ((a.high - a.low) / 2) ** 2) if a.count else 0.0
     return _Converted(mean, math.sqrt(variance), a.low, a.high, a.count)
@@ -419,6 +428,12 @@ def _codes(
 
     board.wait_done("droop", 2.0 + 3.0 * span_s, take)
     take()
+    everything = (*codes, *before)
+    if everything and not (0 if sensed else 1) <= min(everything) <= max(everything) <= _MOST_COUNTS:
+        raise BoardError(
+            f"the {board.role} board's waveform under {step.name} has readings that the converter cannot give: from "
+            f"{quantity(min(everything), '')} to {quantity(max(everything), '')}"
+        )
     return stretch.first_us + stretch.step_us * np.array(index, np.float64), np.array(codes), np.array(before)
 
 

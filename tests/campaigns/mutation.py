@@ -46,8 +46,8 @@ TESTS: dict[str, list[str]] = {
     "benchctl.safety.stop": ["tests/safety/test_drive.py"],
     "benchctl.runs.log": [_EDGES, "tests/runs/test_run_log.py"],
 }
-#: a test run that takes longer has met an endless loop
-PATIENCE_S = 90
+#: a test run that takes more of the processor, or waits longer, has met an endless loop
+PROCESSOR_S, PATIENCE_S = 40, 600
 
 _COMPARE: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -175,6 +175,7 @@ def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
     resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
+    resource.setrlimit(resource.RLIMIT_CPU, (PROCESSOR_S, PROCESSOR_S))
     hypothesis.settings.register_profile("mutation", max_examples=40, deadline=None, database=None, derandomize=True)
     hypothesis.settings.load_profile("mutation")
     if tree is not None:

@@ -80,8 +80,9 @@ def test_a_bug_of_ours_is_one_sentence_and_a_sealed_record(
     monkeypatch.setattr("benchctl.operate.Runner", broken)
 
     assert perform(PASSES, "--json") == 3
-    err = capsys.readouterr().err
-    assert err == "benchctl: RuntimeError: out of order\n"
+    out, err = capsys.readouterr()
+    assert err == "benchctl: a fault of benchctl itself, please report it: RuntimeError: out of order\n"
+    assert json.loads(out)["exit_code"] == 3
     assert sealed(only_run(tmp_path))
 
 
