@@ -127,7 +127,7 @@ def cut_offs(s: Summary) -> Iterator[str]:
 
 def said(name: str) -> str:
     """A name from a file or a stage as words: "hand_to_craft.loss" is "hand→craft loss"."""
-    return re.sub(r"[_.\s]+", " ", name.replace("_to_", "→")).strip()
+    return re.sub(r"(?:[_\s]|\.(?!\d))+", " ", name.replace("_to_", "→")).strip()
 
 
 def notes(stage: StageSummary) -> list[str]:

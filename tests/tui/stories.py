@@ -147,6 +147,10 @@ def in_ramp() -> list[ev.Event]:
     s.start("ramp", 30.0)
     s.attest("props_off", "The propeller is off the motor.")
     s.add(ev.OutputsLive(s.t, "ramp", True, "motor of mudlark-craft-03", 0.2))
+    at = np.arange(0.0, 4.0, 0.1)
+    looks = np.column_stack([at, 4.0 + 4 * (at > 2), 4.98 - 0.01 * (at > 2) - 0.004 * (at % 0.3 < 0.1)])
+    columns, units = ("at", "throttle", "supply"), ("s", "%", "V")
+    s.add(ev.Samples(s.t + 4, "ramp", "ramp_supply", "timeline", columns, units, len(looks), "", looks, False))
     s.add(ev.Progress(s.t + 4, "ramp", 2, 6, "8 % of full throttle"))
     return s.events
 
@@ -158,6 +162,9 @@ def in_loss() -> list[ev.Event]:
     s.t += 2
     s.add(ev.BoardReset(s.t, HAND, "brown-out", False, {}))
     s.add(ev.BoardLost(s.t, CRAFT, "sim:craft: the port is gone"))
+    s.end("link", Verdict.UNDECIDED, "the craft board is lost")
+    s.add(ev.FindingMade(s.t, 1, "source_too_weak", "USB source or cable too weak", 0.62, HAND,
+                         ("hand: restarted by brown-out",), (), "use a shorter, thicker cable", "", False))  # fmt: skip
     return s.events
 
 

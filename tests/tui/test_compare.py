@@ -31,7 +31,9 @@ def test_both_distributions_are_on_the_screen(two: tuple[Path, Path], size: tupl
 
     async def play(app: BenchApp, pilot: Any) -> None:
         app.push_screen(CompareScreen(*two))
-        await stories.until(pilot, lambda: isinstance(app.screen, CompareScreen) and bool(app.screen.query(ComparePane)))
+        await stories.until(
+            pilot, lambda: isinstance(app.screen, CompareScreen) and bool(app.screen.query(ComparePane))
+        )
         pane = app.screen.query_one(ComparePane)
         await stories.until(pilot, lambda: pane.found is not None and bool(pane.overlays))
         await stories.until(pilot, lambda: "later n 150" in stories.picture(app))

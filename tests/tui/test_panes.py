@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 import pytest
@@ -22,13 +23,14 @@ from benchctl.tui.curves import Curve, curves, merged
 from benchctl.tui.past import matching
 from benchctl.tui.screens.batch import batch_lines
 from benchctl.tui.screens.choose import advice
+from benchctl.tui.screens.run import TitlePane
 from benchctl.tui.screens.verdict import next_steps, verdict_lines
 from benchctl.tui.widgets.boards import board_line
 from benchctl.tui.widgets.lines import _changed, fit, line, plain, wrapped
 from benchctl.tui.widgets.live_banner import banner
 from benchctl.tui.widgets.plot import canvas, drawn, spark
 from benchctl.tui.widgets.prompt import told
-from benchctl.tui.widgets.readings import all_lines, bar, split_name, stage_head
+from benchctl.tui.widgets.readings import all_lines, bar, short_step, split_name, stage_head
 from benchctl.tui.widgets.stages import stage_line
 
 WIDTHS = (38, 47, 66, 78, 118, 198)
@@ -268,5 +270,38 @@ def test_causes_while_the_run_goes_on_are_marked_as_such() -> None:
     s.fold(dataclasses.replace(cause, final=True))
     over = [plain(row) for row in told(s, 76, 2)]
 
-    assert going[0].startswith("so far: 1. Bulk capacitor missing (craft), 70\u00a0%\u00a0sure: add 10 µF")
+    assert going[0].startswith("so far: 1. Bulk capacitor missing (craft), 70\u00a0%\u00a0sure: add 10\u00a0µF")
     assert over[0].startswith("1. Bulk capacitor missing (craft)")
+
+
+def test_a_stop_that_is_not_confirmed_yet_stays_a_warning() -> None:
+    """Until the board has said so, outputs are taken for live."""
+    rows = banner(stories.summary(stories.in_ramp(), live=True), True, False, 78)
+
+    assert plain(rows[0]).strip() == "■ STOPPING: idle has been sent. Live until the board confirms it."
+    assert {tone for row in rows for _, tone in row} == {"live"}
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("speed", [1.0, 10.0, 2.5, 0.0])
+def test_the_title_of_a_rehearsal_says_so_whole_at_any_width(width: int, speed: float) -> None:
+    pane = TitlePane()
+    pane.summary, pane.speed = stories.summary(stories.in_link(), live=True), speed
+    text = plain(pane.build(width, 1)[0])
+
+    assert cell_len(text) <= width
+    assert re.search(r" REHEARSAL(: nothing here is real|, not real)?  *\+", text)
+
+
+def test_a_step_keeps_its_decimal_points() -> None:
+    assert short_step("hand_to_craft: 10 % throttle, 4.98 V") == "hand→craft: 10 % throttle, 4.98 V"
+
+
+def test_notes_that_come_again_and_again_are_shown_once_and_whole() -> None:
+    s = Summary()
+    for n, text in enumerate(["cut by silence", "a longer one " * 8, "cut by silence", "cut by silence"]):
+        s.fold(ev.Note(float(n), "", text))
+    rows = [plain(row) for row in told(s, 76, 4)]
+
+    assert [r.strip() for r in rows if "cut by silence" in r] == ["· +00:03.0  cut by silence"]
+    assert sum(r.count("a longer one") for r in rows) == 8

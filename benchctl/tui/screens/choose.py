@@ -104,7 +104,7 @@ class ChooseScreen(Screen[None]):
     """Choose, then start; past runs and cautions are one key away."""
 
     BINDINGS: ClassVar = [
-        Binding("f5", "start", "Start"),
+        Binding("f5", "start", "Start", key_display="F5"),
         Binding("r", "look", "Look again"),
         Binding("h", "app.history", "Past runs"),
         Binding("c", "app.cautions", "Cautions"),
@@ -117,6 +117,7 @@ class ChooseScreen(Screen[None]):
         self._benches: dict[str, str] = dict(BENCHES)
         self._loaded: dict[str, Procedure] = {}
         self._person = False
+        self._starting = False  # Start was pressed before the procedure had been read
 
     def compose(self) -> ComposeResult:
         yield FoundPane(id="found")
@@ -213,6 +214,7 @@ class ChooseScreen(Screen[None]):
 
     @on(OptionList.OptionHighlighted, "#procedures")
     def _highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        self._starting = False
         self._about(event.option.id or "")
 
     def _about(self, name: str) -> None:
@@ -244,6 +246,8 @@ class ChooseScreen(Screen[None]):
             if self._chosen("procedures") == name:
                 pane.procedure = loaded
         pane.renew()
+        if self._starting:
+            self.action_start()
 
     def _chosen(self, which: str) -> str:
         options = self.query_one(f"#{which}", OptionList)
@@ -306,7 +310,11 @@ class ChooseScreen(Screen[None]):
         self.focus_next()
 
     def action_start(self) -> None:
-        """Start what is chosen; what is missing is said."""
+        """Start what is chosen, as soon as it has been read; what is missing is said."""
+        about = self.query_one(AboutPane)
+        self._starting = self._chosen("procedures") not in self._loaded and not about.problem
+        if self._starting:
+            return
         try:
             choice = self._choice()
         except UsageError as e:
@@ -319,7 +327,7 @@ class ChooseScreen(Screen[None]):
 
         procedure, bench = self._loaded.get(self._chosen("procedures")), self._chosen("benches")
         if procedure is None:
-            raise UsageError(self.query_one(AboutPane).problem or "Still reading the procedure; try again in a moment.")
+            raise UsageError(self.query_one(AboutPane).problem)
         if bench in ("", _FILE):
             raise UsageError("Choose a bench first, or open a bench file.")
         seed = self._text("seed")

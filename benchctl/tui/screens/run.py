@@ -30,10 +30,14 @@ from benchctl.tui.widgets.stages import StagesPane
 REFRESH_S = 0.25
 
 
+#: as much of it as there is room for
+_REHEARSAL = ("REHEARSAL: nothing here is real", "REHEARSAL, not real", "REHEARSAL")
+
+
 def speed_words(speed: float) -> str:
     if speed <= 0:
-        return "as fast as it goes"
-    return "in real time" if speed == 1 else f"{speed:g}× real time"
+        return "full speed"
+    return "real time" if speed == 1 else f"{speed:g}× real time"
 
 
 class TitlePane(Lines):
@@ -51,10 +55,13 @@ class TitlePane(Lines):
             return [line((fit(self.name_, width), "strong"))]
         since = words.clock(s.t)
         paced = f", {speed_words(self.speed)}" if s.simulated and not s.ended else ""
-        real = "REHEARSAL: nothing here is real" if s.simulated else ""
         kind = f" ({s.bench_kind})" if s.bench_kind != s.bench else ""
         head = f"{s.procedure} on {s.bench}{kind}{paced}"
         rest = max(0, width - len(head) - len(since) - 3)
+        real = next((r for r in _REHEARSAL if len(r) <= rest), "") if s.simulated else ""
+        if s.simulated and not real:  # that nothing is real goes before the names
+            rest, real = len(_REHEARSAL[-1]), _REHEARSAL[-1]
+            head = fit(head, width - rest - len(since) - 3)
         return [line((head, "strong"), (f"  {fit(real, rest)}", "note"), (right(since, len(since) + 1), "soft"))]
 
 

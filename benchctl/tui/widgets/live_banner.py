@@ -17,10 +17,15 @@ def banner(summary: Summary, stopping: bool, over: bool, width: int) -> list[Lin
     """The two lines, each `width` cells. over: the run's thread has ended, with or without a record."""
     if summary.live is not None:
         cap = f"throttle at most {number(100 * summary.live.cap)} %" if summary.live.cap else ""
-        what = words.clean(summary.live.text)
+        what = words.clean(summary.live.text).removeprefix("OUTPUTS LIVE: ")
+        emergency = " Emergency stop: battery plug or supply switch."
+        told = f"{emergency}   {words.sentence(what)}"
+        head = f" ▲ OUTPUTS LIVE    {STOP_KEY} STOPS    {cap}"
+        if stopping:
+            head = " ■ STOPPING: idle has been sent. Live until the board confirms it."
         return [
-            line((fit(f" ▲ OUTPUTS LIVE    {STOP_KEY} STOPS    {cap}", width), "live")),
-            line((fit(f" Emergency stop: battery plug or supply switch.   {what}", width), "live")),
+            line((fit(head, width), "live")),
+            line((fit(told if len(told) <= width else emergency, width), "live")),
         ]
     if over:
         return [line("○ Outputs idle: the run is over."), ()]

@@ -14,7 +14,7 @@ from textual.widgets import Button, Input
 from benchctl import events as ev
 from benchctl.report import words
 from benchctl.runs.summary import Summary
-from benchctl.tui.widgets.lines import Line, Lines, fit, line, wrapped
+from benchctl.tui.widgets.lines import Line, Lines, fit, line, plain, wrapped
 from benchctl.units import shown
 
 #: what the field asks for, by kind of prompt
@@ -31,14 +31,25 @@ def told(summary: Summary, width: int, height: int) -> list[Line]:
     """Causes, while the run goes on as they firm up, then the latest notes of the run."""
     out: list[Line] = []
     provisional = not summary.findings
-    for finding in (summary.so_far if provisional else summary.findings)[: max(1, height - 1)]:
+    for finding in summary.so_far if provisional else summary.findings:
         where = f" ({summary.label(finding.board)})" if finding.board else ""
         text = f"{finding.rank}. {finding.title}{where}, {words.confidence(finding.confidence)}: {finding.remedy}"
-        out.append(line((fit(words.clean(f"so far: {text}" if provisional else text), width), "warn")))
+        out += wrapped(words.clean(f"so far: {text}" if provisional else text), width, "warn", "", "   ")
+    if len(out) >= height > 1:  # one line is for the latest note
+        out = [*out[: height - 2], line((fit(f"{plain(out[height - 2])} …", width), "warn"))]
     notes = [*summary.notes, *(n for s in summary.stages.values() for n in s.notes if n.level != "caution")]
-    for note in sorted(notes, key=lambda n: n.t)[-(height - len(out)) :] if height > len(out) else []:
+    return [*out, *_latest(sorted(notes, key=lambda n: n.t), width, height - len(out))]
+
+
+def _latest(notes: Sequence[ev.Note], width: int, room: int) -> list[Line]:
+    """The latest notes that there is room for in full, what came several times once; of a longer one its beginning."""
+    out: list[Line] = []
+    for note in reversed({n.text: n for n in notes}.values()):
         mark, tone = ("!", "warn") if note.level == "warning" else ("·", "soft")
-        out.append(line((fit(f"{mark} {words.clock(note.t)}  {words.clean(note.text)}", width), tone)))
+        rows = wrapped(f"{words.clock(note.t)}  {words.clean(note.text)}", width, tone, f"{mark} ", " " * 12)
+        if len(out) + len(rows) > room:
+            return out or rows[: max(0, room)]
+        out = rows + out
     return out
 
 
