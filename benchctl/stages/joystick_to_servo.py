@@ -32,6 +32,8 @@ _BAND_STEP = 3
 #: frames looked at after a step, and the change of width that is one
 _STEP_FRAMES, _STEP_US = 5, 200.0
 _SWEEP = {"commanded": "counts", "delivered": "us", "rising": ""}
+#: a person pushes the joystick over
+_MOVE_S = 3.0
 #: by which a person may misread a horn on a protractor (common practice, no source)
 _PROTRACTOR_DEG = 0.5
 
@@ -77,6 +79,7 @@ def _by_the_stick(ctx: Context, craft: Board) -> None:
     _judge_steady(ctx, pulses, frame_s)
     _judge_step(ctx, pulses, frame_s)
     _judge_travel(ctx, frame_s)
+    _judge_moved(ctx, pulses)
     pulses.stop()
     path.stop()
 
@@ -317,6 +320,29 @@ def _judge_travel(ctx: Context, frame_s: float) -> None:
     ctx.read("travel", travel, "deg", 1, about, Source.OPERATOR, note="from end to end, by protractor")
 
 
+def _judge_moved(ctx: Context, pulses: _Delivered) -> None:
+    """The real joystick, moved by a person, in place of the commands that stood in for it."""
+    if ctx.bench.operator.by == "none":
+        ctx.note("nobody there to move the joystick")
+        return
+    text = "Push the joystick fully to the right and hold it: the servo follows."
+    more = {"role": Role.HAND, "detail": f"right {_MOVE_S:g}", "timeout_s": _MOVE_S + 5}
+    prompt = ctx.prompt(ev.PromptKind.DO, text, "move_joystick", **more)
+    ctx.board(Role.HAND).ask("stick_set", on=0, x=_CENTRE, y=_CENTRE)
+    try:
+        got = pulses.rows(round(_MOVE_S / pulses.frame_s))
+    finally:
+        ctx.done(prompt)
+    if not len(got):
+        ctx.note("no pulse was seen while the joystick was moved", "warning")
+        return
+    moved = float(np.ptp(got[:, 1]))
+    about = _about(moved, 2 * TICK_US, 0.0)
+    ctx.read("stick_moves", moved, "us", len(got), about, Source.SAMPLING, note="pulse, the real joystick pushed over")
+    if moved < _STEP_US:
+        ctx.note("the servo's pulse hardly follows the real joystick: see the controls stage", "warning")
+
+
 def _judge_unrest(ctx: Context, craft: Board) -> None:
     """The horn at rest on the board's own pulses, which the timer keeps steady, read several times.
 
@@ -377,6 +403,7 @@ STAGE = Stage(
         Measure("frame_jitter", "us", "peak to peak", Limit(max=50.0), "lower", 10, ""),
         Measure("step", "ms", "until a step of the command is delivered", None, "lower", 5, ""),
         Measure("step_frames", "", "frames until a step is delivered", Limit(max=3.2), "lower", 1, ""),
+        Measure("stick_moves", "us", "pulse as the real stick is pushed", None, "higher", 30, ""),
         # a horn at rest moves by less than its dead band; 2 degrees are seen at once (common practice, no source)
         Measure("unrest", "deg", "horn at rest", Limit(max=2.0), "lower", 1, ""),
         # 1000 to 2000 us turns a usual servo by 90 degrees, give or take (common practice, no source)
