@@ -8,7 +8,16 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
-from benchctl.stages.gauge_lines import MOTOR, GaugeLines, read_mean, read_quantile, read_spread
+from benchctl.stages.gauge_lines import (
+    CRAFT_RESET,
+    HAND_RESET,
+    MOTOR,
+    GaugeLines,
+    read_mean,
+    read_quantile,
+    read_resets,
+    read_spread,
+)
 from benchctl.terms import Interval, Limit, Role, Source
 
 Floats = npt.NDArray[np.float64]
@@ -24,11 +33,12 @@ _ODD_SHARE = 0.05
 
 
 def perform(ctx: Context) -> None:
-    lines = GaugeLines(ctx, MOTOR)
+    lines = GaugeLines(ctx, MOTOR, HAND_RESET, CRAFT_RESET)
     lines.start()
     _curve(ctx, lines)
     _steps(ctx, lines)
     _steady(ctx, lines)
+    read_resets(ctx, lines)
 
 
 def _curve(ctx: Context, lines: GaugeLines) -> None:
@@ -181,6 +191,7 @@ STAGE = Stage(
         Measure("frame_jitter", "us", "95 % of frames within", Limit(max=200.0), "lower", 6, ""),
         Measure("width_jitter", "us", "95 % of pulses within, at rest", Limit(max=50.0), "lower", 4, ""),
         Measure("odd_frames", "", "frames out of order at rest", Limit(max=0), "lower", 0.5, ""),
+        Measure("resets", "", "falls of the boards' reset lines", Limit(max=0), "lower", 0.5, ""),
         Measure("motor_idle", "us", "pulse of the motor controller at rest", None, "same", 15, ""),
     ),
     expected_s=lambda p: (

@@ -28,7 +28,8 @@ _Z = 1.96
 class GaugeLines:
     """Events of the gauge since `start`, in seconds of its clock.
 
-    pulses: (rise s, width µs) at the capture pin. edges: (s, level) by watched function.
+    pulses: (rise s, width µs) at the capture pin. edges: (s, level) by watched function. resets: falls of the pair's
+    reset lines, where they are watched, since `start`; nothing forgets them.
     """
 
     def __init__(self, ctx: Context, *functions: Function) -> None:
@@ -36,6 +37,7 @@ class GaugeLines:
         self.board = ctx.board(Role.GAUGE)
         self.pulses: list[tuple[float, float]] = []
         self.edges: dict[Function, list[tuple[float, int]]] = {}
+        self.resets = 0
         self._functions = [f for f in functions if self.board.declared.pins.get(f, NO_PIN) != NO_PIN]
         self._last = self._at = 0
 
@@ -78,6 +80,8 @@ class GaugeLines:
             self.pulses += [(self.seconds(rise), width * TICK_S * 1e6) for rise, width in event.rows]
         for event in self.board.events("edges"):
             kept = self.edges.get(Function(event.function))
+            if event.function in (HAND_RESET, CRAFT_RESET):
+                self.resets += sum(not level for _, level in event.rows)
             if kept is not None:
                 kept += [(self.seconds(at), level) for at, level in event.rows]
 
@@ -121,6 +125,13 @@ class GaugeLines:
 
     def first_edge(self, function: Function, level: int, after: float) -> float | None:
         return next((at for at, seen in self.edges.get(function, []) if at >= after and seen == level), None)
+
+
+def read_resets(ctx: Context, lines: GaugeLines) -> None:
+    """Where the reset lines are wired to the gauge."""
+    if any(f in lines.edges for f in (HAND_RESET, CRAFT_RESET)):
+        lines.poll()
+        ctx.read("resets", float(lines.resets), "", 1, note="falls of the boards' reset lines during the stage")
 
 
 def read_mean(

@@ -6,7 +6,16 @@ import numpy as np
 
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
-from benchctl.stages.gauge_lines import LED, SWITCH, GaugeLines, read_mean, read_quantile
+from benchctl.stages.gauge_lines import (
+    CRAFT_RESET,
+    HAND_RESET,
+    LED,
+    SWITCH,
+    GaugeLines,
+    read_mean,
+    read_quantile,
+    read_resets,
+)
 from benchctl.terms import Limit, Role, Source
 
 #: of both stamps: the pin-change interrupt's entry, which another one may hold up
@@ -14,7 +23,7 @@ _STAMP_MS = 0.02
 
 
 def perform(ctx: Context) -> None:
-    lines = GaugeLines(ctx, LED, SWITCH)
+    lines = GaugeLines(ctx, LED, SWITCH, HAND_RESET, CRAFT_RESET)
     lines.start()
     lines.pull(False)
     ctx.wait(0.5)
@@ -31,6 +40,7 @@ def perform(ctx: Context) -> None:
         ctx.progress(number + 1, changes, f"{len(late)} of {number + 1} changes reached the LED")
     lines.pull(False)
     _judge(ctx, np.array(late).reshape(-1, 2), missed, changes)
+    read_resets(ctx, lines)
 
 
 def _one(ctx: Context, lines: GaugeLines, low: bool) -> tuple[float, float] | None:
@@ -87,6 +97,7 @@ STAGE = Stage(
         Measure("latency_p50", "ms", "switch line to LED line, median", None, "lower", 3.0, ""),
         Measure("latency_p95", "ms", "the same, 95th percentile", None, "lower", 3.0, ""),
         Measure("stragglers", "%", "changes much later than the median one", None, "lower", 4.0, ""),
+        Measure("resets", "", "falls of the boards' reset lines", Limit(max=0), "lower", 0.5, ""),
         Measure("latency_mean", "ms", "the same, mean", None, "lower", 3.0, ""),
     ),
     expected_s=lambda p: 0.1 * float(p["presses"]) + 1.0,

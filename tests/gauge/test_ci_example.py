@@ -13,6 +13,9 @@ from test_gauge import change_called, need
 
 from tests.hobby_pair.changes import Change, build
 
+#: whole runs of three chips, on machines that are busy with other things
+pytestmark = pytest.mark.timeout(600)
+
 SCRIPT = Path(__file__).parents[2] / "firmware_probe" / "examples" / "black_box.sh"
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from benchctl import benches, shipped
+from benchctl import events as ev
 from benchctl.analysis.equivalence import Outcome
 from benchctl.compare import compare
 from benchctl.operate import Operation
@@ -17,6 +18,9 @@ from benchctl.runs.summary import Summary
 from benchctl.runs.tables import Tables
 from benchctl.terms import Reading, Role, Verdict
 from tests.hobby_pair.changes import BENCH, HARMFUL, HARMLESS, Change, build
+
+#: whole runs of three chips, on machines that are busy with other things
+pytestmark = pytest.mark.timeout(600)
 
 KINDS = ("sim", "avr")
 
@@ -114,6 +118,34 @@ def test_the_values_behind_the_readings_are_kept(probes, kind: str) -> None:
     assert np.median(steady[:, 1]) == pytest.approx(reading(s, "joystick", "frame_period").value, abs=1.0)
     assert np.median(late) == pytest.approx(reading(s, "switch", "latency_p50").value, rel=0.02)
     assert len(load_table(s.stages["joystick"].tables["step"])) == reading(s, "joystick", "step").n
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_reset_is_seen_where_there_is_none(probes, kind: str) -> None:
+    s, _ = probes[kind]
+
+    assert [reading(s, stage, "resets").value for stage in ("switch", "joystick")] == [0.0, 0.0]
+
+
+def test_a_board_that_loses_its_supply_is_counted(tmp_path: Path) -> None:
+    """The craft's plug is pulled once in the middle of the stage: its reset line falls once."""
+    bench = benches.open_bench(BENCH, kind="sim", seed=3)
+    pulled: list[float] = []
+
+    def pull(event: ev.Event) -> None:
+        if isinstance(event, ev.Progress) and event.stage == "switch" and event.done == 100 and not pulled:
+            pulled.append(event.t)
+            operator = bench.world.operator
+            operator.show(ev.Prompt(event.t, "switch", 9999, ev.PromptKind.DO, "", "replug", Role.CRAFT))
+
+    try:
+        s = Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path, readers=[pull]).perform().summary
+    finally:
+        bench.close()
+
+    assert pulled
+    assert reading(s, "switch", "resets").value == 1.0
+    assert s.stages["switch"].verdict is Verdict.FAIL
 
 
 def test_a_missing_jumper_is_found_by_the_wiring_stage(tmp_path: Path) -> None:

@@ -21,6 +21,9 @@ from benchctl.runs.summary import Summary
 from benchctl.session.boot import OWN_SKETCH
 from benchctl.terms import Role, Verdict
 
+#: a whole run of two chips, on machines that are busy with other things
+pytestmark = pytest.mark.timeout(600)
+
 MARKS = Path(__file__).parents[2] / "firmware_probe" / "marks"
 SKETCH = MARKS / "marked_pair" / "marked_pair.ino"
 CORE = Path("/usr/share/arduino/hardware/arduino/avr/cores/arduino")
