@@ -348,6 +348,8 @@ def _judge_unrest(ctx: Context, craft: Board) -> None:
 
     Without any radio: one that twitches points to the servo and its supply.
     """
+    if craft.identity is not None and craft.identity.own:
+        return  # somebody's own sketch drives its servo itself, and by radio only
     with suppress(Refused):  # a loop that could not begin need not end
         craft.ask("loop_stop", timeout=1.0)
     craft.ask("load", load=Load.SERVO, on=1, strength=50)

@@ -4,9 +4,9 @@
 #   black_box.sh OUT HAND CRAFT                       do they work?
 #   black_box.sh OUT HAND CRAFT OLD_HAND OLD_CRAFT    ... and did anything get worse than before?
 #
-# HAND and CRAFT are ELF or Intel HEX files. Into the folder OUT go the runs, black-box.xml for whatever reads JUnit (a case
-# a stage, or a case a reading that was compared), and report.html. Ends with 0 when all is well, 1 when something failed
-# or got worse, 2 when it could not be run, 3 when it could not be decided.
+# HAND and CRAFT are ELF or Intel HEX files. Into the folder OUT go the runs, black-box.xml for whatever reads JUnit (a
+# case a stage, or a case a reading that was compared), and report.html. Ends with 0 when all is well, 1 when something
+# failed or got worse, 2 when it could not be run, 3 when it could not be decided.
 # Needs benchctl, and on Debian: libsimavr-dev libelf-dev gcc.
 set -u
 if [ $# -ne 3 ] && [ $# -ne 5 ]; then

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: MIT
-// The requests that a sketch with the probe in it answers; others are refused as unknown. Takes the place of the probe's
-// own table in this library.
+// The requests that a sketch with the probe in it answers; others are refused as unknown. Takes the place of the
+// probe's own table in this library.
 #pragma once
 #include "dispatch.h"
 

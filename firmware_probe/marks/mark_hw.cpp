@@ -27,16 +27,27 @@ void mark_ticks_start(void) {
 }
 
 uint32_t hw_ticks_held(void) {
-  HwStamp stamp;
-  HW_STAMP(stamp);
-  return hw_stamp_tick(stamp);
+  uint16_t low = TCNT1, high = hw_overflows;
+  if ((TIFR1 & _BV(TOV1)) && low < 0x8000) high++;
+  return (((uint32_t)high << 16) | low) << HW_TICK_SHIFT;
 }
 
-uint32_t hw_ticks(void) {
+uint32_t hw_stamp_tick(const HwStamp &s) {
   uint8_t held = hw_hold();
-  uint32_t now = hw_ticks_held();
+  uint16_t high = hw_overflows;
   hw_release(held);
-  return now;
+  high -= (uint8_t)(high - s.overflows);
+  if ((s.flags & 1) && s.count < 0x8000) high++;  // TOV1 is bit 0
+  return (((uint32_t)high << 16) | s.count) << HW_TICK_SHIFT;
+}
+
+// Held for as little as can be: the sketch's own interrupts wait meanwhile.
+uint32_t hw_ticks(void) {
+  HwStamp stamp;
+  uint8_t held = hw_hold();
+  HW_STAMP(stamp);
+  hw_release(held);
+  return hw_stamp_tick(stamp);
 }
 
 uint8_t hw_hold(void) {
@@ -46,6 +57,8 @@ uint8_t hw_hold(void) {
 }
 
 void hw_release(uint8_t held) { SREG = held; }
+
+void hw_let_in(void) { sei(); }
 
 void hw_wait_us(uint8_t us) {
   uint32_t from = hw_ticks();

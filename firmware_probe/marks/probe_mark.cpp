@@ -19,9 +19,9 @@
 Life life;  // the link test's driver counts in it
 
 struct Mark {
-  uint8_t point, overflows;
-  uint16_t value, count;
-  uint8_t flags, unused;  // eight bytes: their places are found by shifting
+  HwStamp at;
+  uint16_t value;
+  uint8_t point, unused;  // eight bytes: their places are found by shifting
 };
 static Mark marks[MARKS];
 static volatile uint8_t mark_head, mark_tail;
@@ -36,9 +36,7 @@ void probe_mark(uint8_t point, uint16_t value) {
   cli();
   uint8_t head = mark_head;
   Mark &m = marks[head];
-  m.count = TCNT1;
-  m.flags = TIFR1;
-  m.overflows = (uint8_t)hw_overflows;
+  HW_STAMP(m.at);
   m.point = point;
   m.value = value;
   head = (head + 1) & (MARKS - 1);
@@ -81,16 +79,13 @@ static bool room_for_row(void) { return hw_uart_room() > FRAME_ROOM_ANSWER + 24;
 static bool tracing;
 static uint16_t pulse;  // ticks, as last marked
 
-// A mark's overflow count is brought to 16 bits here: it was made less than 256 overflows (8 s) ago.
 static void tell_marks(void) {
   while (mark_tail != mark_head && room_for_row()) {
     Mark m = marks[mark_tail];
     mark_tail = (mark_tail + 1) & (MARKS - 1);
-    uint16_t now = hw_ticks() >> (16 + HW_TICK_SHIFT);
-    HwStamp stamp = {m.count, (uint16_t)(now - (uint8_t)((uint8_t)now - m.overflows)), m.flags};
     count(m.point, m.value);
     if (m.point == POINT_APPLIED && m.value > 1) pulse = m.value;
-    if (tracing) tell(m.point, m.value, hw_stamp_tick(stamp));
+    if (tracing) tell(m.point, m.value, hw_stamp_tick(m.at));
   }
 }
 

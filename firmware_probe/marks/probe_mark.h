@@ -3,13 +3,13 @@
 //
 //   void setup() { ... PROBE_BEGIN(PROBE_HAND, "mudlark-hand-01"); }
 //   void loop() {
-//     if (PROBE_POLL()) return;  // for a moment the probe has the transceiver: leave it alone, outputs to their safe state
+//     if (PROBE_POLL()) return;  // the probe has the transceiver: leave it alone, outputs to their safe state
 //     ...
 //   }
 //
-// What it takes of the chip: the serial line at 500 000 baud; timer 1, running free at 2 MHz (1 MHz on an 8 MHz chip) with
-// its overflow interrupt. The timer's compare units are yours: set bits in TIMSK1 with |=, and leave TCCR1A at 0 and the
-// clock at one eighth. Nothing is kept in EEPROM. A mark costs less than 5 us at 16 MHz, also in an interrupt.
+// What it takes of the chip: the serial line at 500 000 baud; timer 1, running free at 2 MHz (1 MHz on an 8 MHz chip)
+// with its overflow interrupt. The timer's compare units are yours: set bits in TIMSK1 with |=, and leave TCCR1A at 0
+// and the clock at one eighth. Nothing is kept in EEPROM. A mark costs less than 5 us at 16 MHz, also in an interrupt.
 #pragma once
 #include <stdint.h>
 
@@ -38,7 +38,7 @@
 #define PROBE_RECEIVED(number) probe_mark(5, (number))            // craft: the packet is there
 #define PROBE_LED(on) probe_mark(6, (on) ? 1 : 0)                 // craft: the LED's pin is written
 #define PROBE_PULSE(us) probe_mark(6, 2 * (us))                   // craft: the servo's width is set
-#define PROBE_STICK(axis, value) probe_mark_stick((axis), (value))  // hand: 0 x, 1 y; the host's value while it plays one
+#define PROBE_STICK(axis, value) probe_mark_stick((axis), (value))  // hand: 0 x, 1 y; or what the host plays
 
 #ifdef __cplusplus
 extern "C" {
