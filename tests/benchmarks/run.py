@@ -55,6 +55,8 @@ ROWS: tuple[Row, ...] = (
     Row("bench_link", "at 2M: of 2 618/s", 0.9, "", lambda j: _spread(j["2000000"], "share")),
     Row("bench_records", "bulk records to disk: share of plain appends", 0.7, "",
         lambda j: _spread(j["append"]["bulk_of_plain"], "median")),
+    Row("bench_records", "10 000 runs listed", 1, "s", lambda j: _spread(j["list"]["listed_s"], "median"), True),
+    Row("bench_records", "the same: of processor", 1, "s", lambda j: _alone(j["list"]["cpu_s"]), True),
     Row("bench_statistics", "10 million records, statistics: times plain numpy", 1.3, "x",
         lambda j: _spread(j["statistics"], "ratio"), True),
     Row("bench_statistics", "the same: peak memory", 400, "MB", lambda j: _alone(j["statistics"]["peak_mb"]), True),

@@ -115,7 +115,9 @@ def test_other_images_are_reported(draws: np.random.Generator) -> None:
     before, now = ({"craft": {"file": "craft.elf", "sha256": c * 64}} for c in "ab")
     found, _, _ = both(button_run(values, images=before), button_run(values, images=now))
 
-    assert found.differences == ("the craft board's image was craft.elf aaaaaaaaaaaa, now it is craft.elf bbbbbbbbbbbb",)
+    assert found.differences == (
+        "the craft board's image was craft.elf aaaaaaaaaaaa, now it is craft.elf bbbbbbbbbbbb",
+    )
 
 
 def test_by_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

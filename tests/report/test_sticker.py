@@ -5,6 +5,8 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 
 import pytest
+import qr_reader
+import segno
 from helpers_runs import failing_run, healthy_run
 
 from benchctl.errors import UsageError
@@ -52,8 +54,7 @@ def modules_of(svg: str) -> tuple[int, set[tuple[int, int]]]:
 
 
 def test_the_drawn_code_has_the_marks_of_a_qr_code_and_its_empty_margin() -> None:
-    """Finder patterns and the size 17 + 4 x version: ISO/IEC 18004 (from memory). Decoding it with an independent
-    reader was done by hand."""
+    """Finder patterns and the size 17 + 4 x version: ISO/IEC 18004 (from memory)."""
     s = summarise(healthy_run())
     size, dark = modules_of(sticker.as_svg(s, sticker.chosen(s, "hand")))
     finder = {(x, y) for x in range(7) for y in range(7) if x in (0, 6) or y in (0, 6) or (2 <= x <= 4 and 2 <= y <= 4)}
@@ -62,6 +63,26 @@ def test_the_drawn_code_has_the_marks_of_a_qr_code_and_its_empty_margin() -> Non
     for dx, dy in ((0, 0), (size - 7, 0), (0, size - 7)):
         assert {(x - dx, y - dy) for x, y in dark if dx <= x < dx + 7 and dy <= y < dy + 7} == finder
     assert min(x for x, _ in dark) == min(y for _, y in dark) == 0
+
+
+@pytest.mark.parametrize("label", ["hand", "craft"])
+@pytest.mark.parametrize("make", [healthy_run, failing_run])
+def test_a_reader_of_its_own_reads_label_state_and_run(make, label: str) -> None:
+    """By `qr_reader`, which shares nothing with the library that draws; a usual one was tried by hand as well."""
+    s = summarise(make())
+    board = sticker.chosen(s, label)
+
+    assert qr_reader.read(*modules_of(sticker.as_svg(s, board))) == sticker.payload(s, board).encode()
+
+
+@pytest.mark.parametrize("length", [5, 20, 35, 55, 75, 95])
+def test_the_reader_reads_every_size_of_code(length: int) -> None:
+    text = "".join(chr(97 + i % 26) for i in range(length))
+    rows = [list(row) for row in segno.make(text, error="m", micro=False, boost_error=False).matrix]
+    dark = {(x, y) for y, row in enumerate(rows) for x, on in enumerate(row) if on}
+
+    assert qr_reader.read(len(rows), dark) == text.encode()
+    assert qr_reader.read(len(rows), dark ^ {(len(rows) - 1, len(rows) - 8)}) != text.encode()
 
 
 def test_text_and_drawing_show_the_same_code() -> None:

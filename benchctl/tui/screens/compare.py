@@ -55,8 +55,8 @@ def compare_lines(
     told = ", ".join(f"{n} {o}" for n, o in counts) or "no reading says how sure it is; all are for information"
     head = [
         line((f"{c.verdict.sign} {_VERDICTS[c.verdict]}", tone), f"   {told}"),
-        line(fit(f"earlier  {_named(reference)}", wide)),
-        line(fit(f"later    {_named(new)}", wide)),
+        *wrapped(_named(reference), wide, "", "earlier  ", "         "),
+        *wrapped(_named(new), wide, "", "later    ", "         "),
     ]
     unlike = [w for d in c.differences for w in wrapped(words.clean(d), wide, "warn", "! ", "  ")]
     gone = [w for m in c.missing for w in wrapped(f"measured in the earlier run only: {m}", wide, "warn", "! ", "  ")]
