@@ -9,7 +9,7 @@ SURE, OFTEN, HALF, SOME. A fact that a cause does not list is as rare under it a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 SURE, OFTEN, HALF, SOME, SELDOM = 0.985, 0.85, 0.5, 0.25, 0.08
 #: a fact seen on a healthy board, or against all that the cause predicts
@@ -38,14 +38,12 @@ class Cause:
     remedy: str
     next_test: str
     hunt: bool = False
-    #: facts that this cause makes impossible to see, so that their absence says nothing
-    hides: tuple[str, ...] = field(default=())
 
 
-_NO_LINK = {"dead": OFTEN, "lossy": SELDOM}
 #: what a starved transceiver looks like to the tests of its lines: it may seem to lack any of them
-_STARVED = {"line_ce": SOME, "line_sck": SOME, "line_absent": SOME, "line_miso": SELDOM, "line_spi": SELDOM,
-            "line_mosi": SELDOM, "line_miso_low": SELDOM, "line_irq": SELDOM, "line_swapped": SELDOM}  # fmt: skip
+_STARVED = {"comes_and_goes": SOME, "line_ce": SOME, "line_sck": SOME, "line_absent": SOME, "line_miso": SELDOM,
+            "line_spi": SELDOM, "line_mosi": SELDOM, "line_miso_low": SELDOM, "line_irq": SELDOM,
+            "line_swapped": SELDOM}  # fmt: skip
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -152,7 +150,7 @@ CAUSES: tuple[Cause, ...] = (
         "forgets", "transceiver loses its settings while the processor runs on", "board", 1.0,
         {"forgets": OFTEN, "lossy": HALF, "dead": SOME, "one_way": HALF, "burst_lost": SOME, "listen_lost": SELDOM,
          "trigger_transmit": SELDOM, "burst_dip": SOME, "sensor_absent": SOME, "self_test": HALF, "weak_better": SOME,
-         **dict.fromkeys(_STARVED, SELDOM)},
+         **dict.fromkeys(_STARVED, SELDOM), "comes_and_goes": HALF, "refuses": SOME},
         "The transceiver's rail dips below 1.9 V at times that have nothing to do with sending: something else on that "
         "rail draws in bursts, or a contact is loose.",
         "take other loads off the transceiver's rail, give them their own capacitor, check its plug",

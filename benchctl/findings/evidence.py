@@ -29,6 +29,16 @@ def _line(kind: str) -> Callable[[Log, Role], Answer]:
     return ask
 
 
+def _comes_and_goes(log: Log, role: Role) -> Answer:
+    if log.one(f"{role}.wrong_bits", "transceiver") is None:
+        return None
+    text = log.noted(f"{role}: the transceiver comes and goes", "transceiver")
+    heard = supply.listening(log, role)
+    if not text and heard is not None and 0 < heard[0] < 0.6 * heard[1]:
+        text = heard[2]
+    return bool(text), text or f"{role}: the transceiver does not come and go"
+
+
 def _refuses(log: Log, role: Role) -> Answer:
     """At rest, with its supply as it should be, it does not take its settings."""
     said = log.noted(f"{role}: the transceiver does not take its settings; the hunt", *_HUNT)
@@ -270,6 +280,7 @@ BOARD_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
         f"line_{kind}": _line(kind)
         for kind in ("absent", "sck", "miso", "mosi", "miso_low", "spi", "irq_low", "ce", "irq", "swapped")
     },
+    "comes_and_goes": _comes_and_goes,
     "refuses": _refuses,
     "variant": _variant,
     "oscillator": _oscillator,

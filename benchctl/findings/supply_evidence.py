@@ -23,8 +23,18 @@ def rest_low(log: Log, role: Role) -> Answer:
 
 
 def listen_lost(log: Log, role: Role) -> Answer:
+    """Whenever it listens: what is steady does it every time."""
+    found = listening(log, role)
+    return None if found is None else (0 < found[0] >= 0.6 * found[1], found[2])
+
+
+def listening(log: Log, role: Role) -> tuple[float, int, str] | None:
+    """How often it forgot its settings while it listened, how often that was looked at, and both in words."""
     found = log.one(f"{role}.listening_lost", *_SUPPLY)
-    return None if found is None else (found.value > 0, "the transceiver forgets its settings while it listens")
+    if found is None:
+        return None
+    words = f"{role}: the transceiver forgot its settings {found.value:.0f} of {found.n} times that it listened"
+    return found.value, found.n, words
 
 
 def listen_drop(log: Log, role: Role) -> Answer:
@@ -93,7 +103,7 @@ def main_ohms(log: Log, role: Role) -> Reading | None:
     droop = log.value(f"{role}.led_droop", *_SUPPLY)
     if ohms is not None and droop is not None and droop > 0.05:
         return ohms
-    path = log.one(f"{role}.path_ohms", *_HUNT)
+    path = log.one(f"{role}.path_ohms", *_SUPPLY, *_HUNT)
     if path is not None and path.interval is not None and path.interval.low > 0.4:
         return path
     return ohms if ohms is not None and droop is not None and droop > 0.025 else None
@@ -102,15 +112,17 @@ def main_ohms(log: Log, role: Role) -> Reading | None:
 def main_soft(log: Log, role: Role) -> Answer:
     """More than a sound source and a short cable have: about 1 Ω together (common practice, no source)."""
     ohms = main_ohms(log, role)
-    measured = log.one(f"{role}.path_ohms", *_HUNT) or log.one(f"{role}.led_droop", *_SUPPLY)
-    by_ohms = None if measured is None else (ohms is not None and ohms.value > 1.7, said(ohms or measured))
+    path = log.one(f"{role}.path_ohms", *_SUPPLY, *_HUNT)
+    # an LED alone is too small a load to show that ohms are few
+    measured = ohms or path
+    by_ohms = None if measured is None else (ohms is not None and ohms.value > 1.7, said(measured))
     return any_of(by_ohms, above(log, f"{role}.led_sag", _HUNT, 0.3))
 
 
 def main_joint(log: Log, role: Role) -> Answer:
     """More ohms than any cable has."""
     ohms = main_ohms(log, role)
-    measured = log.one(f"{role}.path_ohms", *_HUNT) or log.one(f"{role}.led_droop", *_SUPPLY)
+    measured = log.one(f"{role}.path_ohms", *_SUPPLY, *_HUNT) or log.one(f"{role}.led_droop", *_SUPPLY)
     if measured is None:
         return None
     return ohms is not None and ohms.value > 10.5, said(ohms or measured)

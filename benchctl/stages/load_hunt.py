@@ -23,12 +23,14 @@ from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.link_run import POWERS
 from benchctl.stages.supply_bursts import settings_lost
-from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.stages.supply_path import LOOKS as _LOOKS
+from benchctl.stages.supply_path import mean_code, path_ohms
+from benchctl.terms import Limit, Role, Source
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, LinkMode, Load, PulseKind
 
 _OTHER = {Role.HAND: Role.CRAFT, Role.CRAFT: Role.HAND}
-#: 125 kHz converter clock; 120 conversions in about 25 ms
-_SLOW, _LOOKS, _GAP_US = 7, 120, 100
+#: 125 kHz converter clock; its looks take about 25 ms
+_SLOW, _GAP_US = 7, 100
 _PAYLOAD, _INTERVAL_US = 32, 1500
 _SERVO_TRAVEL_S = 0.8
 _LOADS = {"led": Load.LED, "servo": Load.SERVO, "motor_idle": Load.MOTOR_IDLE}
@@ -230,19 +232,19 @@ def _sending(ctx: Context, board: Board) -> None:
         board.ask("radio_apply", timeout=1.0)
         # a servo that the last trial sent off is still on its way
         ctx.wait(_SERVO_TRAVEL_S)
-        rest = _mean(board, AdcSource.BAND_GAP)
+        rest = mean_code(board, AdcSource.BAND_GAP)
         board.ask("load", load=Load.TRANSMIT, on=1, strength=3)
         ctx.wait(0.02)
-        loaded = _mean(board, AdcSource.BAND_GAP)
+        loaded = mean_code(board, AdcSource.BAND_GAP)
         bandgap = int(board.read_setting("bandgap_mv")) / 1000
         vcc = float(vcc_from_bandgap(loaded, bandgap))
         sag = float(vcc_from_bandgap(rest, bandgap)) - vcc
         ctx.read(f"{board.role}.sending_sag", max(0.0, sag), "V", _LOOKS, source=Source.ADC, note="processor's rail")
         if board.declared.pins.get(Function.SENSE_RAIL, NO_PIN) != NO_PIN:
-            volts = _mean(board, AdcSource.SENSE_RAIL) * vcc * int(board.read_setting("rail_divider")) / 1000 / 1024
+            volts = mean_code(board, AdcSource.SENSE_RAIL) * vcc * int(board.read_setting("rail_divider")) / 1000 / 1024
             note = "mean of the transceiver's rail, packet after packet"
             ctx.read(f"{board.role}.radio_volts_sending", volts, "V", _LOOKS, source=Source.ADC, note=note)
-        _path_ohms(ctx, board, float(vcc_from_bandgap(rest, bandgap)), bandgap)
+        path_ohms(ctx, board, float(vcc_from_bandgap(rest, bandgap)), bandgap)
         board.ask("load", load=Load.TRANSMIT, on=0, strength=0)
     except Refused:
         ctx.note(f"{board.role}: the transceiver does not take its settings; steady sending left out", "warning")
@@ -251,32 +253,6 @@ def _sending(ctx: Context, board: Board) -> None:
         ctx.read(f"{board.role}.sending_resets", 1, "", 1, source=Source.COUNTING)
         board.clear_restart()
         ctx.wait(0.3)
-
-
-def _path_ohms(ctx: Context, board: Board, rest: float, bandgap: float) -> None:
-    """Ohms of the processor's supply path, from two small known loads together while packets go out."""
-    if board.declared.pins.get(Function.LED, NO_PIN) == NO_PIN:
-        return
-    known = board.declared.loads_ma
-    milliamps = known.get("led", 9.0) + SENDING_SHARE * known.get("transmit", 11.3) + SETTLING_MA
-    board.ask("load", load=Load.LED, on=1, strength=100)
-    sag = rest - float(vcc_from_bandgap(_mean(board, AdcSource.BAND_GAP), bandgap))
-    board.ask("load", load=Load.LED, on=0, strength=0)
-    # the band-gap's reading is good to half a step of the converter before and after
-    step = rest**2 / (1024 * bandgap)
-    ohms, half = max(0.0, 1000 * sag / milliamps), 1000 * step / milliamps
-    interval = Interval(max(0.0, ohms - half), ohms + half)
-    note = f"by the LED and steady sending, {milliamps:.0f} mA together"
-    ctx.read(f"{board.role}.path_ohms", ohms, "ohm", _LOOKS, interval, Source.ADC, note=note)
-
-
-#: of the time from burst to burst that a 32-byte packet at 1 Mbps is on the air, and the mean of settling to send
-SENDING_SHARE, SETTLING_MA = 0.67, 2.1
-
-
-def _mean(board: Board, source: AdcSource) -> float:
-    a = board.ask("adc", source=source, prescaler=_SLOW, count=_LOOKS, gap_us=70, timeout=1.0)
-    return float(a.sum) / max(int(a.count), 1)
 
 
 # ---------------------------------------------------------------------- what came of it

@@ -19,6 +19,7 @@ from benchctl.session.board import Board
 from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage, Value
 from benchctl.stages.supply_bursts import Burst, listening_codes, settings_lost, single_bursts, slopes
+from benchctl.stages.supply_path import measure_path
 from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.units import quantity
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load, PulseKind
@@ -31,6 +32,8 @@ _CALIBRATED = 0.006
 _NOMINAL_MV = 1100
 #: 125 kHz converter clock for steady values, 1 MHz for waveforms
 _SLOW, _FAST = 7, 4
+#: looks whether listening makes it forget its settings, and the wait in between
+_LISTENS, _AGAIN_S = 4, 0.15
 #: one conversion of 13 cycles at the slow clock
 _CONVERSION_US = 104.0
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
@@ -93,6 +96,9 @@ def _look_at(ctx: Context, board: Board) -> None:
     vcc = _processor_rail(ctx, board, reference)
     rail = _radio_rail(ctx, board, vcc)
     lowest = [vcc.lowest]
+    with ctx.piece(board):
+        # before a servo has been sent anywhere, which draws current until it is there
+        measure_path(ctx, board, vcc.bandgap)
     for step in _steps(ctx, board):
         with ctx.piece(board):
             seen = _droop(ctx, board, step, vcc, rail)
@@ -222,9 +228,20 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
         about = Interval(max(0.0, lower - spread), lower + spread)
         ctx.read(f"{board.role}.radio_volts_listening", lower, "V", 64, about, Source.ADC,
                  note="while the transceiver listens and draws 13 mA")  # fmt: skip
-        ctx.read(f"{board.role}.listening_lost", int(settings_lost(board)), "", 1,
-                 note="1: the transceiver forgot its settings listening")  # fmt: skip
+        _listening_lost(ctx, board)
     return per_count
+
+
+def _listening_lost(ctx: Context, board: Board) -> None:
+    """How often it has forgotten its settings; looked at again where it has, for steady causes do it every time."""
+    lost, looks = int(settings_lost(board)), 1
+    while lost and looks < _LISTENS:
+        ctx.wait(_AGAIN_S)
+        if listening_codes(ctx, board, _SLOW) is None:
+            break
+        lost, looks = lost + int(settings_lost(board)), looks + 1
+    note = f"times of {looks} that the transceiver forgot its settings listening"
+    ctx.read(f"{board.role}.listening_lost", lost, "", looks, source=Source.COUNTING, note=note)
 
 
 def _steps(ctx: Context, board: Board) -> list[Step]:
@@ -497,10 +514,11 @@ STAGE = Stage(
         Measure("ripple", "mV", "peak to peak at rest", Limit(max=150.0), "lower", 20, ""),
         Measure("radio_volts", "V", "transceiver's supply", Limit(2.7, 3.6), "same", 2, "%"),
         Measure("radio_volts_listening", "V", "transceiver's supply, listening", Limit(min=2.4), "same", 2, "%"),
-        Measure("listening_lost", "", "1: it forgot its settings listening", Limit(max=0), "lower", 0.5, ""),
+        Measure("listening_lost", "", "times that it forgot its settings listening", Limit(max=0), "lower", 0.5, ""),
         Measure("settings_lost", "", "1: the transceiver forgot its settings sending", Limit(max=0), "lower", 0.5, ""),
         # the level below 16 MHz's safe range that still stops a chip before it errs (ATmega328P data sheet, 28.3)
         Measure("brown_out_level", "V", "brown-out detector, as fused", Limit(min=2.5), "same", 0.1, ""),
+        Measure("path_ohms", "ohm", "processor's supply path", None, "lower", 1, ""),
         Measure("transmit_dip", "V", "transceiver's supply in a burst", Limit(max=0.3), "lower", 0.03, ""),
         Measure("transmit_load", "mA", "taken for what it draws sending", None, "same", 1, "%"),
         Measure("transmit_bulk", "uF", "bulk capacity by the slopes", None, "same", 50, "%"),

@@ -15,6 +15,8 @@ from benchctl.stages.transceiver_lines import Lines, broken_line, examine, spi
 from benchctl.terms import Limit, Role, Source
 
 _CHANNELS = 126
+#: looks at a transceiver that seems broken, and its power-on reset in between (Product Specification, table 17: 100 ms)
+_LOOKS, _WAKE_S = 3, 0.12
 _RATES = {"250k": 250_000, "1M": 1_000_000, "2M": 2_000_000}
 
 
@@ -35,8 +37,7 @@ def perform(ctx: Context) -> None:
 def _examine(ctx: Context, board: Board) -> bool:
     """The lines and registers of one board; False when its transceiver is of no use."""
     ctx.progress(0, 0, f"{board.role}: lines and registers")
-    seen = examine(board, ctx.wait)
-    line, sentence = broken_line(seen)
+    seen, line, sentence = _looked_at_twice(ctx, board)
     ctx.read(f"{board.role}.wrong_bits", seen.wrong_bits, "", seen.bits, note="written and read back")
     ctx.read(f"{board.role}.status_byte", seen.status, "", note="STATUS as first read")
     if line:
@@ -52,6 +53,22 @@ def _examine(ctx: Context, board: Board) -> bool:
         return False
     ctx.read(f"{board.role}.settings_wrong", answer.wrong, "", note="registers that differ from what was set")
     return bool(answer.wrong == 0)
+
+
+def _looked_at_twice(ctx: Context, board: Board) -> tuple[Lines, str, str]:
+    """A broken line is broken the next time too; what is not was the supply, or a contact, for a moment."""
+    seen = examine(board, ctx.wait)
+    line, sentence = broken_line(seen)
+    for _ in range(_LOOKS - 1):
+        if not line:
+            break
+        ctx.wait(_WAKE_S)
+        before, seen = line, examine(board, ctx.wait)
+        line, sentence = broken_line(seen)
+        if line == before:
+            break
+        ctx.note(f"{board.role}: the transceiver comes and goes: line {before} seemed broken, then was not", "warning")
+    return seen, line, sentence
 
 
 def _note_registers(ctx: Context, board: Board, seen: Lines) -> None:

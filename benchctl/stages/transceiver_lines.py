@@ -163,6 +163,8 @@ def _try_swapped(board: Board, seen: Lines) -> None:
             board.write_pin(one, pin_one)
             board.write_pin(other, pin_other)
         if seen.swapped:
+            # not so if it now answers by its own pins as well: then it was asleep before
+            seen.swapped = "" if _answers(board) else seen.swapped
             return
 
 

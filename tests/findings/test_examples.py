@@ -10,22 +10,6 @@ from benchctl.findings import find
 from benchctl.findings.remedy import needed_uf, size_uf
 from benchctl.terms import Role, Verdict
 
-WEAK_USB = """
-name = "weak-usb"
-[board.hand]
-[board.craft]
-brown_out_v = 4.3
-[board.craft.rail.main]
-series_ohms = 3
-[board.craft.rail.servo]
-fed_from = "main"
-regulator_volts = 0
-regulator_limit_ma = 0
-series_ohms = 0.1
-bulk_uf = 10
-"""
-
-
 #: a lamp of 250 mA beside the LED, at a port that gives 100: the board goes down each time it lights
 WEAK_FOR_ITS_LED = """
 name = "weak-for-its-led"
@@ -96,7 +80,7 @@ def test_a_joint_of_90_ohms_is_the_joint_and_no_capacitor_is_its_cure(hunted):
 
 def test_servo_on_the_logic_rail_is_told_from_a_weak_usb_source(hunted):
     """Both reset the board when the servo moves; the LED and sending tell the ohms of the source."""
-    servo, weak = hunted("servo-on-logic"), hunted(WEAK_USB)
+    servo, weak = hunted("servo-on-logic"), hunted("weak-usb")
 
     for summary in (servo, weak):
         assert summary.boards[Role.CRAFT].unasked_resets > 0
@@ -139,6 +123,8 @@ def test_a_healthy_pair_has_no_finding(hunted):
         ("reversed-led", "led", Role.CRAFT),
         ("untaught-esc", "esc_untaught", Role.CRAFT),
         ("dropping-cable", "serial_drops", Role.CRAFT),
+        ("hanging-program", "program", Role.HAND),
+        ("forgetful-transceiver", "forgets", Role.HAND),
     ],
 )
 def test_each_shipped_faulty_bench_is_named(hunted, bench, cause, board):
