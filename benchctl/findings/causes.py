@@ -79,8 +79,8 @@ CAUSES: tuple[Cause, ...] = (
         {
             # computed: 13 mA of listening and 11.3 mA of sending through the joint's ohms
             "burst_resistive": 0.96, "listen_drop": 0.8, "listen_collapse": 0.1, "rest_low": HALF,
-            "burst_dip": 0.6, "listen_lost": SOME,
-            "sending_low": 0.7, "burst_lost": SOME, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
+            "burst_dip": 0.6, "listen_lost": SOME, "trigger_transmit": HALF,
+            "sending_low": 0.7, "burst_lost": HALF, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
             "refuses": SELDOM, "self_test": SELDOM, "sensor_absent": SELDOM, "weak_better": HALF, **_STARVED,
         },
         "The rail falls in proportion to the current and stays down as long as the current flows: there are ohms "

@@ -64,8 +64,9 @@ def burst_dip(log: Log, role: Role) -> Answer:
 
 def burst_resistive(log: Log, role: Role) -> Answer:
     """The rail goes to a level of its own, with the load's ohms, and stays there: no capacitor holds that up."""
-    dip = above(log, f"{role}.transmit_dip", _SUPPLY, 0.05)
-    if dip is None:
+    dip, lost = above(log, f"{role}.transmit_dip", _SUPPLY, 0.05), burst_lost(log, role)
+    # what forgets its settings stops drawing: its waveform tells no ohms
+    if dip is None or (lost is not None and lost[0]):
         return None
     ohms = log.one(f"{role}.transmit_source", *_SUPPLY)
     bulk = log.one(f"{role}.transmit_bulk", *_SUPPLY)
@@ -180,6 +181,8 @@ def forgets(log: Log, role: Role) -> Answer:
     trigger = triggered(log, role, "transmit")
     if seen is None or not transceiver_whole(log, role):
         return None
+    if odd := log.noted(f"{role}: trouble that no load", *_HUNT):
+        return seen[0], f"{seen[1]}; {odd}"
     explained = (by_sending is not None and by_sending[0]) or (trigger is not None and trigger[0])
     return seen[0] and not explained, seen[1]
 

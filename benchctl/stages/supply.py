@@ -18,7 +18,7 @@ from benchctl.errors import BoardError, OperatorAbsent, UsageError
 from benchctl.session.board import Board
 from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage, Value
-from benchctl.stages.supply_bursts import Burst, listening_codes, settings_lost, single_bursts, slopes
+from benchctl.stages.supply_bursts import Burst, listening_codes, listening_lost, settings_lost, single_bursts, slopes
 from benchctl.stages.supply_path import measure_path
 from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.units import quantity
@@ -32,8 +32,6 @@ _CALIBRATED = 0.006
 _NOMINAL_MV = 1100
 #: 125 kHz converter clock for steady values, 1 MHz for waveforms
 _SLOW, _FAST = 7, 4
-#: looks whether listening makes it forget its settings, and the wait in between
-_LISTENS, _AGAIN_S = 4, 0.15
 #: one conversion of 13 cycles at the slow clock
 _CONVERSION_US = 104.0
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
@@ -228,20 +226,8 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
         about = Interval(max(0.0, lower - spread), lower + spread)
         ctx.read(f"{board.role}.radio_volts_listening", lower, "V", 64, about, Source.ADC,
                  note="while the transceiver listens and draws 13 mA")  # fmt: skip
-        _listening_lost(ctx, board)
+        listening_lost(ctx, board, _SLOW)
     return per_count
-
-
-def _listening_lost(ctx: Context, board: Board) -> None:
-    """How often it has forgotten its settings; looked at again where it has, for steady causes do it every time."""
-    lost, looks = int(settings_lost(board)), 1
-    while lost and looks < _LISTENS:
-        ctx.wait(_AGAIN_S)
-        if listening_codes(ctx, board, _SLOW) is None:
-            break
-        lost, looks = lost + int(settings_lost(board)), looks + 1
-    note = f"times of {looks} that the transceiver forgot its settings listening"
-    ctx.read(f"{board.role}.listening_lost", lost, "", looks, source=Source.COUNTING, note=note)
 
 
 def _steps(ctx: Context, board: Board) -> list[Step]:

@@ -13,6 +13,7 @@ from benchctl.session.board import Board
 from benchctl.stages import nrf24_facts as nrf
 from benchctl.stages.contract import Context
 from benchctl.stages.transceiver_lines import spi
+from benchctl.terms import Source
 from benchctl.wire.catalogue import AdcSource, LinkMode, Load
 
 Floats = npt.NDArray[np.float64]
@@ -20,6 +21,10 @@ Floats = npt.NDArray[np.float64]
 _POWER_ON_ADDRESS = bytes((0xE7,) * 5)
 #: a transceiver that has lost its supply needs up to 100 ms (power-on reset, table 17) before it can be set up again
 _AGAIN_S, _TRIES = 0.03, 5
+#: a regulator that gives a few mA too little takes this long to empty a large capacitor
+_LISTEN_S = 0.25
+#: looks whether listening makes it forget its settings, and the rest in between
+_LISTENS, _REST_S = 4, 0.15
 #: single bursts: coarse over the whole, fine where the rail falls after the 130 µs of settling
 _SINGLE_US = (*range(0, 120, 20), *range(120, 240, 4), *range(240, 700, 20))
 #: a dip below this says nothing about slopes
@@ -111,14 +116,32 @@ def _slope(times: Floats, volts: Floats, rest: float, dip: float) -> float:
 
 def listening_codes(ctx: Context, board: Board, prescaler: int) -> float | None:
     """Mean converter code of the rail while the transceiver listens and draws 13 mA steadily; None if it cannot."""
+    board.events("radio_lost")
     try:
         board.ask("radio_apply", timeout=1.0)
         board.ask("link_start", mode=LinkMode.RECEIVE, test=0x70, count=0, interval_us=2000, payload=8)
     except Refused:
         return None
     try:
-        ctx.wait(0.03)
+        ctx.wait(_LISTEN_S)
         a = board.ask("adc", source=AdcSource.SENSE_RAIL, prescaler=prescaler, count=64, gap_us=0, timeout=2.0)
     finally:
         board.ask("link_stop", timeout=1.0)
     return float(a.sum) / max(int(a.count), 1)
+
+
+def listening_lost(ctx: Context, board: Board, prescaler: int) -> None:
+    """How often it has forgotten its settings; looked at again where it has, for steady causes do it every time."""
+    lost, looks = int(_forgotten(board)), 1
+    while lost and looks < _LISTENS:
+        ctx.wait(_REST_S)
+        if listening_codes(ctx, board, prescaler) is None:
+            break
+        lost, looks = lost + int(_forgotten(board)), looks + 1
+    note = f"times of {looks} that the transceiver forgot its settings listening"
+    ctx.read(f"{board.role}.listening_lost", lost, "", looks, source=Source.COUNTING, note=note)
+
+
+def _forgotten(board: Board) -> bool:
+    """By the transceiver's own word, or the firmware's, which may have set it up again meanwhile."""
+    return bool(board.events("radio_lost")) or settings_lost(board)

@@ -15,8 +15,8 @@ from benchctl.stages.transceiver_lines import Lines, broken_line, examine, spi
 from benchctl.terms import Limit, Role, Source
 
 _CHANNELS = 126
-#: looks at a transceiver that seems broken, and its power-on reset in between (Product Specification, table 17: 100 ms)
-_LOOKS, _WAKE_S = 3, 0.12
+#: before a second look at what seems broken: power-on reset takes up to 100 ms (Product Specification, table 17)
+_WAKE_S = 0.12
 _RATES = {"250k": 250_000, "1M": 1_000_000, "2M": 2_000_000}
 
 
@@ -57,18 +57,17 @@ def _examine(ctx: Context, board: Board) -> bool:
 
 def _looked_at_twice(ctx: Context, board: Board) -> tuple[Lines, str, str]:
     """A broken line is broken the next time too; what is not was the supply, or a contact, for a moment."""
-    seen = examine(board, ctx.wait)
-    line, sentence = broken_line(seen)
-    for _ in range(_LOOKS - 1):
-        if not line:
-            break
-        ctx.wait(_WAKE_S)
-        before, seen = line, examine(board, ctx.wait)
-        line, sentence = broken_line(seen)
-        if line == before:
-            break
-        ctx.note(f"{board.role}: the transceiver comes and goes: line {before} seemed broken, then was not", "warning")
-    return seen, line, sentence
+    first = examine(board, ctx.wait)
+    line, sentence = broken_line(first)
+    if not line:
+        return first, line, sentence
+    ctx.wait(_WAKE_S)
+    again = examine(board, ctx.wait)
+    if broken_line(again)[0]:
+        # the first look had the transceiver as it was found; this one finds what that left behind
+        return first, line, sentence
+    ctx.note(f"{board.role}: the transceiver comes and goes: line {line} seemed broken, then was not", "warning")
+    return again, "", ""
 
 
 def _note_registers(ctx: Context, board: Board, seen: Lines) -> None:
