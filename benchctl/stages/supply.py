@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,14 +94,20 @@ def _look_at(ctx: Context, board: Board) -> None:
     vcc = _processor_rail(ctx, board, reference)
     rail = _radio_rail(ctx, board, vcc)
     lowest = [vcc.lowest]
+
+    def look(steps: Sequence[Step]) -> None:
+        for step in steps:
+            with ctx.piece(board):
+                seen = _droop(ctx, board, step, vcc, rail)
+                if step.load is not Load.TRANSMIT or not rail:
+                    lowest.append(seen)
+
+    steps = _steps(ctx, board)
+    look([s for s in steps if s.load is not Load.SERVO])
     with ctx.piece(board):
-        # before a servo has been sent anywhere, which draws current until it is there
+        # after what it may upset, but before a servo has been sent anywhere, which draws until it is there
         measure_path(ctx, board, vcc.bandgap)
-    for step in _steps(ctx, board):
-        with ctx.piece(board):
-            seen = _droop(ctx, board, step, vcc, rail)
-            if step.load is not Load.TRANSMIT or not rail:
-                lowest.append(seen)
+    look([s for s in steps if s.load is Load.SERVO])
     _margins(ctx, board, float(np.nanmin(lowest)), vcc.spread)
 
 
