@@ -12,19 +12,19 @@ import numpy.typing as npt
 from benchctl import events as ev
 from benchctl.analysis.droop import Droop, Estimate, fit_droop
 from benchctl.analysis.droop_steps import Steps
-from benchctl.analysis.supply_rules import bandgap_from_meter, margins, vcc_from_bandgap
+from benchctl.analysis.supply_rules import bandgap_from_meter, vcc_from_bandgap
 from benchctl.analysis.timing import RATES, SETTLE_US, RadioFormat
 from benchctl.errors import BoardError, OperatorAbsent, UsageError
 from benchctl.session.board import Board
 from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage, Value
 from benchctl.stages.supply_bursts import Burst, listening_codes, listening_lost, settings_lost, single_bursts, slopes
+from benchctl.stages.supply_margins import say_margins
 from benchctl.stages.supply_path import measure_path
 from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.units import quantity
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load, PulseKind
 
-_FUSES = {4.3: "100", 2.7: "101", 1.8: "110", 0.0: "111"}
 #: band-gap 1.0 to 1.2 V (ATmega328P data sheet, table 32-7); a calibrated one is good to the meter and 2 mV of drift
 _UNCALIBRATED = 0.1 / 1.1
 _CALIBRATED = 0.006
@@ -108,7 +108,7 @@ def _look_at(ctx: Context, board: Board) -> None:
         # after what it may upset, but before a servo has been sent anywhere, which draws until it is there
         measure_path(ctx, board, vcc.bandgap)
     look([s for s in steps if s.load is Load.SERVO])
-    _margins(ctx, board, float(np.nanmin(lowest)), vcc.spread)
+    say_margins(ctx, board, float(np.nanmin(lowest)), vcc.spread)
 
 
 @dataclass(frozen=True, slots=True)
@@ -444,46 +444,6 @@ def _codes(
             f"{quantity(min(everything), '')} to {quantity(max(everything), '')}"
         )
     return stretch.first_us + stretch.step_us * np.array(index, np.float64), np.array(codes), np.array(before)
-
-
-def _margins(ctx: Context, board: Board, lowest: float, reference: float) -> None:
-    """reference: relative uncertainty of the volts, which is also the margins'."""
-    vitals = board.ask("vitals")
-    if vitals.lowest_vcc_mv:
-        lowest = min(lowest, vitals.lowest_vcc_mv / 1000)
-    half = reference * lowest
-
-    def about(value: float) -> Interval:
-        return Interval(value - half, value + half)
-
-    ctx.read(f"{board.role}.lowest_vcc", lowest, "V", 1, about(lowest), Source.ADC, note="lowest seen, loads switched")
-    level = board.declared.brown_out_v
-    if level is not None:
-        ctx.read(f"{board.role}.brown_out_level", level, "V", 1, note="as fused" if level else "as fused: off")
-    mhz = (board.identity.clock_hz if board.identity else 16_000_000) / 1e6
-    room = margins(lowest, mhz, _FUSES.get(level if level is not None else 2.7, "101"))
-    ctx.read(
-        f"{board.role}.speed_margin", room.speed, "V", 1, about(room.speed), Source.ADC,
-        note=f"above the least for {mhz:g} MHz",
-    )  # fmt: skip
-    if math.isfinite(room.brown_out):
-        ctx.read(
-            f"{board.role}.brown_out_margin",
-            room.brown_out,
-            "V",
-            1,
-            about(room.brown_out),
-            Source.ADC,
-            note=f"above the highest level at which a {level:g} V detector may reset" if level else "",
-        )
-    else:
-        ctx.note(f"{board.role}: the brown-out detector is off; a sagging supply can corrupt memory", "warning")
-    if room.speed >= 0 and room.careful < 0:
-        ctx.note(f"{board.role}: below the 4.5 V that the automotive data sheet wants for 16 MHz", "warning")
-    if level and not room.guarded:
-        ctx.note(
-            f"{board.role}: the {level:g} V detector resets only after the supply has left the range for {mhz:g} MHz"
-        )
 
 
 def _expected(p: Mapping[str, Value]) -> float:

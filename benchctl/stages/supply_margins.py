@@ -1,0 +1,52 @@
+"""How far the lowest supply seen is above what resets the chip, and what its clock needs."""
+
+from __future__ import annotations
+
+import math
+
+from benchctl.analysis.supply_rules import margins
+from benchctl.session.board import Board
+from benchctl.stages.contract import Context
+from benchctl.terms import Interval, Source
+
+_FUSES = {4.3: "100", 2.7: "101", 1.8: "110", 0.0: "111"}
+
+
+def say_margins(ctx: Context, board: Board, lowest: float, reference: float) -> None:
+    """reference: relative uncertainty of the volts, which is also the margins'."""
+    vitals = board.ask("vitals")
+    if vitals.lowest_vcc_mv:
+        lowest = min(lowest, vitals.lowest_vcc_mv / 1000)
+    half = reference * lowest
+
+    def about(value: float) -> Interval:
+        return Interval(value - half, value + half)
+
+    ctx.read(f"{board.role}.lowest_vcc", lowest, "V", 1, about(lowest), Source.ADC, note="lowest seen, loads switched")
+    level = board.declared.brown_out_v
+    if level is not None:
+        ctx.read(f"{board.role}.brown_out_level", level, "V", 1, note="as fused" if level else "as fused: off")
+    mhz = (board.identity.clock_hz if board.identity else 16_000_000) / 1e6
+    room = margins(lowest, mhz, _FUSES.get(level if level is not None else 2.7, "101"))
+    ctx.read(
+        f"{board.role}.speed_margin", room.speed, "V", 1, about(room.speed), Source.ADC,
+        note=f"above the least for {mhz:g} MHz",
+    )  # fmt: skip
+    if math.isfinite(room.brown_out):
+        ctx.read(
+            f"{board.role}.brown_out_margin",
+            room.brown_out,
+            "V",
+            1,
+            about(room.brown_out),
+            Source.ADC,
+            note=f"above the highest level at which a {level:g} V detector may reset" if level else "",
+        )
+    else:
+        ctx.note(f"{board.role}: the brown-out detector is off; a sagging supply can corrupt memory", "warning")
+    if room.speed >= 0 and room.careful < 0:
+        ctx.note(f"{board.role}: below the 4.5 V that the automotive data sheet wants for 16 MHz", "warning")
+    if level and not room.guarded:
+        ctx.note(
+            f"{board.role}: the {level:g} V detector resets only after the supply has left the range for {mhz:g} MHz"
+        )
