@@ -46,11 +46,11 @@ def main() -> int:
     worst = 0
     with tempfile.TemporaryDirectory() as scratch:
         root = Path(scratch)
-        given = [(a, lambda a=a: Path(a)) for a in sys.argv[1:] if not a.startswith("--")]
-        if "--benches" in sys.argv:
-            given += [(name, lambda name=name: brought_up(name, root)) for name in sorted(shipped_benches())]
-        for name, folder in given:
-            count = sheets(folder(), root)
+        given = [a for a in sys.argv[1:] if not a.startswith("--")]
+        shipped_ones = sorted(shipped_benches()) if "--benches" in sys.argv else []
+        for name in [*given, *shipped_ones]:
+            folder = Path(name) if name in given else brought_up(name, root)
+            count = sheets(folder, root)
             worst = max(worst, count)
             print(f"{name:<24}{count} sheets", flush=True)
     return int(worst > MOST)
