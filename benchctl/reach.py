@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from benchctl.bench import Bench
@@ -52,7 +52,25 @@ class ReachBench:
             board.port.close()
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self._bench, name)
+        found = getattr(self._bench, name)
+        return self._reopener(found) if name == "reopen" else found
+
+    def _reopener(self, reopen: Callable[..., bool]) -> Callable[..., bool]:
+        """Where boards come and go: a far one is back when the one that relays to it is there."""
+
+        def again(role: Role, *more: float) -> bool:
+            board = self.boards[role]
+            if not isinstance(board, FarBoard):
+                return reopen(role, *more)
+            there = True
+            try:
+                board.near.poll()
+            except PortLost:
+                there = reopen(board.near.role, *more)
+            board.line.begun = False
+            return there
+
+        return again
 
     def __setattr__(self, name: str, value: Any) -> None:
         if name in ("_bench", "_far", "boards"):

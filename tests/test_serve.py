@@ -21,7 +21,6 @@ from benchctl.bench import Bench, Operator
 from benchctl.benches import open_bench
 from benchctl.errors import PortLost, Stopped, UsageError
 from benchctl.operators import NoOperator
-from benchctl.ports.bench import open_ports
 from benchctl.ports.clock import WallClock
 from benchctl.ports.discover import State, probe
 from benchctl.ports.outlets import MOST_WAITING, PtyOutlet, TcpOutlet
@@ -359,6 +358,7 @@ NEEDS_AVR = pytest.mark.skipif(available() is not None, reason=available() or "a
         pytest.param("[board.hand]\n[board.craft]\n", id="healthy"),
         pytest.param(FAULTY, id="faulty"),
         pytest.param(FIRMWARE, id="real firmware", marks=NEEDS_AVR),
+        pytest.param('[board.hand]\n[board.craft]\nvia = "hand"\n', id="one cable"),
     ],
 )
 def test_same_verdicts_over_served_ports_as_in_process(tmp_path: Path, text: str) -> None:
@@ -369,7 +369,7 @@ def test_same_verdicts_over_served_ports_as_in_process(tmp_path: Path, text: str
     expected = verdicts(inside)
     inside.close()
     with served_elsewhere(str(file), tmp_path) as bench_file:
-        outside = open_ports(benchfile.load(str(bench_file)), {})
+        outside = open_bench(str(bench_file))
         got = verdicts(outside)
         outside.close()
 

@@ -18,6 +18,7 @@ from benchctl.errors import PortLost, Stopped, UsageError
 from benchctl.operators import NoOperator, PersonOperator
 from benchctl.ports.bench import PortsBench, open_ports
 from benchctl.ports.discover import Candidate
+from benchctl.reach import over_air
 from benchctl.session.board import Board
 from benchctl.terms import Role
 
@@ -305,11 +306,20 @@ def test_a_second_bench_on_the_same_boards_is_refused(pair: Pair) -> None:
         open_ports(serial_file(hand=pair.names[0]), {})
 
 
-def test_relayed_boards_are_not_for_real_ports_yet() -> None:
-    """The file's key is named."""
-    spec = benchfile.parse(b'kind = "serial"\n[board.hand]\nport = "/dev/ttyUSB77"\n[board.craft]\nvia = "hand"\n')
-    with pytest.raises(UsageError, match=r"board\.craft\.via"):
-        open_ports(spec, {})
+def test_a_board_reached_over_the_air_is_not_looked_for_on_a_port(pair: Pair) -> None:
+    """Only the board with the cable is opened; the other one stands behind it."""
+    pair.bench.close()
+    spec = benchfile.parse(
+        f'kind = "serial"\n[board.hand]\nport = "{pair.names[0]}"\n[board.craft]\nvia = "hand"\n'.encode()
+    )
+    bench = over_air(open_ports(spec, {}), spec)
+    try:
+        assert set(bench.boards) == {Role.HAND, Role.CRAFT}
+        assert bench.boards[Role.CRAFT].via == "hand"
+        assert "over the air" in bench.boards[Role.CRAFT].port.name
+        assert bench.reopen(Role.CRAFT)
+    finally:
+        bench.close()
 
 
 def test_the_contract_is_fulfilled() -> None:
