@@ -323,7 +323,9 @@ class Rail:
             here, until = stretch, here.start
             if stretch.start <= time:
                 break
-        after = max(0.0, time - here.start)
+        if here.start > time:  # what went before is forgotten
+            return here.start
+        after = time - here.start
         if _moving(here, after):
             return min(until, time + max(GRID, 0.1 * after))
         return until

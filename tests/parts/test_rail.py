@@ -367,3 +367,21 @@ def test_load_exactly_at_the_limit_is_no_chatter() -> None:
 
     assert node.volts(1.0) >= 0.0
     assert agenda._count < 100
+
+
+def test_a_rail_left_alone_does_not_relive_what_its_parent_went_through(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half a minute of a restless feeding rail is forgotten by and by; the fed one goes on from what is still known."""
+    agenda = Agenda()
+    main = rail(agenda, series_ohms=1.0, bulk_uf=470.0)
+    node = rail(agenda, main, fed_from="main", series_ohms=0.5)
+    for number in range(600):
+        agenda.run_to(0.05 * (number + 1))
+        main.set_load("motor", 0.05 * (number % 2), agenda.now)
+        main.volts(agenda.now)
+    begun = []
+    monkeypatch.setattr(node, "_begin", lambda time, begin=node._begin: (begun.append(time), begin(time)))
+
+    agenda.run_to(30.02)
+
+    assert node.volts(30.02) == pytest.approx(main.volts(30.02), abs=0.01)
+    assert len(begun) < 20_000
