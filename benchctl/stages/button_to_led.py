@@ -198,7 +198,7 @@ STAGE = Stage(
         Measure("queue_p50", "us", "decision to CE", None, "lower", 10, ""),
         Measure("air_p50", "us", "CE to the craft's interrupt", None, "lower", 10, ""),
         Measure("decode_p50", "us", "interrupt to LED pin", None, "lower", 10, ""),
-        Measure("clock_uncertainty", "us", "of relating the clocks", Limit(max=10.0), "lower", 2, ""),
+        Measure("clock_uncertainty", "us", "of relating the clocks", Limit(max=10.0), "lower", 5, ""),
         Measure("loop_difference", "us", "jumper against time transfer", Limit(-10.0, 10.0), "same", 5, ""),
     ),
     expected_s=lambda p: 2.5 + 0.08 * float(p["presses"]),

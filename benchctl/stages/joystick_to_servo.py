@@ -406,8 +406,9 @@ STAGE = Stage(
         Measure("step", "ms", "until a step of the command is delivered", None, "lower", 5, ""),
         Measure("step_frames", "", "frames until a step is delivered", Limit(max=3.2), "lower", 1, ""),
         Measure("stick_moves", "us", "pulse as the real stick is pushed", None, "higher", 30, ""),
-        # a horn at rest moves by less than its dead band; 2 degrees are seen at once (common practice, no source)
-        Measure("unrest", "deg", "horn at rest", Limit(max=2.0), "lower", 1, ""),
+        # a horn at rest moves by less than its dead band; 2 degrees are seen at once (common practice, no source). The
+        # margin is wider than the eye's: two spreads, each known to two misreadings
+        Measure("unrest", "deg", "horn at rest", Limit(max=2.0), "lower", 3, ""),
         # 1000 to 2000 us turns a usual servo by 90 degrees, give or take (common practice, no source)
         Measure("travel", "deg", "servo's travel by protractor", Limit(76.0, 104.0), "same", 5, ""),
     ),
