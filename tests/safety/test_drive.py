@@ -23,6 +23,8 @@ from benchctl.shipped import procedure
 from benchctl.stages.contract import Context
 from benchctl.terms import Role
 from benchctl.wire.catalogue import GuardState
+from benchctl.wire.framing import Deframer
+from benchctl.wire.messages import decode_all
 
 CHANNEL = 2
 
@@ -244,6 +246,20 @@ def test_a_lost_port_does_not_keep_the_others_from_their_stop() -> None:
 
     assert stop_ports(ports) == ["b: the port is gone"]  # type: ignore[arg-type]
     assert [p.given for p in ports] == [[STOP_FRAME * COPIES], [], [STOP_FRAME * COPIES]]
+
+
+def test_two_damaged_copies_of_a_stop_leave_one_and_its_answer_is_nobodys() -> None:
+    """Three in one writing: fewer would be lost sooner, more would hold up the line that the answer comes on."""
+    port = Recorder("a")
+    stop_ports([port])  # type: ignore[list-item]
+    (sent,) = port.given
+    spoilt = bytearray(sent)
+    for at in (4, 4 + len(STOP_FRAME)):
+        spoilt[at] ^= 0x10
+
+    whole, left = decode_all(Deframer().feed(sent)), decode_all(Deframer().feed(bytes(spoilt)))
+    assert [(m.kind, m.number) for m in whole] == [("stop", 0)] * 3
+    assert [(m.kind, m.number) for m in left] == [("stop", 0)]
 
 
 @pytest.mark.parametrize("role", [Role.CRAFT, Role.HAND])
