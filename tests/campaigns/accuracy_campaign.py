@@ -146,6 +146,8 @@ class Measured:
             self.notes.append(event.text)
         elif isinstance(event, ev.Progress) and event.text.startswith("sweep "):
             self.witness.swept.append(event.t)
+        elif isinstance(event, ev.Progress):
+            self.witness.looks(event.text)
 
 
 def measure(number: int, kind: str, seed: int, stages: Iterable[str] | None = None) -> list[Error]:

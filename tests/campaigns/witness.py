@@ -87,7 +87,8 @@ class Witness:
         self.swept: list[float] = []
         self._rest: dict[Role, float] = {}
         self._ppm: dict[Role, float] = {}
-        self._stage = ""
+        #: whose droop under which load is being measured
+        self._looked_at: tuple[str, str] | None = None
         for role, board in self.boards.items():
             self._watch_rail(role, board, board.supply, "led", lambda name: name == "led")
             radio = board.rails[board.spec.radio.rail]
@@ -101,21 +102,27 @@ class Witness:
 
     def begins(self, stage: str) -> None:
         self.spans[stage] = (self.bench.now(), np.inf)
-        self._stage = stage
 
     def ends(self, stage: str) -> None:
         self.spans[stage] = (self.spans[stage][0], self.bench.now())
-        self._stage = ""
 
     def saw_reading(self, name: str, seconds: float) -> None:
         """A reading has just been taken; seconds: over which an oscillator was compared."""
         role, _, what = name.partition(".")
+        if self._looked_at == (role, what.removesuffix("_droop")):
+            self._looked_at = None
         if what == "vcc":
             self._rest[Role(role)] = self.boards[Role(role)].supply.volts(self.bench.now())
         elif what == "oscillator_error":
             clock, now = self.boards[Role(role)].oscillator, self.bench.now()
             counted = clock.ticks(now) - clock.ticks(now - seconds)
             self._ppm[Role(role)] = 1e6 * (counted / seconds / clock.nominal_hz - 1)
+
+    def looks(self, text: str) -> None:
+        """The stage says what it is at: "hand: rail under led"."""
+        role, _, what = text.partition(": rail under ")
+        if what:
+            self._looked_at = role, what
 
     # ------------------------------------------------------------------ what it was
 
@@ -170,7 +177,7 @@ class Witness:
             more = amps - levels.get(name, 0.0)
             here = self._steps.get((role, load))
             fresh = here is None or time - here.start > KEPT_S / 10
-            if mine(name) and more > 1e-4 and fresh and self._stage == "supply":
+            if mine(name) and more > 1e-4 and fresh and self._looked_at == (role, load):
                 parent = rail.parent.load - rail.load if rail.parent is not None else 0.0
                 here = self._steps[role, load] = Step(board, time, rail.load, parent)
             if here is not None and time - here.start <= KEPT_S:
