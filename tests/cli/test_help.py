@@ -126,7 +126,7 @@ def completed(line: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
         ("benchctl run --na", set()),
         ("benchctl run --nob", {"--nobody"}),
         ("benchctl run bring", {"bring-up"}),
-        ("benchctl run bring-up --bench weak", {"weak-capacitor", "weak-regulator", "weak-source"}),
+        ("benchctl run bring-up --bench weak", {"weak-capacitor", "weak-regulator", "weak-source", "weak-usb"}),
         ("benchctl report --format j", {"json", "junit"}),
         ("benchctl bench se", {"serve"}),
     ],
