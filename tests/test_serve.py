@@ -95,8 +95,8 @@ class ScriptedBench:
             Role.HAND: ScriptedPort(self, ScriptedBoard()),
             Role.CRAFT: ScriptedPort(self, ScriptedBoard("craft", "mudlark-craft-01")),
         }
-        self.boards: Mapping[Role, Board] = {role: Board(role, port, self) for role, port in self.ports.items()}
         self._now = 100.0
+        self.boards: Mapping[Role, Board] = {role: Board(role, port, self) for role, port in self.ports.items()}
 
     def now(self) -> float:
         return self._now
