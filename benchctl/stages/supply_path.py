@@ -40,7 +40,7 @@ def path_ohms(ctx: Context, board: Board, rest: float, bandgap: float) -> None:
 
 
 def measure_path(ctx: Context, board: Board, bandgap: float) -> None:
-    """The same from rest; left out, with a note, where the transceiver does not take its settings or is the way here."""
+    """The same from rest; left out, with a note, where the transceiver refuses its settings or is the way to it."""
     if board.via:
         ctx.note(f"{board.role}: it cannot send all the time and be reached over the air; ohms of the path left out")
         return
