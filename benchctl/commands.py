@@ -92,7 +92,8 @@ def run_folder(arguments: argparse.Namespace, name: str) -> Path:
         runs = list_runs(root)
         if not runs:
             raise UsageError(f"no run is kept in {root}")
-        return max(runs, key=lambda p: p.name)
+        # names tell the second; of runs within one, the folder that was written to later
+        return max(runs, key=lambda p: (p.name[:15], p.stat().st_mtime_ns))
     return root / name
 
 

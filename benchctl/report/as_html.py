@@ -23,16 +23,21 @@ def render(s: Summary, folder: Path | None = None) -> str:
     return page(s, Tables(folder) if folder is not None else None)
 
 
-def page(s: Summary, load: Loader | None) -> str:
-    """The whole page; load: gives a table's rows."""
-    verdict = s.outcome or Verdict.UNDECIDED
-    head = joined(
+def page_head(title: str) -> Markup:
+    """What stands in the head of every page of ours: it loads nothing from anywhere."""
+    return joined(
         el("meta", charset="utf-8"),
         el("meta", name="viewport", content="width=device-width, initial-scale=1"),
         el("meta", http_equiv="Content-Security-Policy", content="default-src 'none'; style-src 'unsafe-inline'"),
-        el("title", f"{verdict}: {s.procedure} {s.run}"),
+        el("title", title),
         el("style", Markup(STYLE)),
     )
+
+
+def page(s: Summary, load: Loader | None) -> str:
+    """The whole page; load: gives a table's rows."""
+    verdict = s.outcome or Verdict.UNDECIDED
+    head = page_head(f"{verdict}: {s.procedure} {s.run}")
     body = joined(
         _top(s, verdict),
         _overview(s),

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from benchctl.analysis.equivalence import Outcome
 from benchctl.compare import Comparison, Row, as_shares
 from benchctl.report import words
+from benchctl.report.as_html import page_head
 from benchctl.report.as_junit import allowed, moment
 from benchctl.report.markup import Markup, el, joined
 from benchctl.report.overlay import Overlay
 from benchctl.report.plots import laid_over
 from benchctl.report.readings_table import mark
-from benchctl.report.style import STYLE
 from benchctl.runs.summary import Summary
 from benchctl.terms import Verdict
 from benchctl.units import quantity
@@ -24,13 +24,7 @@ _MARKS = {Outcome.SAME: Verdict.PASS, Outcome.BETTER: Verdict.PASS, Outcome.WORS
 
 def html(c: Comparison, overlays: Sequence[Overlay]) -> str:
     """The whole page: what is not alike, a row per reading, the distributions over each other."""
-    head = joined(
-        el("meta", charset="utf-8"),
-        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        el("meta", http_equiv="Content-Security-Policy", content="default-src 'none'; style-src 'unsafe-inline'"),
-        el("title", f"{c.verdict}: {c.new} against {c.reference}"),
-        el("style", Markup(STYLE)),
-    )
+    head = page_head(f"{c.verdict}: {c.new} against {c.reference}")
     told = joined(
         el("div", c.verdict, class_="word"),
         el("h1", counts(c)),
