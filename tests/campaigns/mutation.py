@@ -1,10 +1,12 @@
 """Mutation run: small faults put into the code one at a time; the tests must notice each.
 
-    mutation.py [MODULE …] [--minutes M] [--seed S]
+    mutation.py [MODULE …] [--minutes M] [--seed S] [--keep FILE] [--write]
 
 Modules: those of the table below, all by default. Mutants come in random order until the time is over. Prints those
 that survive, with their line, and a table at the end. Each mutant runs in a forked process with the tests named for
-its module; a test run that never ends counts as noticed.
+its module; a test run that never ends counts as noticed. With a kept file, what was noticed before is not tried again
+as long as the module is the same. What no test can notice stands in `equivalent.py`, with the reason; a survivor
+that does not is open, and then the command ends with 1.
 """
 
 from __future__ import annotations
@@ -12,7 +14,9 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import hashlib
 import importlib.machinery
+import json
 import os
 import random
 import resource
@@ -26,6 +30,11 @@ from types import CodeType
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.campaigns import published  # noqa: E402
+from tests.campaigns.equivalent import EQUIVALENT  # noqa: E402
+
 _SMALL = "tests/robust/test_small_faults.py"
 _EDGES = "tests/robust/test_record_edges.py"
 _HOSTILE = [_SMALL, _EDGES, "tests/robust/test_hostile_board.py", "-k", "not verdict and not late"]
@@ -188,35 +197,92 @@ def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]
         return 1
 
 
-def run(modules: Sequence[str], minutes: float, seed: int) -> None:
-    """Prints survivors as they are found, then the table."""
+# ---------------------------------------------------------------------- the campaign
+
+
+class Kept:
+    """What was noticed in earlier runs, by module, its source and the mutant's place in it."""
+
+    def __init__(self, path: Path | None) -> None:
+        self.path = path
+        lines = path.read_text("utf-8").splitlines() if path is not None and path.exists() else []
+        self.noticed = {tuple(json.loads(line)) for line in lines}
+
+    def add(self, *key: str | int) -> None:
+        self.noticed.add(key)
+        if self.path is not None:
+            with self.path.open("a", encoding="utf-8") as file:
+                print(json.dumps(key), file=file)
+
+
+class Outcome:
+    """Counts by module, and the survivors as (module, line, change, text of the line)."""
+
+    def __init__(self) -> None:
+        self.total, self.tried, self.noticed = Counter[str](), Counter[str](), Counter[str]()
+        self.survivors: list[tuple[str, int, str, str]] = []
+
+    def open(self) -> list[tuple[str, int, str, str]]:
+        return [s for s in self.survivors if _why(s) is None]
+
+    def table(self, modules: Sequence[str]) -> Iterator[str]:
+        """As in the contributors' page."""
+        yield "| module | mutants | tried | noticed | equivalent | open |"
+        yield "| --- | --- | --- | --- | --- | --- |"
+        alike, left = Counter(s[0] for s in self.survivors if _why(s)), Counter(s[0] for s in self.open())
+        counts = (self.total, self.tried, self.noticed, alike, left)
+        for module in modules:
+            yield f"| `{module}` | " + " | ".join(str(c[module]) for c in counts) + " |"
+        yield "| all | " + " | ".join(str(c.total()) for c in counts) + " |"
+
+    def listed(self) -> Iterator[str]:
+        """Each survivor with its reason."""
+        yield "| survivor | change | why no test notices |"
+        yield "| --- | --- | --- |"
+        for survivor in sorted(self.survivors):
+            module, line, what, text = survivor
+            cells = (f"`{module.removeprefix('benchctl.')}:{line}` `{text}`", what, _why(survivor) or "open")
+            yield "| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |"
+
+
+def _why(survivor: tuple[str, int, str, str]) -> str | None:
+    module, _line, what, text = survivor
+    return EQUIVALENT.get((module, text, what))
+
+
+def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = None) -> Outcome:
+    """Prints survivors as they are found."""
     import hypothesis  # noqa: F401  imported once, before the forks
     import numpy as np  # noqa: F401
     import pytest  # noqa: F401
 
     chance, end = random.Random(seed), time.monotonic() + 60 * minutes
-    todo, total, tried, survived = [], Counter[str](), Counter[str](), Counter[str]()
+    kept, out = Kept(keep), Outcome()
+    todo: list[tuple[str, Path, Mutant, tuple[str, str, int]]] = []
     for module in modules:
         path = ROOT / (module.replace(".", "/") + ".py")
         assert not notices(module, path, None, TESTS[module]), f"{module}: its tests fail without any fault"
-        found = mutants(path.read_text("utf-8"))
-        total[module] = len(found)
-        todo += [(module, path, m) for m in found]
+        source = path.read_text("utf-8")
+        found = mutants(source)
+        out.total[module] = len(found)
+        key = hashlib.sha256(source.encode()).hexdigest()[:16]
+        todo += [(module, path, m, (module, key, n)) for n, m in enumerate(found)]
     chance.shuffle(todo)
     print(f"{len(todo)} mutants of {len(modules)} modules, seed {seed}", flush=True)
-    for module, path, mutant in todo:
-        if time.monotonic() > end:
-            break
-        tried[module] += 1
-        if not notices(module, path, mutant.tree, TESTS[module]):
-            survived[module] += 1
-            text = path.read_text("utf-8").splitlines()[mutant.line - 1].strip()
-            print(f"survives: {module}:{mutant.line} {mutant.what}: {text}", flush=True)
-    print(f"{'module':<32}{'mutants':>8}{'tried':>7}{'noticed':>9}{'survive':>9}")
-    for module in modules:
-        print(f"{module:<32}{total[module]:>8}{tried[module]:>7}{tried[module] - survived[module]:>9}"
-              f"{survived[module]:>9}")  # fmt: skip
-    print(f"{'all':<32}{total.total():>8}{tried.total():>7}{tried.total() - survived.total():>9}{survived.total():>9}")
+    for module, path, mutant, key in todo:
+        if key not in kept.noticed:
+            if time.monotonic() > end:
+                continue
+            if notices(module, path, mutant.tree, TESTS[module]):
+                kept.add(*key)
+        out.tried[module] += 1
+        if key in kept.noticed:
+            out.noticed[module] += 1
+            continue
+        text = path.read_text("utf-8").splitlines()[mutant.line - 1].strip()
+        out.survivors.append((module, mutant.line, mutant.what, text))
+        print(f"survives: {module}:{mutant.line} {mutant.what}: {text}", flush=True)
+    return out
 
 
 def main() -> None:
@@ -224,11 +290,18 @@ def main() -> None:
     parser.add_argument("modules", nargs="*", metavar="MODULE", help="as imported, or a part of the name")
     parser.add_argument("--minutes", type=float, default=60.0, help="stop then (60)")
     parser.add_argument("--seed", type=int, default=1, help="of the order (1)")
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="go on from what this file says was noticed")
+    parser.add_argument("--write", action="store_true", help="put the outcome into DEVELOPERS.md")
     arguments = parser.parse_args()
     chosen = [m for m in TESTS if not arguments.modules or any(part in m for part in arguments.modules)]
     os.chdir(ROOT)
-    sys.path.insert(0, str(ROOT))
-    run(chosen, arguments.minutes, arguments.seed)
+    out = run(chosen, arguments.minutes, arguments.seed, arguments.keep)
+    lines = [f"`python tests/campaigns/mutation.py --seed {arguments.seed} --write`", "", *out.table(chosen), "",
+             *out.listed()]  # fmt: skip
+    print("\n".join(lines))
+    if arguments.write:
+        published.put("mutation", "Mutation run", lines)
+    sys.exit(bool(out.open()))
 
 
 if __name__ == "__main__":
