@@ -92,6 +92,9 @@ class Runner:
                 if role in self._lost:
                     self._reopen(role)
                 board.open()
+                if role in self._lost:
+                    # it may have run on by a supply of its own
+                    board.quiet()
             except (BoardError, PortLost) as e:
                 self._lose(role, str(e))
                 continue
@@ -107,6 +110,7 @@ class Runner:
             raise PortLost(f"the {role} board has not come back")
 
     def _lose(self, role: Role, reason: str) -> None:
+        self.interlock.lapse(role)
         if role not in self._lost:
             self._lost[role] = reason
             self.emit(ev.BoardLost(self.bench.now(), role, reason))

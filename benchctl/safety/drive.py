@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from benchctl import events as ev
 from benchctl.errors import BoardError, Refused
@@ -33,14 +33,25 @@ class Drive:
     """One motor-controller channel of one board, from arming to disarming.
 
     radio: control packets over the air are a condition of being armed, too.
+    along: other boards that must stay plugged in and run on as long as there is throttle.
     """
 
-    def __init__(self, hands: Hands, interlock: Interlock, role: Role, channel: int, *, radio: bool = False) -> None:
+    def __init__(
+        self,
+        hands: Hands,
+        interlock: Interlock,
+        role: Role,
+        channel: int,
+        *,
+        radio: bool = False,
+        along: Iterable[Role] = (),
+    ) -> None:
         self.hands = hands
         self.interlock = interlock
         self.role = role
         self.channel = channel
         self.radio = radio
+        self.along = set(along)
         self.width_us = 0
         self._board = hands.board(role)
 
@@ -69,7 +80,12 @@ class Drive:
         self.interlock.accepted()
 
     def throttle(self, permille: int) -> Msg:
-        """One throttle request, which is also the keep-alive. Raises Locked, GuardDropped, NoAnswer."""
+        """One throttle request, which is also the keep-alive.
+
+        Raises Locked, GuardDropped, NoAnswer; PortLost, Restarted, of the boards along with it, too.
+        """
+        for role in self.along:
+            self.hands.board(role).check()
         fields = self.interlock.throttle(self.channel, permille, self.role, self.hands.now())
         answer = self._board.ask("throttle", timeout=ANSWER_S, repeats=0, **fields)
         self.width_us = answer.width_us

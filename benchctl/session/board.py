@@ -172,6 +172,14 @@ class Board:
         """Go on after a restart that has been dealt with."""
         self._restarted = None
 
+    def quiet(self) -> None:
+        """End what an earlier stage may have left running: outputs, a loop or a test that holds the transceiver."""
+        for request in ("stop", "loop_stop", "link_stop"):
+            try:
+                self.ask(request, timeout=1.0)
+            except Refused:
+                continue
+
     # ------------------------------------------------------------------ events
 
     def poll(self) -> None:
@@ -197,6 +205,11 @@ class Board:
         self._restarted = event
         if self.on_restart is not None:
             self.on_restart(event, self.expects_restart)
+
+    def check(self) -> None:
+        """Take in what the port has. Raises PortLost when it is gone, Restarted after a restart nobody asked for."""
+        self.poll()
+        self._refuse_if_restarted()
 
     def events(self, kind: str) -> list[Msg]:
         """Events of a kind that have come since the last call."""

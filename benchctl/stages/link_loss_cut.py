@@ -93,6 +93,7 @@ def _hand_unpowered(ctx: Context) -> float | None:
     """A person pulls the hand unit's supply; timed as above."""
     (drive, traffic), frame = _live(ctx), _frame_ms(ctx)
     ctx.board(Role.HAND).expects_restart = True
+    drive.along.discard(Role.HAND)
     prompt = ctx.prompt(ev.PromptKind.DO, "Pull the hand unit's supply now.", "unplug", role=Role.HAND, timeout_s=30.0)
     taken = _wait_for_cut(ctx, drive, traffic, prompt.timeout_s + _PATIENCE_S)
     ctx.done(prompt)

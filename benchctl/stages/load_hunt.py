@@ -66,7 +66,7 @@ class _Hunt:
 
 def perform(ctx: Context) -> None:
     for role in _OTHER:
-        _quiet(ctx.board(role))
+        ctx.board(role).quiet()
     whole = {role: _radio_holds(ctx, ctx.board(role)) for role in _OTHER}
     for role, other in _OTHER.items():
         hunt = _Hunt(role, ("transmit", *_switchable(ctx.board(role))), whole[role], whole[other])
@@ -74,15 +74,6 @@ def perform(ctx: Context) -> None:
         _run(ctx, hunt)
         _judge(ctx, hunt)
         _sending(ctx, ctx.board(role))
-
-
-def _quiet(board: Board) -> None:
-    """End what a stage before may have left running: a loop or a test that holds the transceiver."""
-    for request in ("loop_stop", "link_stop"):
-        try:
-            board.ask(request, timeout=1.0)
-        except Refused:
-            continue
 
 
 def _radio_holds(ctx: Context, board: Board) -> bool:

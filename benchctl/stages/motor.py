@@ -30,7 +30,7 @@ def motor_channel(ctx: Context) -> int:
 
 def drive_of(ctx: Context) -> Drive:
     """The craft's motor controller, with control packets over the air as a condition of staying armed."""
-    return Drive(ctx, ctx.interlock, Role.CRAFT, motor_channel(ctx), radio=True)
+    return Drive(ctx, ctx.interlock, Role.CRAFT, motor_channel(ctx), radio=True, along=(Role.HAND,))
 
 
 def pulse_widths(ctx: Context, channel: int, frames: int, frame_s: float) -> tuple[npt.NDArray[np.float64], str]:

@@ -119,5 +119,6 @@ class Lives:
     def _look_for(self, why: BoardError | PortLost) -> None:
         self.ctx.wait(_TRY_S)
         reopen = getattr(self.ctx.bench, "reopen", None)
+        self.ctx.interlock.lapse(self.role)
         if isinstance(why, PortLost) and reopen is not None:
             reopen(self.role)

@@ -17,6 +17,7 @@ import copy
 import hashlib
 import importlib.machinery
 import json
+import math
 import os
 import random
 import resource
@@ -55,8 +56,8 @@ TESTS: dict[str, list[str]] = {
     "benchctl.safety.stop": ["tests/safety/test_drive.py"],
     "benchctl.runs.log": [_EDGES, "tests/runs/test_run_log.py"],
 }
-#: a test run that takes more of the processor, or waits longer, has met an endless loop
-PROCESSOR_S, PATIENCE_S = 40, 600
+#: a test run that takes so many times as long as without a fault, and so many seconds more, has met an endless loop
+TIMES, MORE_S = 5, 5
 
 _COMPARE: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -159,12 +160,17 @@ class _Finder:
         return importlib.machinery.ModuleSpec(name, loader, origin=str(self.path))
 
 
-def notices(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]) -> bool:
-    """Whether the tests fail with this tree in the module's place; None: with the code as it is."""
+def notices(
+    module: str, path: Path, tree: ast.Module | None, tests: Sequence[str], most_s: tuple[float, float] = (600, 600)
+) -> bool:
+    """Whether the tests fail with this tree in the module's place; None: with the code as it is.
+
+    most_s: seconds of the processor, and of waiting, after which they have.
+    """
     child = os.fork()
     if child == 0:
-        os._exit(_test(module, path, tree, tests))
-    deadline = time.monotonic() + PATIENCE_S
+        os._exit(_test(module, path, tree, tests, math.ceil(most_s[0])))
+    deadline = time.monotonic() + most_s[1]
     while time.monotonic() < deadline:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
@@ -175,7 +181,17 @@ def notices(module: str, path: Path, tree: ast.Module | None, tests: Sequence[st
     return True
 
 
-def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]) -> int:
+def _clean(module: str, path: Path) -> tuple[float, float]:
+    """How long a test run may take, by how long it takes without a fault, which it must not find."""
+    began, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert not notices(module, path, None, TESTS[module]), f"{module}: its tests fail without any fault"
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    processor = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    # the machine may be busier later
+    return TIMES * processor + MORE_S, 4 * TIMES * (time.monotonic() - began) + MORE_S
+
+
+def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str], processor_s: int) -> int:
     """In the forked process."""
     import hypothesis
     import pytest
@@ -184,8 +200,11 @@ def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
     resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
-    resource.setrlimit(resource.RLIMIT_CPU, (PROCESSOR_S, PROCESSOR_S))
-    hypothesis.settings.register_profile("mutation", max_examples=40, deadline=None, database=None, derandomize=True)
+    resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s))
+    hypothesis.settings.register_profile(
+        "mutation", max_examples=40, deadline=None, database=None, derandomize=True,
+        phases=(hypothesis.Phase.explicit, hypothesis.Phase.generate),  # nobody reads the smallest example
+    )  # fmt: skip
     hypothesis.settings.load_profile("mutation")
     if tree is not None:
         sys.meta_path.insert(0, _Finder(module, path, compile(tree, str(path), "exec")))  # type: ignore[arg-type]
@@ -259,9 +278,10 @@ def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = N
     chance, end = random.Random(seed), time.monotonic() + 60 * minutes
     kept, out = Kept(keep), Outcome()
     todo: list[tuple[str, Path, Mutant, tuple[str, str, int]]] = []
+    most_s: dict[str, tuple[float, float]] = {}
     for module in modules:
         path = ROOT / (module.replace(".", "/") + ".py")
-        assert not notices(module, path, None, TESTS[module]), f"{module}: its tests fail without any fault"
+        most_s[module] = _clean(module, path)
         source = path.read_text("utf-8")
         found = mutants(source)
         out.total[module] = len(found)
@@ -273,7 +293,7 @@ def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = N
         if key not in kept.noticed:
             if time.monotonic() > end:
                 continue
-            if notices(module, path, mutant.tree, TESTS[module]):
+            if notices(module, path, mutant.tree, TESTS[module], most_s[module]):
                 kept.add(*key)
         out.tried[module] += 1
         if key in kept.noticed:
