@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import gc
 import hashlib
 import importlib.machinery
 import json
@@ -100,10 +101,16 @@ def _removable(statement: ast.stmt) -> bool:
 
 
 class Mutant:
-    """One fault: the tree with it, where it is, what it is."""
+    """One fault: where it is, what it is; `tree` makes the module with it."""
 
-    def __init__(self, tree: ast.Module, line: int, what: str) -> None:
-        self.tree, self.line, self.what = ast.fix_missing_locations(tree), line, what
+    def __init__(self, whole: ast.Module, index: int, line: int, what: str, change: Callable[[Any], None]) -> None:
+        self._whole, self._index, self._change = whole, index, change
+        self.line, self.what = line, what
+
+    def tree(self) -> ast.Module:
+        other = copy.deepcopy(self._whole)
+        self._change(list(_walk(other))[self._index])
+        return ast.fix_missing_locations(other)
 
 
 def mutants(source: str) -> list[Mutant]:
@@ -112,17 +119,17 @@ def mutants(source: str) -> list[Mutant]:
     out = []
     for index, node in enumerate(_walk(tree)):
         for what, change in _in_node(node):
-            other = copy.deepcopy(tree)
-            change(list(_walk(other))[index])
-            out.append(Mutant(other, node.lineno, what))  # type: ignore[attr-defined]
+            out.append(Mutant(tree, index, node.lineno, what, change))  # type: ignore[attr-defined]
         for name in ("body", "orelse", "finalbody"):
             block = getattr(node, name, None)
             for i, statement in enumerate(block if isinstance(block, list) else []):
                 if _removable(statement):
-                    other = copy.deepcopy(tree)
-                    getattr(list(_walk(other))[index], name)[i] = ast.Pass()
-                    out.append(Mutant(other, statement.lineno, "statement removed"))
+                    out.append(Mutant(tree, index, statement.lineno, "statement removed", _without(name, i)))
     return out
+
+
+def _without(block: str, index: int) -> Callable[[Any], None]:
+    return lambda node: getattr(node, block).__setitem__(index, ast.Pass())
 
 
 def _walk(tree: ast.AST) -> Iterator[ast.AST]:
@@ -289,11 +296,13 @@ def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = N
         todo += [(module, path, m, (module, key, n)) for n, m in enumerate(found)]
     chance.shuffle(todo)
     print(f"{len(todo)} mutants of {len(modules)} modules, seed {seed}", flush=True)
+    gc.collect()
+    gc.freeze()  # or every child would copy what its collector looks at
     for module, path, mutant, key in todo:
         if key not in kept.noticed:
             if time.monotonic() > end:
                 continue
-            if notices(module, path, mutant.tree, TESTS[module], most_s[module]):
+            if notices(module, path, mutant.tree(), TESTS[module], most_s[module]):
                 kept.add(*key)
         out.tried[module] += 1
         if key in kept.noticed:
