@@ -120,7 +120,7 @@ static uint32_t batch_since;
 
 uint16_t events_dropped(void) { return dropped; }
 
-static bool drop(void) {
+bool event_drop(void) {
   event_number++;
   if (dropped != 0xFFFF) dropped++;
   return false;
@@ -136,7 +136,7 @@ void event_flush(void) {
 
 bool event_send(uint8_t type, const void *fields, uint8_t size) {
   event_flush();
-  if (!room(FRAME_HEAD + size)) return drop();
+  if (!room(FRAME_HEAD + size)) return event_drop();
   frame_open(type, event_number++);
   frame_put(fields, size);
   frame_close();
@@ -162,7 +162,7 @@ bool event_row_first(uint8_t type, const void *head, uint8_t head_size, uint8_t 
   if (!joins) event_flush();
   if (!room(joins ? row_size : FRAME_HEAD + head_size + row_size)) {
     event_flush();
-    return drop();
+    return event_drop();
   }
   if (!joins) {
     frame_open(type, event_number++);

@@ -40,5 +40,6 @@ bool event_row_first(uint8_t type, const void *head, uint8_t head_size, uint8_t 
                      uint8_t row_size);
 void event_flush(void);
 void event_poll(uint32_t now);
+bool event_drop(void);  // one that never came to be is counted all the same; false
 uint16_t events_dropped(void);
 #define EVENT_HOLD_MS 15

@@ -1,8 +1,6 @@
 // SPDX-License-Identifier: MIT
-// Marks: stamped and put into a ring in a few cycles, coded and sent in the poll.
+// Marks: stamped and put down in a few cycles by the macros of probe_mark.h, coded and sent in the poll.
 #include "probe_mark.h"
-#include <avr/interrupt.h>
-#include <avr/io.h>
 #include "frame.h"
 #include "handlers.h"
 #include "hw_chip.h"
@@ -13,39 +11,45 @@
 #include "probe.h"
 #include "settings.h"
 
-#define MARKS 16u  // between two polls; power of two
-#define FULL_SCALE 1023
-
 Life life;  // the link test's driver counts in it
-
-struct Mark {
-  HwStamp at;
-  uint16_t value;
-  uint8_t point, unused;  // eight bytes: their places are found by shifting
-};
-static Mark marks[MARKS];
-static volatile uint8_t mark_head, mark_tail;
-static volatile bool marking;
-static uint16_t marks_lost;
 
 // ---------------------------------------------------------------- what the sketch calls
 
-void probe_mark(uint8_t point, uint16_t value) {
-  if (!marking) return;
-  uint8_t held = SREG;
-  cli();
-  uint8_t head = mark_head;
-  Mark &m = marks[head];
-  HW_STAMP(m.at);
-  m.point = point;
-  m.value = value;
-  head = (head + 1) & (MARKS - 1);
-  if (head != mark_tail) {
-    mark_head = head;
-  } else {
-    marks_lost++;
-  }
-  SREG = held;
+// As the macros write it.
+struct Mark {
+  uint16_t count;
+  uint8_t overflows, point;
+  uint16_t value;
+};
+#define POINT_UNCOUNTED 0x80  // an overflow that was not counted yet
+#define POINT_PULSE 7         // in microseconds; the host's APPLIED
+#define POINT_NONE 0x7F
+#define FULL_SCALE 1023
+
+// Two halves in turn: one is filled while the other is told. The last place of a half takes the marks that find no
+// room, and all of them while none are wanted; a point there tells that some were lost. No half crosses a page.
+#define MARKS 9  // between two polls
+struct __attribute__((aligned(64))) Half {
+  Mark marks[MARKS], spare;
+};
+static volatile Half halves[2];
+static uint8_t filling;
+static const volatile Mark *untold, *filled;  // of the other half
+static bool marking;
+volatile ProbeMarks probe_marks = {&halves[0].spare, &halves[0].spare + 1};
+
+// What has been filled is to be told; `on`: the other half is filled from now on, else nothing is.
+static void turn_over(bool on) {
+  volatile Half &half = halves[filling], &other = halves[filling ^= 1];
+  other.spare.point = POINT_NONE;
+  uint8_t held = hw_hold();
+  untold = half.marks;
+  filled = marking ? (const volatile Mark *)probe_marks.next : half.marks;
+  probe_marks.next = on ? other.marks : &other.spare;
+  probe_marks.end = &other.spare + 1;
+  hw_release(held);
+  if (marking && half.spare.point != POINT_NONE) event_drop();
+  marking = on;
 }
 
 static struct {
@@ -79,14 +83,29 @@ static bool room_for_row(void) { return hw_uart_room() > FRAME_ROOM_ANSWER + 24;
 static bool tracing;
 static uint16_t pulse;  // ticks, as last marked
 
-static void tell_marks(void) {
-  while (mark_tail != mark_head && room_for_row()) {
-    Mark m = marks[mark_tail];
-    mark_tail = (mark_tail + 1) & (MARKS - 1);
-    count(m.point, m.value);
-    if (m.point == POINT_APPLIED && m.value > 1) pulse = m.value;
-    if (tracing) tell(m.point, m.value, hw_stamp_tick(m.at));
+static void tell_mark(const volatile Mark &m) {
+  HwStamp at = {m.count, (uint8_t)(m.point & POINT_UNCOUNTED ? 1 : 0), m.overflows};
+  uint8_t point = m.point & (uint8_t)~POINT_UNCOUNTED;
+  uint16_t value = m.value;
+  if (point == POINT_PULSE) {
+    point = POINT_APPLIED;
+    value = pulse = value * TICKS_PER_US;
+  } else if (point == POINT_APPLIED) {
+    value = value != 0;
   }
+  count(point, value);
+  if (tracing) tell(point, value, hw_stamp_tick(at));
+}
+
+static void tell_filled(void) {
+  while (untold != filled && (!tracing || room_for_row())) tell_mark(*untold++);
+}
+
+static void tell_marks(void) {
+  tell_filled();
+  if (!marking || untold != filled) return;
+  turn_over(true);
+  tell_filled();
 }
 
 uint8_t on_loop_start(const Request &r) {
@@ -95,14 +114,16 @@ uint8_t on_loop_start(const Request &r) {
   if (link_busy()) return ERROR_BUSY;
   tracing = m.trace;
   packets = missing = 0;
-  mark_tail = mark_head;
-  marking = true;
+  turn_over(false);  // of a loop before nothing is told any more
+  filled = untold;
+  turn_over(true);
   return HANDLED;
 }
 
 uint8_t on_loop_stop(const Request &r) {
-  marking = false;
   tell_marks();
+  if (marking) turn_over(false);
+  tell_filled();
   msg_loop_stop_answer a = {packets, missing};
   answer(r, &a, sizeof a);
   return ANSWERED;

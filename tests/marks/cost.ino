@@ -22,12 +22,13 @@ void loop() {
   static uint16_t n;
   if (PROBE_POLL()) return;
   n++;
+  TIMED();  // what the timing itself takes
   TIMED(PROBE_SWITCH(n & 1));
   TIMED(PROBE_DECIDED(n & 1));
   TIMED(PROBE_QUEUED(n));
   TIMED(PROBE_SENT(n));
   TIMED(PROBE_RECEIVED(n));
   TIMED(PROBE_LED(n & 1));
-  TIMED(PROBE_PULSE(1000 + (n & 511)));
+  TIMED(PROBE_PULSE(n));
   for (uint16_t i = 0; i < 4000; i++) PORTB ^= 1;  // room for the serial line
 }
