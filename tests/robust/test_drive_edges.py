@@ -7,10 +7,10 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from helpers import IDENTIFY, Collected, FakeBench, answer, refusal
+from helpers import BOOT, IDENTIFY, Collected, FakeBench, Script, answer, event, refusal
 from hostile import Willing
 
-from benchctl.errors import NoAnswer
+from benchctl.errors import NoAnswer, PortLost, Restarted
 from benchctl.events import OutputsLive
 from benchctl.safety.attesting import attest_all
 from benchctl.safety.drive import KEEP_ALIVE_S, Drive, GuardDropped
@@ -47,9 +47,10 @@ class Craft:
 
 
 @pytest.fixture
-def rig() -> Callable[[Craft], tuple[Drive, FakeBench, Collected]]:
-    def make(craft: Craft) -> tuple[Drive, FakeBench, Collected]:
-        bench, heard = FakeBench({Role.CRAFT: craft}), Collected()
+def rig() -> Callable[..., tuple[Drive, FakeBench, Collected]]:
+    def make(craft: Craft, hand: Script | None = None) -> tuple[Drive, FakeBench, Collected]:
+        scripts: dict[Role, Script] = {Role.CRAFT: craft, **({Role.HAND: hand} if hand else {})}
+        bench, heard = FakeBench(scripts), Collected()
         bench.operator = Willing(bench.ports)
         bench.boards[Role.CRAFT].identify()
         ctx = Context("ramp", bench, {}, {}, heard)
@@ -92,6 +93,7 @@ def test_live_is_told_before_the_board_is_asked_to_arm(rig) -> None:
 def test_holding_keeps_alive_and_does_what_is_to_be_done_meanwhile(rig) -> None:
     """A request at least every 60 ms (the board's keep-alive lapses after 250), and none after the time is over."""
     drive, bench, _ = rig(Craft())
+    assert drive.width_us == 0
     drive.arm()
     times: list[float] = []
     began = bench.now()
@@ -115,6 +117,7 @@ def test_a_wrong_answer_must_not_arm(rig, arms: int | None, good: bool) -> None:
     drive, bench, _ = rig(craft)
 
     assert drive.refuses_wrong_nonce() is good
+    assert asked(bench, "arm_challenge")[0].radio == 0
     assert asked(bench, "arm")[0].nonce == 0xABCD0001
     assert asked(bench, "stop")
     assert drive.interlock.state is State.SAFE
@@ -177,3 +180,33 @@ def test_a_silent_craft_gets_one_throttle_request_and_no_more(rig) -> None:
         drive.throttle(40)
     assert len(asked(bench, "throttle")) == 1
     assert bench.now() - began == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("how", ["lost", "restarted"])
+def test_no_throttle_without_the_boards_along_with_it(rig, how: str) -> None:
+    """A hand unit that is gone, or has restarted, is found out before the next request, not after it."""
+    drive, bench, _ = rig(Craft(), hand=lambda asked: [])
+    drive.along.add(Role.HAND)
+    drive.arm()
+    drive.throttle(40)
+    before = len(asked(bench, "throttle"))
+    if how == "lost":
+        bench.ports[Role.HAND].lost = True
+    else:
+        bench.ports[Role.HAND].push(event("boot", 0, **BOOT))
+        bench.wait(0.01)
+
+    with pytest.raises(PortLost if how == "lost" else Restarted):
+        drive.throttle(40)
+    assert len(asked(bench, "throttle")) == before
+    drive.along.discard(Role.HAND)
+    drive.throttle(40)
+
+
+def test_the_board_is_told_the_nearest_cap(rig) -> None:
+    drive, bench, _ = rig(Craft())
+    drive.interlock.set_cap(0.1236)
+    drive.arm()
+
+    written = next(m for m in asked(bench, "setting_write"))
+    assert int.from_bytes(written.data, "little") == 124

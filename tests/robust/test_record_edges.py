@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from helpers import IDENTIFY, FakeBench, answer, event, refusal
 from helpers_disk import full_disk
 
 from benchctl import events as ev
-from benchctl.errors import NoAnswer, RecordLost, Refused, UsageError
+from benchctl.errors import InternalError, NoAnswer, RecordLost, Refused, UsageError
 from benchctl.runs.folder import MANIFEST, RunFolder, verify
 from benchctl.runs.history import References
 from benchctl.runs.log import LOG, RunLog, read
@@ -113,6 +114,54 @@ def test_samples_without_data_are_told_as_they_are(tmp_path: Path) -> None:
 
     assert heard == [bare]
     assert [p.name for p in tmp_path.iterdir()] == [LOG]
+
+
+def test_the_folder_is_synced_once_for_what_is_new_in_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The entry of a file is in its folder, which has to be on the disk as well."""
+    synced: list[Path] = []
+    monkeypatch.setattr("benchctl.runs.log.sync_folder", synced.append)
+    with RunLog(tmp_path) as log:
+        log(ended("one"))
+        assert synced == [tmp_path]
+        log(ended("two", 2.0))
+        assert synced == [tmp_path]
+        log(table("three", 5))
+        log(ended("three", 3.0))
+        assert synced == [tmp_path] * 2
+
+
+def test_tables_of_one_name_are_counted(tmp_path: Path) -> None:
+    """Other columns under the same name are another table, and another file."""
+    with RunLog(tmp_path) as log:
+        for columns in (("at", "sent"), ("at", "lost"), ("at", "late")):
+            log(replace(table("one", 2), columns=columns))
+
+    assert sorted(p.name for p in tmp_path.glob("*.npy")) == [
+        "one--packets-2.npy", "one--packets-3.npy", "one--packets.npy",
+    ]  # fmt: skip
+
+
+def test_a_table_that_its_own_types_cannot_hold_is_our_own_mistake(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchctl.runs.log.record_type", lambda columns, rows: record_type(columns, rows[:0]))
+    with RunLog(tmp_path) as log, pytest.raises(InternalError, match="the table packets of one does not fit"):
+        log(replace(table("one", 2), data=np.full((2, 2), 1e30)))
+
+
+def test_words_are_kept_as_they_are_written(tmp_path: Path) -> None:
+    """The log is for people too, with any pager."""
+    with RunLog(tmp_path) as log:
+        log(ev.Note(0.0, "", "11 µF or more, 25 °C"))
+
+    assert "11 µF or more, 25 °C" in (tmp_path / LOG).read_text("utf-8")
+
+
+def test_a_log_that_cannot_be_read_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / LOG).mkdir()
+
+    with pytest.raises(UsageError, match=r"events\.jsonl cannot be read: "):
+        read(tmp_path)
 
 
 def test_a_log_in_no_folder(tmp_path: Path) -> None:

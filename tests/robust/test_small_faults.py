@@ -101,6 +101,17 @@ def test_dropped_bytes_are_counted_for_each_kind_of_damage() -> None:
     assert c.bytes_dropped == len(wrong_crc) + len(bad_coding) + 2
 
 
+def test_the_largest_frame_may_come_before_its_end() -> None:
+    """All of it but the delimiter is kept; one byte more is no frame."""
+    body = bytes(range(1, MAX_BODY + 1))
+    wire, deframer = frame(body), Deframer()
+    assert deframer.feed(wire[:-1]) == []
+    assert deframer.feed(wire[-1:]) == [body]
+    assert deframer.feed(wire[:-1] + b"\1") == []
+    assert deframer.feed(b"\0") == []
+    assert deframer.counts.bad_length == 1
+
+
 def test_a_text_of_sixteen_bytes_fits() -> None:
     assert to_wire("text16", "x" * 16) == b"x" * 16
     with pytest.raises(ValueError, match="does not fit 16 bytes"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 import pytest
 from helpers import BOOT, IDENTIFY, FakeBench, answer, event, refusal
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from benchctl.errors import NoAnswer, PortLost, Refused, Restarted, Stopped, WrongDevice
 from benchctl.session.board import ANSWER_S, BOOT_S, REPEATS, Board
+from benchctl.session.declared import Declared
 from benchctl.session.exchange import MAX_EVENTS, Exchange
 from benchctl.terms import Role
 from benchctl.wire.catalogue import Error
@@ -220,3 +222,101 @@ def test_settings_are_written_as_wide_as_they_are() -> None:
         board.write_setting("silence_ms", 1)
     with pytest.raises(ValueError, match="16 bytes"):
         board.write_setting("label", "a label that is far too long")
+
+
+def test_what_a_board_is_declared_as() -> None:
+    told = Declared(label="mudlark-hand-01")
+
+    assert FakeBench({Role.HAND: friendly}, told).boards[Role.HAND].declared is told
+    assert board_of(FakeBench({Role.HAND: friendly})).declared == Declared()
+
+
+def test_a_silent_board_is_given_up_after_three_seconds() -> None:
+    """Common boot loaders wait up to 2 s; a request that was under way at the end is waited for."""
+    bench = FakeBench({Role.HAND: lambda asked: ()})
+    with pytest.raises(NoAnswer):
+        board_of(bench).open()
+
+    assert 3.0 <= bench.now() < 3.9
+
+
+def test_a_check_takes_in_what_came_and_tells_a_loss_or_a_restart() -> None:
+    bench = FakeBench({Role.HAND: friendly})
+    board, port = board_of(bench), bench.ports[Role.HAND]
+    board.check()
+    port.push(event("captured", 0, [(1, 3000)]))
+    port.push(event("boot", 0, **BOOT))
+    bench.wait(0.1)
+
+    with pytest.raises(Restarted, match="brown-out"):
+        board.check()
+    board.check()
+    assert len(board.events("captured")) == 1
+    port.lost = True
+    with pytest.raises(PortLost):
+        board.check()
+
+
+def test_a_board_is_made_quiet_whatever_it_was_doing() -> None:
+    """Outputs first. A board that does not know a request, or answers late, is no reason to leave out the next."""
+
+    def script(asked: Msg) -> Iterable[bytes]:
+        if asked.kind == "loop_stop":
+            return [refusal(asked, Error.UNKNOWN)]
+        fields = {"state": 0} if asked.kind == "stop" else dict.fromkeys(("sent", "delivered", "received", "dropped"), 0)
+        return [answer(asked, **fields)]
+
+    bench = FakeBench({Role.HAND: script})
+    bench.ports[Role.HAND].delay = 0.9
+    board_of(bench).quiet()
+
+    assert [m.kind for m in bench.ports[Role.HAND].asked] == ["stop", "loop_stop", "link_stop"]
+
+
+def test_saving_may_take_long() -> None:
+    """Every byte anew takes the EEPROM a second and more; it is not asked a second time meanwhile."""
+    bench = FakeBench({Role.HAND: lambda asked: [answer(asked, written=300)]})
+    bench.ports[Role.HAND].delay = 1.8
+    board_of(bench).save_settings()
+
+    assert len(bench.ports[Role.HAND].asked) == 1
+
+
+def test_fields_named_like_our_own_keywords() -> None:
+    bench = FakeBench({Role.HAND: lambda asked: [answer(asked)]})
+    fields = {"load": 1, "source": 0, "first_us": 40, "step_us": 10, "points": 40, "settle_ms": 4, "prescaler": 4}
+    board_of(bench).ask("droop", also={"repeats": 7}, **fields)
+
+    assert bench.ports[Role.HAND].asked[0].fields == {**fields, "repeats": 7}
+
+
+def test_who_waits_long_is_told_a_few_times_a_second() -> None:
+    """Nothing comes for two seconds, then one event of another kind, then the one."""
+    bench = FakeBench({Role.HAND: friendly})
+    port, looks = bench.ports[Role.HAND], []
+    port.push(event("edges", 0, [(9, 1)], function=1), 2.0)
+    port.push(event("captured", 1, [(1, 3000)]), 2.1)
+    board_of(bench).wait_event("captured", 5.0, lambda: looks.append(bench.now()))
+
+    assert bench.now() == pytest.approx(2.1)
+    assert 8 <= len(looks) <= 14
+    assert max(b - a for a, b in pairwise(looks)) <= 0.21
+
+
+def test_other_events_do_not_put_off_a_time_out() -> None:
+    """An event of another kind at the last moment is not the end of the wait, nor its prolongation."""
+    bench = FakeBench({Role.HAND: friendly})
+    for n in range(40):
+        bench.ports[Role.HAND].push(event("edges", n, [(9, 1)], function=1), 0.1 * (n + 1))
+    with pytest.raises(NoAnswer):
+        board_of(bench).wait_event("captured", 1.05)
+
+    assert 1.05 <= bench.now() <= 1.11
+
+
+def test_events_are_handed_over_once() -> None:
+    exchange = Exchange()
+    exchange.feed(event("captured", 0, [(1, 3000)]))
+
+    assert len(exchange.take_events()) == 1
+    assert exchange.take_events() == []
