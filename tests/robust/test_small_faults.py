@@ -11,7 +11,7 @@ from benchctl.safety.interlock import Interlock
 from benchctl.session.board import setting_bytes
 from benchctl.session.exchange import Exchange
 from benchctl.wire import messages
-from benchctl.wire.catalogue import SETTING_BY_NAME
+from benchctl.wire.catalogue import BY_NAME, SETTING_BY_NAME
 from benchctl.wire.crc import crc16
 from benchctl.wire.fields import from_wire, to_wire
 from benchctl.wire.framing import MAX_BODY, Deframer, frame
@@ -122,6 +122,7 @@ def test_a_text_of_sixteen_bytes_fits() -> None:
 def test_a_label_of_sixteen_bytes_fits() -> None:
     assert setting_bytes(SETTING_BY_NAME["label"], "x" * 16) == b"x" * 16
     assert setting_bytes(SETTING_BY_NAME["silence_ms"], 5000) == b"\x88\x13"
+    assert setting_bytes(SETTING_BY_NAME["dead_band"], 9) == b"\x09"
     with pytest.raises(ValueError, match="longer than 16 bytes"):
         setting_bytes(SETTING_BY_NAME["label"], "x" * 17)
 
@@ -131,6 +132,12 @@ def test_a_message_number_of_two_bytes_comes_back() -> None:
         assert decode(encode("clock", number, {})).number == number  # type: ignore[union-attr]
     assert isinstance(decode(b"\x02\x01"), Malformed)
     assert isinstance(decode(b"\x02\x01\x00"), Msg)
+
+
+def test_a_field_called_like_a_method_of_a_tuple_is_the_field() -> None:
+    taken = {f.name: n for n, f in enumerate(BY_NAME["adc_answer"].fields)}
+
+    assert Msg("adc_answer", 1, {**taken, "count": 17}).count == 17
 
 
 def test_what_moves_things_is_not_to_be_repeated() -> None:

@@ -73,6 +73,8 @@ def test_attestations_expire_even_while_live() -> None:
 def test_a_restart_voids_everything() -> None:
     interlock = armed()
     interlock.lapse(Role.HAND)
+    assert interlock.state is State.SAFE
+    assert not interlock.may_move
 
     with pytest.raises(Locked):
         interlock.throttle(2, 10, Role.CRAFT, 1.0)

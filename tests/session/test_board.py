@@ -320,3 +320,15 @@ def test_events_are_handed_over_once() -> None:
 
     assert len(exchange.take_events()) == 1
     assert exchange.take_events() == []
+
+
+def test_a_board_that_has_restarted_is_asked_nothing() -> None:
+    """What has come is looked at first: a request may move something."""
+    bench = FakeBench({Role.HAND: friendly})
+    port = bench.ports[Role.HAND]
+    port.push(event("boot", 0, **BOOT))
+    bench.wait(0.1)
+
+    with pytest.raises(Restarted):
+        board_of(bench).ask("clock")
+    assert port.asked == []
