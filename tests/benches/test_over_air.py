@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from pathlib import Path
 from typing import Any
 
@@ -194,20 +195,30 @@ def test_a_board_that_was_not_told_to_listen_is_silent_in_a_sentence(kind, open_
     assert SETTING_BY_NAME["air_reach"].default == 0
 
 
+GOES = ("identity", "supply", "transceiver", "controls", "joystick_to_servo", "inertial")
+SPINS = ("esc_arming", "throttle_ramp", "link_loss_cut")
+
+
+@pytest.mark.timeout(400)
 def test_the_procedure_goes_as_far_as_it_may(kind, open_bench, tmp_path: Path) -> None:
     """What works over the air passes; what needs a cable is not run, with the reason; a motor never."""
     bench = open_bench(kind, VIA.format(loss=60.0))
-    names = ["identity", "transceiver", "link", "joystick_to_servo", "esc_arming"]
+    names = [*GOES, "link", *SPINS]
     result = Operation(load(shipped.procedure("bring-up")).only(names), bench, tmp_path).perform()
     stages = result.summary.stages
     seen = {name: stages[name].verdict for name in names if name in stages}
 
-    assert seen["identity"] is seen["transceiver"] is seen["joystick_to_servo"] is Verdict.PASS
-    assert seen["link"] is seen["esc_arming"] is Verdict.NOT_RUN
+    assert [seen[name] for name in GOES] == [Verdict.PASS] * len(GOES), {n: s.reason for n, s in stages.items()}
+    assert [seen[name] for name in ("link", *SPINS)] == [Verdict.NOT_RUN] * 4
     assert "over the air" in stages["link"].reason
-    assert "cable" in stages["esc_arming"].reason
+    for name in SPINS:
+        assert re.fullmatch(r"the craft board is reached over the air: a motor is \w+ over a cable only", stages[name].reason)
     assert result.summary.boards[Role.CRAFT].via == "hand"
     assert 1.0 < stages["identity"].readings["craft.air_delay"].value < 50.0
+    # the far board's transceiver carries the talk: it cannot also draw all the time
+    assert "hand.path_ohms" in stages["supply"].readings
+    assert "craft.path_ohms" not in stages["supply"].readings
+    assert any("ohms of the path left out" in note.text for note in stages["supply"].notes)
     assert not find(result.summary)
 
 

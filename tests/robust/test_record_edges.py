@@ -141,6 +141,14 @@ def test_tables_of_one_name_are_counted(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_a_long_name_is_cut(tmp_path: Path) -> None:
+    """File systems that encrypt names leave room for 140 bytes; the count and the ending come on top."""
+    with RunLog(tmp_path) as log:
+        log(table("s" * 200, 2))
+
+    assert [p.name for p in tmp_path.glob("*.npy")] == ["s" * 80 + ".npy"]
+
+
 def test_a_table_that_its_own_types_cannot_hold_is_our_own_mistake(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -332,3 +332,28 @@ def test_a_board_that_has_restarted_is_asked_nothing() -> None:
     with pytest.raises(Restarted):
         board_of(bench).ask("clock")
     assert port.asked == []
+
+
+def test_who_it_is_is_asked_twice() -> None:
+    """One frame may get lost; a longer silence is for the caller to judge."""
+    tries: list[Msg] = []
+
+    def deaf_once(asked: Msg) -> Iterable[bytes]:
+        tries.append(asked)
+        return friendly(asked) if len(tries) == 2 else ()
+
+    assert board_of(FakeBench({Role.HAND: deaf_once})).identify().label == "mudlark-hand-01"
+    assert len(tries) == 2
+    with pytest.raises(NoAnswer):
+        board_of(FakeBench({Role.HAND: deaf_once})).identify()
+    assert len(tries) == 4
+
+
+def test_a_board_that_never_comes_back_from_a_restart() -> None:
+    """Old boot loaders leave the watchdog running; the sentence says what to do."""
+    bench = FakeBench({Role.HAND: lambda asked: [answer(asked)]})
+
+    with pytest.raises(NoAnswer, match="switch its supply off and on") as told:
+        board_of(bench).restart()
+    assert "no 'boot' within 3 s" in str(told.value)
+    assert board_of(bench).expects_restart is False
