@@ -76,7 +76,7 @@ FLAT = [
     ((*RUN, "--out", "x" * 300), "--out x+: expected a folder"),
     (("report",), "RUN"),
     (("report", "nosuch"), "no run folder"),
-    (("report", "x" * 300), "cannot be read"),
+    (("report", "x" * 300, "--runs", "/etc"), "cannot be read"),
     (("report", "/etc"), "/etc is no run folder"),
     (("report", "last", "--format", "pdf"), "--format.*'pdf'.*junit"),
     (("report", "last", "--runs", "/nosuch"), "no run is kept in /nosuch"),
