@@ -18,7 +18,7 @@ from benchctl.errors import InternalError, NoAnswer, RecordLost, Refused, UsageE
 from benchctl.runs.folder import MANIFEST, RunFolder, verify
 from benchctl.runs.history import References
 from benchctl.runs.log import LOG, RunLog, read
-from benchctl.runs.samples import BulkWriter, read_table, record_type
+from benchctl.runs.samples import BulkWriter, read_table, record_type, sync_folder
 from benchctl.session.board import Board
 from benchctl.session.declared import Declared
 from benchctl.terms import Role, Verdict
@@ -139,6 +139,47 @@ def test_tables_of_one_name_are_counted(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.glob("*.npy")) == [
         "one--packets-2.npy", "one--packets-3.npy", "one--packets.npy",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("columns", [("", "sent"), ("at", "at")])
+def test_columns_whose_names_are_no_names_are_numbered(tmp_path: Path, columns: tuple[str, str]) -> None:
+    with RunLog(tmp_path) as log:
+        log(replace(table("one", 2), columns=columns))
+
+    assert np.load(tmp_path / "one--packets.npy").dtype.names == ("c0", "c1")
+
+
+def test_records_of_another_type_are_our_own_mistake(tmp_path: Path) -> None:
+    kind = record_type(("a",), np.ones((3, 1)))
+    writer = BulkWriter(tmp_path / "x.npy", kind)
+    writer.append(np.zeros(0, kind))
+    with pytest.raises(TypeError, match="records are of type"):
+        writer.append(np.zeros(3, np.dtype([("b", "<f8")])))
+    assert writer.append_table(np.ones((2, 2))) == 0
+    writer.close()
+
+    assert len(read_table(tmp_path / "x.npy")) == 0
+
+
+def test_a_folder_that_cannot_be_brought_onto_the_disk(tmp_path: Path, failing_disk) -> None:
+    with pytest.raises(RecordLost, match=r"cannot write .*none: No such file"):
+        sync_folder(tmp_path / "none")
+    failing_disk()
+    with pytest.raises(RecordLost, match="Input/output error"):
+        sync_folder(tmp_path)
+
+
+def test_a_disk_is_not_asked_for_what_it_has(tmp_path: Path, failing_disk) -> None:
+    """Nothing new in the table: nothing is synced, and nothing can fail."""
+    writer = BulkWriter(tmp_path / "x.npy", record_type(("a",), np.ones((1, 1))))
+    writer.append_table(np.ones((4, 1)))
+    failing_disk()
+    writer.sync()
+    assert writer.append_table(np.ones((0, 1))) == 0
+    with pytest.raises(RecordLost):
+        writer.append_table(np.ones((1, 1)))
+    with pytest.raises(RecordLost):
+        writer.close()
 
 
 def test_a_long_name_is_cut(tmp_path: Path) -> None:

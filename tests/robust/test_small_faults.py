@@ -116,6 +116,7 @@ def test_a_text_of_sixteen_bytes_fits() -> None:
     assert to_wire("text16", "x" * 16) == b"x" * 16
     with pytest.raises(ValueError, match="does not fit 16 bytes"):
         to_wire("text16", "x" * 17)
+    assert from_wire("u8", 200) == 200
     assert from_wire("text16", b"ab\0cd\0ef") == "ab"
 
 
