@@ -69,8 +69,9 @@ def test_a_board_that_does_not_arm_is_disarmed_and_said_so(rig) -> None:
     craft.arms = GuardState.IDLE
     drive, bench, heard = rig(craft)
 
-    with pytest.raises(GuardDropped, match=r"the craft board did not arm \(idle\)") as caught:
+    with pytest.raises(GuardDropped) as caught:
         drive.arm()
+    assert str(caught.value) == "the craft board did not arm (idle)"
     assert caught.value.reason == "bad arm"
     assert len(asked(bench, "stop")) == 1
     assert drive.interlock.state is State.SAFE

@@ -130,6 +130,21 @@ def test_the_folder_is_synced_once_for_what_is_new_in_it(tmp_path: Path, monkeyp
         assert synced == [tmp_path] * 2
 
 
+def test_a_table_gets_onto_the_disk_while_other_things_are_told(tmp_path: Path, monkeypatch) -> None:
+    """A second after its last rows at the latest, whatever comes then."""
+    now, synced, fsync = [0.0], [], os.fsync
+    with RunLog(tmp_path, clock=lambda: now[0]) as log:
+        log(table("one", 5))
+        monkeypatch.setattr(os, "fsync", lambda fd: synced.append(fd) or fsync(fd))
+        log(ev.Note(0.5, "", "soon"))
+        assert synced == []
+        now[0] = 1.1
+        log(ev.Note(1.1, "", "later"))
+        assert len(synced) == 1
+        log(ev.Note(1.2, "", "nothing new"))
+        assert len(synced) == 1
+
+
 def test_tables_of_one_name_are_counted(tmp_path: Path) -> None:
     """Other columns under the same name are another table, and another file."""
     with RunLog(tmp_path) as log:

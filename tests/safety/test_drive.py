@@ -77,6 +77,42 @@ def test_every_statement_is_asked_with_a_word_and_logged(hands) -> None:
     assert len([n for n in h.of(ev.Note) if n.level == "caution"]) >= 5
 
 
+class Typist(NoOperator):
+    """Types what it was told, one after the other; `right` stands for the word."""
+
+    by = "person"
+
+    def __init__(self, *types: str) -> None:
+        self.types, self.asked = list(types), 0
+
+    def answer_nowait(self, prompt: Any) -> str:
+        self.asked += 1
+        word = prompt.text.split('"')[1]
+        return self.types.pop(0).replace("right", word)
+
+
+@pytest.mark.parametrize(
+    ("types", "asked", "given"),
+    [
+        (("right",), 1, True),
+        (("  right ",), 1, True),
+        (("rihgt", "right"), 2, True),
+        (("rihgt", "rigth"), 2, False),
+        (("No",), 1, False),
+        (("n",), 1, False),
+        ((" ",), 1, False),
+    ],
+)
+def test_a_mistyped_word_may_be_corrected_once_a_no_is_a_no(hands, types, asked: int, given: bool) -> None:
+    h = hands()
+    h.bench.operator = typist = Typist(*types, *["no"] * 9)
+    attest_all(h, h.interlock)
+    first = [a for a in h.of(ev.Attestation) if a.what == STATEMENTS[0].name]
+
+    assert [a.accepted for a in first] == [False] * (asked - 1) + [given]
+    assert typist.asked == asked + given
+
+
 @pytest.mark.parametrize("answer", ["no", "yes", "", "ok"])
 def test_another_answer_than_the_word_attests_nothing(hands, answer: str) -> None:
     h = hands()

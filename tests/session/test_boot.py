@@ -8,7 +8,7 @@ import pytest
 from helpers import BOOT, IDENTIFY, FakeBench, answer, event
 
 from benchctl.session.board import Board
-from benchctl.session.boot import LEAST_WAIT_S, OWN_SKETCH, cause_name, firmware_name, identity, likely_cause
+from benchctl.session.boot import LEAST_WAIT_S, OWN_SKETCH, cause_name, firmware_name, identity, likely_cause, role_of
 from benchctl.terms import Role
 from benchctl.wire.catalogue import CauseFrom, ResetCause
 from benchctl.wire.messages import Msg
@@ -57,6 +57,7 @@ def test_what_the_host_can_tell(pulled: bool, silence_s: float, loader_s: float 
 
 def test_a_code_of_a_newer_firmware_is_unknown() -> None:
     assert cause_name(200) == "unknown"
+    assert [role_of(code) for code in range(5)] == [Role.HAND, Role.CRAFT, Role.GAUGE, None, None]
 
 
 @pytest.mark.parametrize(("silence_s", "cause"), [(0.2, "brown-out"), (1.7, "unknown")])
