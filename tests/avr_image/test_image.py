@@ -92,6 +92,29 @@ def test_saving_what_is_saved_wears_little(pair):
     assert chip.eeprom_writes - before <= 3  # sequence number and CRC of one copy
 
 
+def test_starts_and_a_long_life_wear_little(pair):
+    """A storm of restarts writes nothing, a life of ten seconds its number once, all that follows nothing more.
+
+    An EEPROM cell lasts 100 000 writes (ATmega328P data sheet, features).
+    """
+    chip = pair.bench.chips[Role.HAND]
+    pair.wait(12.0)
+    first = pair.hand.ask("identify").boot_count
+    before = chip.eeprom_writes
+    for _ in range(20):
+        pair.hand.reset_by_line()
+    assert chip.eeprom_writes == before
+    pair.wait(12.0)
+    written = chip.eeprom_writes - before
+    assert 1 <= written <= 3  # count and check byte
+    assert pair.hand.ask("identify").boot_count == first + 20
+    for n in range(40):
+        pair.hand.write_setting("radio_channel", n)
+        pair.wait(1.0)
+
+    assert chip.eeprom_writes - before == written
+
+
 def test_a_requested_restart_is_told_from_a_hanging_program(pair):
     boot = pair.hand.restart()
 
