@@ -154,7 +154,9 @@ def _unfit(name: str, error: BaseException, system: str) -> str:
 
 
 def _words(error: BaseException) -> str:
-    return re.sub(r"\s+", " ", getattr(error, "strerror", None) or str(error)).strip().rstrip(".")
+    # termios.error is no OSError: its number and words are its arguments
+    words = error.args[1] if len(error.args) == 2 else str(error)
+    return re.sub(r"\s+", " ", getattr(error, "strerror", None) or str(words)).strip().rstrip(".")
 
 
 _SENTENCES: dict[Trouble, Callable[[str, BaseException, str], str]] = {

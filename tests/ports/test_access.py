@@ -56,6 +56,15 @@ def test_system_errors_are_told_in_words(number: int, trouble: Trouble, says: st
     assert "\n" not in told.sentence
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no such device there")
+def test_a_device_that_is_no_serial_port() -> None:
+    """What the system says is repeated in its words, without numbers and brackets."""
+    told = open_line("/dev/null", 500_000)
+
+    assert isinstance(told, CannotOpen)
+    assert told.sentence == f"/dev/null: cannot be used as a serial port ({os.strerror(errno.ENOTTY)})"
+
+
 def test_permission_names_the_group_that_owns_the_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On Linux the sentence gives the command that lets the user in."""
     import grp
