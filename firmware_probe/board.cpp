@@ -116,18 +116,6 @@ uint8_t on_identify(const Request &r) {
   return answer(r, &a, sizeof a);
 }
 
-uint8_t on_clock(const Request &r) {
-  msg_clock_answer a;
-  a.received = hw_uart_frame_at();
-  event_flush();
-  a.sent = hw_ticks();
-  return answer(r, &a, sizeof a);
-}
-
-uint8_t on_echo(const Request &r) {
-  return answer(r, r.fields, r.size);
-}
-
 uint8_t on_vitals(const Request &r) {
   msg_vitals_answer a;
   a.vcc_mv = supply_mv();
@@ -187,18 +175,6 @@ uint8_t on_restart(const Request &) {
 
 static bool saving;
 static Later save_answer;
-
-uint8_t on_setting_read(const Request &r) {
-  const msg_setting_read &m = *(const msg_setting_read *)r.fields;
-  uint8_t size;
-  void *value = settings_place(m.key, &size);
-  if (!value) return ERROR_VALUE;
-  answer_open(r);
-  frame_put(&m.key, 1);
-  frame_put(value, size);
-  frame_close();
-  return ANSWERED;
-}
 
 static bool is_wiring(uint8_t key) { return key >= SETTING_PIN_KEYS || key == 0; }  // 0 is the role
 

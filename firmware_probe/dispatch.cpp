@@ -48,6 +48,11 @@ void send_done(uint8_t what, uint8_t status, uint16_t detail) {
   event_send(MSG_DONE, &body, sizeof body);
 }
 
+void trace(uint8_t point, uint16_t value, uint32_t at) {
+  row_trace row = {point, value, at};
+  event_row(MSG_TRACE, nullptr, 0, &row, sizeof row);
+}
+
 static bool find(uint8_t type, DispatchRow *row) {
   for (uint8_t i = 0; i < sizeof table / sizeof table[0]; i++) {
     hw_flash_read(row, &table[i], sizeof *row);

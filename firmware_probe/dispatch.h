@@ -31,3 +31,4 @@ void answer_later(const Later &to, const void *fields, uint8_t size);
 void refuse_later(const Later &to, uint8_t error, uint8_t detail);
 
 void send_done(uint8_t what, uint8_t status, uint16_t detail);
+void trace(uint8_t point, uint16_t value, uint32_t at);  // an event row of the control path

@@ -29,7 +29,7 @@
 #define TICKS_PER_US 2UL
 #define TICKS_PER_MS 2000UL
 
-// ---- start, resets, memory (hw_reset.cpp)
+// ---- start, resets, memory (hw_reset.cpp, hw_memory.cpp)
 struct HwReset {
   uint8_t flags;         // MCUSR as the program found it
   uint8_t loader;        // register r2 as it was handed on
@@ -52,7 +52,7 @@ uint32_t hw_flash_u32(const uint32_t *from);
 #define HW_NOINIT
 #endif
 
-// ---- time (hw_ticks.cpp)
+// ---- time (hw_ticks.cpp, hw_stamp.cpp)
 uint32_t hw_ticks(void);
 uint32_t hw_ticks_held(void);        // the same where interrupts are already held
 uint32_t hw_ms(void);                // milliseconds since the start
@@ -89,7 +89,7 @@ void hw_uart_divert(bool on);        // a frame has come another way than by the
 uint8_t hw_uart_peek(uint8_t *to, uint8_t most);  // bytes of the diverted ring, oldest first; returns how many
 void hw_uart_skip(uint8_t size);     // so many have arrived
 
-// ---- pins (hw_pins.cpp); a pin is coded port << 4 | bit with B=1, C=2, D=3
+// ---- pins (hw_pins.cpp, hw_pin.cpp); a pin is coded port << 4 | bit with B=1, C=2, D=3
 bool hw_pin_exists(uint8_t pin);     // a digital pin that the probe may use
 void hw_pin_input(uint8_t pin, bool pull_up);
 void hw_pin_output(uint8_t pin, bool level);
@@ -144,8 +144,8 @@ uint8_t hw_twi_probe(uint8_t address);
 uint8_t hw_twi_write(uint8_t address, const uint8_t *data, uint8_t size);
 uint8_t hw_twi_read(uint8_t address, uint8_t reg, uint8_t *data, uint8_t size);
 
-// ---- pulse outputs, channels 1 to 6, and input capture (hw_pulse.cpp); a motor channel's width comes only through
-// guard_output, see guard.h
+// ---- pulse outputs, channels 1 to 6 (hw_pulse.cpp), and input capture (hw_capture.cpp); a motor channel's width comes
+// only through guard_output, see guard.h
 #define HW_PULSES 6
 void hw_pulse_unbind_all(void);      // pins low, no pulses
 bool hw_pulse_possible(uint8_t pin);

@@ -40,6 +40,8 @@ uint32_t hw_stamp_tick(const HwStamp &s);
   } \
   void vector##_open(void)
 
+#define HW_PAINT 0xC5  // of the stack that was never used
+
 void hw_ticks_start(void);
 void hw_adc_start(void);
 void hw_pulse_start(void);

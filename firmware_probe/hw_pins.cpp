@@ -6,7 +6,6 @@
 
 #define EDGES 16u  // power of two
 
-uint8_t hw_bit[8] = {1, 2, 4, 8, 16, 32, 64, 128};
 static uint8_t reserved[4];  // by port
 struct Kept {
   HwStamp at;     // the flags with twice the port's number added
@@ -22,13 +21,6 @@ static uint8_t told[4];  // levels as hw_edge_take has told them
 static volatile bool irq_fell;
 static HwStamp irq_at;
 static uint8_t irq_pin = NO_PIN;
-
-bool hw_pin_exists(uint8_t pin) {
-  uint8_t port = pin >> 4, bit = pin & 0x0F;
-  if (port == 1) return bit < 6;
-  if (port == 2) return bit < 6;
-  return port == 3 && bit >= 2 && bit < 8;  // 0 and 1 are the serial line
-}
 
 void hw_pins_reserve(uint8_t pin) { reserved[pin >> 4] |= HW_MASK(pin); }
 
@@ -90,8 +82,6 @@ HW_FAST uint32_t hw_pin_pull(uint8_t pin, bool low) {
   hw_release(held);
   return hw_stamp_tick(stamp);
 }
-
-bool hw_pin_read(uint8_t pin) { return hw_pin_exists(pin) && (HW_PORT(pin)[HW_PIN] & HW_MASK(pin)); }
 
 // Pin-change interrupts: PCIE0 is port B, PCIE1 port C, PCIE2 port D; the masks lie in the same order.
 static void listen(uint8_t pin, bool on) {

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: MIT
-// Pulse outputs and input capture.
+// Pulse outputs.
 //
 // PB1 and PB2 are switched by timer 1's compare units: no jitter, whatever the program does. Other pins are switched
 // by an interrupt of timer 0 that comes some ticks early and waits for the very tick. Measured with six outputs and a
@@ -13,7 +13,6 @@
 #define LEAD 100           // ticks before an edge at which its interrupt comes: entry and search take 20 to 40 us
 #define HELD 12            // ticks before an edge from which on nothing else is let in
 #define START_DELAY 400    // ticks, from the order to the first pulse
-#define CAPTURES 4u        // power of two
 
 struct Pulse {
   uint8_t pin;
@@ -279,53 +278,4 @@ uint16_t hw_pulse_width(uint8_t channel) {
   uint16_t width = p.motor && motors_silent ? 0 : p.width;
   hw_release(held);
   return width;
-}
-
-// ---------------------------------------------------------------- input capture on PB0
-
-static HwCapture captures[CAPTURES];
-static volatile uint8_t capture_head, capture_tail;
-static uint32_t rise_at;
-static bool risen;
-
-void hw_capture(bool on) {
-  uint8_t held = hw_hold();
-  risen = false;
-  capture_tail = capture_head;
-  TCCR1B |= _BV(ICES1);
-  TIFR1 = _BV(ICF1);
-  TIMSK1 = on ? TIMSK1 | _BV(ICIE1) : TIMSK1 & (uint8_t)~_BV(ICIE1);
-  hw_release(held);
-}
-
-bool hw_capture_take(HwCapture *capture) {
-  if (capture_head == capture_tail) return false;
-  *capture = captures[capture_tail];
-  capture_tail = (capture_tail + 1) & (CAPTURES - 1);
-  return true;
-}
-
-static void captured(uint32_t width) {
-  uint8_t next = (capture_head + 1) & (CAPTURES - 1);
-  if (next == capture_tail) return;
-  captures[capture_head].rise = rise_at;
-  captures[capture_head].width = width > 0xFFFF ? 0xFFFF : width;
-  capture_head = next;
-  hw_work = 1;
-}
-
-ISR(TIMER1_CAPT_vect) {
-  uint16_t stamp = ICR1;
-  bool rose = TCCR1B & _BV(ICES1);
-  TCCR1B ^= _BV(ICES1);
-  TIFR1 = _BV(ICF1);
-  uint32_t now = hw_ticks_held();
-  uint16_t count = (uint16_t)(now >> HW_TICK_SHIFT);
-  uint32_t at = now - ((uint32_t)(uint16_t)(count - stamp) << HW_TICK_SHIFT);
-  if (rose) {
-    rise_at = at;
-  } else if (risen) {
-    captured(at - rise_at);
-  }
-  risen = rose;
 }

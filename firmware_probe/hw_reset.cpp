@@ -1,16 +1,9 @@
 // SPDX-License-Identifier: MIT
-// What happens before main: reset flags saved, watchdog tamed, stack painted. And what only the chip knows.
-#include <avr/boot.h>
+// What happens before main: reset flags saved, watchdog tamed, stack painted.
 #include <avr/interrupt.h>
 #include <avr/io.h>
-#include <avr/pgmspace.h>
 #include <avr/wdt.h>
 #include "hw_chip.h"
-
-#define PAINT 0xC5
-
-extern uint8_t __heap_start;   // first byte after the data, from the linker
-extern const uint8_t __data_load_end;  // first flash byte after the image, from the linker
 
 uint8_t hw_saved_mcusr __attribute__((used)) HW_NOINIT;
 uint8_t hw_saved_r2 __attribute__((used)) HW_NOINIT;
@@ -34,7 +27,7 @@ extern "C" void hw_save_flags(void) {
       "cpi r30, lo8(%[end])\n\t"
       "ldi r25, hi8(%[end])\n\t"
       "cpc r31, r25\n\t"
-      "brlo 1b\n\t" ::[paint] "M"(PAINT), [end] "i"(RAMEND + 1) : "r24", "r25", "r30", "r31");
+      "brlo 1b\n\t" ::[paint] "M"(HW_PAINT), [end] "i"(RAMEND + 1) : "r24", "r25", "r30", "r31");
 }
 
 void hw_start(void) {
@@ -63,27 +56,3 @@ void hw_restart(void) {
   for (;;) {
   }
 }
-
-uint16_t hw_stack_free(void) {
-  const uint8_t *p = &__heap_start;
-  while (p < (const uint8_t *)RAMEND && *p == PAINT) p++;
-  return p - &__heap_start;
-}
-
-bool hw_stack_sound(void) { return (&__heap_start)[0] == PAINT && (&__heap_start)[1] == PAINT; }
-
-uint16_t hw_image_size(void) { return (uint16_t)&__data_load_end; }
-
-uint32_t hw_clock_hz(void) { return F_CPU; }
-
-void hw_signature(uint8_t *three) {
-  uint8_t held = hw_hold();
-  for (uint8_t i = 0; i < 3; i++) three[i] = boot_signature_byte_get(2 * i);
-  hw_release(held);
-}
-
-void hw_flash_read(void *to, const void *from, uint8_t size) { memcpy_P(to, from, size); }
-
-uint32_t hw_flash_u32(const uint32_t *from) { return pgm_read_dword(from); }
-
-uint8_t hw_flash_byte(uint16_t address) { return pgm_read_byte(address); }

@@ -5,9 +5,7 @@
 #include <avr/sleep.h>
 #include "hw_chip.h"
 
-volatile uint16_t hw_overflows;
 static volatile uint32_t milliseconds;
-volatile uint8_t hw_work;
 
 // Timer 2 counts 4 us steps, 250 to the millisecond.
 #if F_CPU == 16000000UL
@@ -27,27 +25,11 @@ void hw_ticks_start(void) {
   TIMSK2 = _BV(OCIE2A);
 }
 
-uint32_t hw_ticks_held(void) {
-  uint16_t low = TCNT1, high = hw_overflows;
-  if ((TIFR1 & _BV(TOV1)) && low < 0x8000) high++;
-  return (((uint32_t)high << 16) | low) << HW_TICK_SHIFT;
-}
-
 uint32_t hw_ticks(void) {
   uint8_t held = hw_hold();
   uint32_t now = hw_ticks_held();
   hw_release(held);
   return now;
-}
-
-// TOV1 is bit 0: an overflow that had not been counted yet.
-uint32_t hw_stamp_tick(const HwStamp &s) {
-  uint8_t held = hw_hold();
-  uint16_t high = hw_overflows;
-  hw_release(held);
-  high -= (uint8_t)(high - s.overflows);
-  if ((s.flags & 1) && s.count < 0x8000) high++;
-  return (((uint32_t)high << 16) | s.count) << HW_TICK_SHIFT;
 }
 
 uint32_t hw_ms(void) {
@@ -56,14 +38,6 @@ uint32_t hw_ms(void) {
   hw_release(held);
   return ms;
 }
-
-uint8_t hw_hold(void) {
-  uint8_t held = SREG;
-  cli();
-  return held;
-}
-
-void hw_release(uint8_t held) { SREG = held; }
 
 void hw_wait_us(uint8_t us) {
   uint16_t from = TCNT1, ticks = (uint16_t)(us * TICKS_PER_US) >> HW_TICK_SHIFT;
@@ -81,8 +55,6 @@ void hw_wait_tick(uint32_t tick) {
   while (left > 0 && (int16_t)(TCNT1 - until) < 0) {
   }
 }
-
-void hw_let_in(void) { sei(); }
 
 bool hw_active(void) {
   bool was = hw_work;
@@ -124,8 +96,6 @@ void hw_sleep_until(uint32_t tick) {
   TIMSK2 &= (uint8_t)~_BV(OCIE2B);
   sei();
 }
-
-ISR(TIMER1_OVF_vect) { hw_overflows++; }
 
 ISR(TIMER2_COMPB_vect) { hw_work = 1; }
 

@@ -12,6 +12,7 @@
 #include "outputs.h"
 #include "relay.h"
 #include "settings.h"
+#include "stimulus.h"
 #include "supply.h"
 
 #define NAP (100 * TICKS_PER_MS)  // the longest sleep; the millisecond interrupt ends it much earlier
@@ -135,6 +136,6 @@ void probe_poll(void) {
   hw_watchdog_kick();
   watch_over_stack();
   note_lateness(began);
-  controls_last();
+  stimulus_last();
   hw_sleep_until(wake_set ? wake : began + NAP);
 }

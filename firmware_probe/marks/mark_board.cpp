@@ -49,20 +49,6 @@ void probe_mark_begin(uint8_t role, const char *label) {
   send_boot();
 }
 
-uint8_t on_clock(const Request &r) {
-  msg_clock_answer a;
-  a.received = hw_uart_frame_at();
-  event_flush();
-  a.sent = hw_ticks();
-  answer(r, &a, sizeof a);
-  return ANSWERED;
-}
-
-uint8_t on_echo(const Request &r) {
-  answer(r, r.fields, r.size);
-  return ANSWERED;
-}
-
 // Supply and transceiver are the sketch's business: 0 means that nothing is known of them.
 uint8_t on_vitals(const Request &r) {
   msg_vitals_answer a;
@@ -72,18 +58,6 @@ uint8_t on_vitals(const Request &r) {
   a.overruns = hw_uart_overruns();
   a.events_dropped = events_dropped();
   answer(r, &a, sizeof a);
-  return ANSWERED;
-}
-
-uint8_t on_setting_read(const Request &r) {
-  const msg_setting_read &m = *(const msg_setting_read *)r.fields;
-  uint8_t size;
-  void *value = settings_place(m.key, &size);
-  if (!value) return ERROR_VALUE;
-  answer_open(r);
-  frame_put(&m.key, 1);
-  frame_put(value, size);
-  frame_close();
   return ANSWERED;
 }
 

@@ -10,6 +10,7 @@
 #include "mark_parts.h"
 #include "probe.h"
 #include "settings.h"
+#include "stimulus.h"
 
 Life life;  // the link test's driver counts in it
 
@@ -72,11 +73,6 @@ static void count(uint8_t point, uint16_t number) {
   packets++;
 }
 
-static void tell(uint8_t point, uint16_t value, uint32_t at) {
-  row_trace row = {point, value, at};
-  event_row(MSG_TRACE, nullptr, 0, &row, sizeof row);
-}
-
 // of a frame with one row, beside an answer; rows that wait for their frame to fill take room meanwhile
 static bool room_for_row(void) { return hw_uart_room() > FRAME_ROOM_ANSWER + 24; }
 
@@ -94,7 +90,7 @@ static void tell_mark(const volatile Mark &m) {
     value = value != 0;
   }
   count(point, value);
-  if (tracing) tell(point, value, hw_stamp_tick(at));
+  if (tracing) trace(point, value, hw_stamp_tick(at));
 }
 
 static void tell_filled(void) {
@@ -166,43 +162,6 @@ static void tell_captures(void) {
 #endif
 }
 
-// ---------------------------------------------------------------- pulling the own switch line
-
-static struct {
-  uint8_t pin, left;
-  bool down;
-  uint32_t down_ticks, up_ticks, due;
-} pull;
-
-uint8_t on_self_stimulus(const Request &r) {
-  const msg_self_stimulus &m = *(const msg_self_stimulus *)r.fields;
-  if (m.function != FUNCTION_SWITCH1 && m.function != FUNCTION_SWITCH2) return ERROR_VALUE;
-  if (!settings.self_stimulus) return ERROR_GUARDED;
-  if (!hw_pin_exists(settings.pins[m.function])) return ERROR_PIN;
-  if (m.presses == 0 || m.down_us < 100 || m.up_us < 100) return ERROR_VALUE;
-  if (pull.left) return ERROR_BUSY;
-  pull.pin = settings.pins[m.function];
-  pull.left = m.presses;
-  pull.down = false;
-  pull.down_ticks = m.down_us * TICKS_PER_US;
-  pull.up_ticks = m.up_us * TICKS_PER_US;
-  pull.due = hw_ticks() + pull.up_ticks;
-  return HANDLED;
-}
-
-// Low is driven, high is left to the pull-up: a switch that is closed at the same time does no harm.
-static void pull_poll(void) {
-  if (!pull.left || (int32_t)(hw_ticks() - pull.due) < 0) return;
-  pull.down = !pull.down;
-  uint32_t at = hw_pin_pull(pull.pin, pull.down);
-  pull.due = at + (pull.down ? pull.down_ticks : pull.up_ticks);
-  if (tracing) tell(POINT_STIMULUS, !pull.down, at);
-  if (pull.down || --pull.left) return;
-  tell_marks();
-  event_flush();
-  send_done(MSG_SELF_STIMULUS, 0, 0);
-}
-
 // ---------------------------------------------------------------- the poll
 
 static FrameDecoder decoder;
@@ -225,8 +184,9 @@ static void serve(void) {
   poll_serial();
   tell_marks();
   tell_captures();
-  pull_poll();
+  stimulus_poll();
   event_poll(hw_ticks());
+  stimulus_last();
 }
 
 // A link test is paced by the poll: it stays here while one is on, but never for long.
