@@ -9,6 +9,8 @@ import shutil
 import sys
 import sysconfig
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -127,10 +129,7 @@ def _digest() -> str:
 
 
 def _compile(folder: Path) -> None:
-    """The module into `folder`; made beside it and moved there, so that two processes may do it at once."""
-    missing = _missing()
-    if missing:
-        raise UsageError(f"the avr bench needs {missing}: {INSTALL}")
+    """The module into `folder`; made beside it and moved there whole."""
     import cffi
 
     ffi = cffi.FFI()
@@ -143,14 +142,23 @@ def _compile(folder: Path) -> None:
         libraries=["simavr", "elf"],
         extra_compile_args=["-O2", "-Wno-unused-result"],
     )
-    folder.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder.parent, prefix="building-") as building:
         try:
             made = Path(ffi.compile(tmpdir=building))
         except Exception as e:  # setuptools and cffi each raise their own for a failed compiler
             raise UsageError(f"the avr bench could not be built ({e}); is everything there? {INSTALL}") from e
-        folder.mkdir(exist_ok=True)
         os.replace(made, folder / made.name)
+
+
+@contextmanager
+def _one_at_a_time(folder: Path) -> Iterator[None]:
+    """Of several processes one builds; the others wait and find what it made. The bench's library is POSIX only."""
+    import fcntl
+
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 @cache
@@ -159,7 +167,12 @@ def load() -> ModuleType:
     folder = Path(user_cache_dir("benchctl")) / f"avr-{_digest()}"
     path = folder / ("_shim" + str(sysconfig.get_config_var("EXT_SUFFIX")))
     if not path.exists():
-        _compile(folder)
+        missing = _missing()
+        if missing:
+            raise UsageError(f"the avr bench needs {missing}: {INSTALL}")
+        with _one_at_a_time(folder):
+            if not path.exists():
+                _compile(folder)
     spec = importlib.util.spec_from_file_location("_shim", path)
     if spec is None or spec.loader is None:
         raise UsageError(f"the avr bench's module {path} cannot be loaded; remove its folder and try again")

@@ -347,14 +347,20 @@ def test_missing_tools_are_named(monkeypatch, tmp_path):
     assert "apt install gcc-avr" in reason
 
 
-def test_two_processes_may_build_at_once(avr_tools, tmp_path):
+def test_of_two_processes_one_builds(avr_tools, tmp_path):
+    """Both have the module in the end; the linker was called once."""
     import os
+    import shutil
     import subprocess
     import sys
 
+    calls, compiler = tmp_path / "calls", tmp_path / "cc"
+    compiler.write_text(f'#!/bin/sh\necho "$*" >> {calls}\nexec {shutil.which("gcc")} "$@"\n')
+    compiler.chmod(0o755)
     code = "from benchctl.avr.build_shim import load; load()"
-    env = dict(os.environ, XDG_CACHE_HOME=str(tmp_path))
+    env = dict(os.environ, XDG_CACHE_HOME=str(tmp_path / "cache"), CC=str(compiler), LDSHARED=f"{compiler} -shared")
     running = [subprocess.Popen([sys.executable, "-c", code], env=env) for _ in range(2)]
 
     assert [p.wait() for p in running] == [0, 0]
-    assert len(list((tmp_path / "benchctl").iterdir())) == 1
+    assert calls.read_text().count("-shared") == 1
+    assert len(list((tmp_path / "cache" / "benchctl").iterdir())) == 1
