@@ -91,12 +91,17 @@ class Operation:
         readers: Iterable[Reader] = (),
         folder: Path | None = None,
         hunt: bool = False,
+        reports: bool = True,
     ) -> None:
+        """hunt: add the load hunt where it would tell causes apart. reports: write them beside the record at the end;
+        they can be made from it at any time.
+        """
         if operator is not None:
             bench.operator = operator
         self.procedure = procedure
         self.bench = bench
         self.hunt = hunt
+        self.reports = reports
         self.summary = Summary()
         self.interlock = Interlock()
         self._stopped_by = ""
@@ -253,7 +258,7 @@ class Operation:
         """Not when the log had to be given up: what little room there is belongs to the record."""
         from benchctl.report.write import write_reports
 
-        if not self._log.failure:
+        if self.reports and not self._log.failure:
             write_reports(self.folder, self.summary)
 
     def _seal(self) -> None:

@@ -27,6 +27,12 @@ def require(kind: str) -> None:
         pytest.skip(reason)
 
 
+@pytest.fixture(scope="session")
+def require_kind() -> Callable[[str], None]:
+    """Skips or fails where a bench of that kind cannot be had."""
+    return require
+
+
 @pytest.fixture(params=KINDS)
 def kind(request: pytest.FixtureRequest) -> str:
     require(request.param)

@@ -204,7 +204,7 @@ def test_the_procedure_goes_as_far_as_it_may(kind, open_bench, tmp_path: Path) -
     """What works over the air passes; what needs a cable is not run, with the reason; a motor never."""
     bench = open_bench(kind, VIA.format(loss=60.0))
     names = [*GOES, "link", *SPINS]
-    result = Operation(load(shipped.procedure("bring-up")).only(names), bench, tmp_path).perform()
+    result = Operation(load(shipped.procedure("bring-up")).only(names), bench, tmp_path, reports=False).perform()
     stages = result.summary.stages
     seen = {name: stages[name].verdict for name in names if name in stages}
 
@@ -228,7 +228,7 @@ def test_readings_are_those_of_a_cable(open_bench, tmp_path: Path) -> None:
     for n, text in enumerate((VIA.format(loss=60.0), VIA.format(loss=60.0).replace('via = "hand"', ""))):
         bench = open_bench("sim", text, seed=4)
         names = ["identity", "supply", "inertial"]
-        result = Operation(load(shipped.procedure("bring-up")).only(names), bench, tmp_path / str(n)).perform()
+        result = Operation(load(shipped.procedure("bring-up")).only(names), bench, tmp_path / str(n), reports=False).perform()
         seen.append(result.summary.stages)
     for stage, name, margin in (
         ("identity", "craft.oscillator_error", 0.0),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchctl import shipped
+from benchctl import benches, shipped
 from benchctl.operate import Operation, Result
 from benchctl.procedure.file import load
 from benchctl.terms import Reading, Role, Verdict
@@ -29,16 +31,32 @@ fitted = false
 
 def perform(bench: Any, procedure: str, out: Path, only: list[str] | None = None) -> Result:
     loaded = load(shipped.procedure(procedure))
-    return Operation(loaded.only(only) if only else loaded, bench, out).perform()
+    return Operation(loaded.only(only) if only else loaded, bench, out, reports=False).perform()
 
 
 def reading(result: Result, stage: str, name: str) -> Reading:
     return result.summary.stages[stage].readings[name]
 
 
-def test_healthy_link_passes(kind, open_bench, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def healthy(require_kind, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Result]:
+    """healthy(kind): the healthy pair's run there, made when first asked for."""
+
+    @cache
+    def run(kind: str) -> Result:
+        require_kind(kind)
+        bench = benches.open_bench(kind, seed=1)
+        try:
+            return perform(bench, "radio-link", tmp_path_factory.mktemp(kind))
+        finally:
+            bench.close()
+
+    return run
+
+
+def test_healthy_link_passes(kind, healthy) -> None:
     """Three stages, all passed, exit code 0, both boards identified."""
-    result = perform(open_bench(kind), "radio-link", tmp_path)
+    result = healthy(kind)
 
     assert [s.verdict for s in result.summary.stages.values()] == [Verdict.PASS] * 3
     assert result.exit_code == 0
@@ -78,17 +96,17 @@ def test_loss_agrees(open_bench, tmp_path: Path, loss: float) -> None:
     assert max(a.low, b.low) <= min(a.high, b.high), (seen[0].text(), seen[1].text())
 
 
-def test_latency_agrees_within_twenty_microseconds(open_bench, tmp_path: Path) -> None:
-    results = [perform(open_bench(kind), "radio-link", tmp_path) for kind in ("sim", "avr")]
+def test_latency_agrees_within_twenty_microseconds(healthy) -> None:
+    results = [healthy(kind) for kind in ("sim", "avr")]
     for name in ("hand_to_craft.latency_p50", "craft_to_hand.latency_p50", "round_trip_p50"):
         sim, avr = (reading(r, "link", name).value for r in results)
 
         assert sim == pytest.approx(avr, abs=20.0), name
 
 
-def test_one_way_floor_is_respected(kind, open_bench, tmp_path: Path) -> None:
+def test_one_way_floor_is_respected(kind, healthy) -> None:
     """No packet is faster than settling and air time allow: nRF24L01+ Product Specification, tables 16 and 19."""
-    result = perform(open_bench(kind), "radio-link", tmp_path)
+    result = healthy(kind)
 
     for direction in ("hand_to_craft", "craft_to_hand"):
         r = reading(result, "link", f"{direction}.latency_p50")

@@ -36,7 +36,7 @@ def procedure(only: tuple[str, ...] = ("link", "button_to_led")) -> Procedure:
 def reference(root: Path, wanted: Procedure, seed: int = 11) -> Summary:
     bench = benches.open_bench("sim", seed=seed)
     try:
-        return Operation(wanted, bench, root).perform().summary
+        return Operation(wanted, bench, root, reports=False).perform().summary
     finally:
         bench.close()
 
@@ -44,7 +44,7 @@ def reference(root: Path, wanted: Procedure, seed: int = 11) -> Summary:
 def against(root: Path, wanted: Procedure, before: Summary, bench_name: str, seed: int) -> Regression:
     bench = benches.open_bench(bench_name, seed=seed)
     try:
-        return regress(wanted, before, lambda p: Operation(p, bench, root))
+        return regress(wanted, before, lambda p: Operation(p, bench, root, reports=False))
     finally:
         bench.close()
 
@@ -54,11 +54,16 @@ def before(tmp_path_factory: pytest.TempPathFactory) -> Summary:
     return reference(tmp_path_factory.mktemp("reference"), procedure())
 
 
-def test_the_same_is_not_called_worse(before: Summary, tmp_path: Path) -> None:
-    """Another seed of the same bench; a sample of tests/campaigns/compare_campaign.py."""
-    done = against(tmp_path, procedure(), before, "sim", 12)
-    assert not done.comparison.having(Outcome.WORSE)
-    assert done.verdict is not Verdict.FAIL
+@pytest.fixture(scope="module")
+def again(before: Summary, tmp_path_factory: pytest.TempPathFactory) -> Regression:
+    """Another seed of the same bench."""
+    return against(tmp_path_factory.mktemp("again"), procedure(), before, "sim", 12)
+
+
+def test_the_same_is_not_called_worse(again: Regression) -> None:
+    """A sample of tests/campaigns/compare_campaign.py."""
+    assert not again.comparison.having(Outcome.WORSE)
+    assert again.verdict is not Verdict.FAIL
 
 
 def test_a_worse_link_is_found_with_few_samples(before: Summary, tmp_path: Path) -> None:
@@ -82,11 +87,10 @@ def test_sizes_are_shares_of_the_procedures() -> None:
     assert [s.parameters.get("presses") for s in quarter.steps][-1] == 50
 
 
-def test_only_what_is_open_is_looked_at_again(before: Summary, tmp_path: Path) -> None:
+def test_only_what_is_open_is_looked_at_again(before: Summary, again: Regression) -> None:
     """A quarter leaves some of the link's readings open: it comes again, with more; what it needs takes no more than
     before, and the stages that were decided are gone."""
-    done = against(tmp_path, procedure(), before, "sim", 12)
-    looks = [r.summary for r in done.results]
+    looks = [r.summary for r in again.results]
 
     assert len(looks) > 1
     sent = [s.stages["link"].readings["hand_to_craft.given_up"].n for s in looks]

@@ -139,7 +139,7 @@ def test_a_board_that_loses_its_supply_is_counted(tmp_path: Path) -> None:
             operator.show(ev.Prompt(event.t, "switch", 9999, ev.PromptKind.DO, "", "replug", Role.CRAFT))
 
     try:
-        s = Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path, readers=[pull]).perform().summary
+        s = Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path, readers=[pull], reports=False).perform().summary
     finally:
         bench.close()
 
@@ -158,7 +158,7 @@ def test_a_missing_jumper_is_found_by_the_wiring_stage(tmp_path: Path) -> None:
     path.write_text(text, "utf-8")
     bench = benches.open_bench(str(path), kind="sim", seed=3)
     try:
-        s = Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path).perform().summary
+        s = Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path, reports=False).perform().summary
     finally:
         bench.close()
 
@@ -177,7 +177,7 @@ def hobby(change: Change, seed: int, folder: Path, *only: str) -> Summary:
     bench = benches.open_bench(BENCH, seed=seed, images=images)
     wanted = load(shipped.procedure("black-box"))
     try:
-        return Operation(wanted.only(only) if only else wanted, bench, folder / "runs").perform().summary
+        return Operation(wanted.only(only) if only else wanted, bench, folder / "runs", reports=False).perform().summary
     finally:
         bench.close()
 

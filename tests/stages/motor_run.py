@@ -48,4 +48,4 @@ def operation(
     file = folder / "bench.toml"
     file.write_text(f'name = "motor"\n{text}')
     bench = benches.open_bench(str(file), kind=kind, seed=seed)
-    return Operation(procedure or motor_procedure(), bench, folder / "runs", operator=operator, readers=readers)
+    return Operation(procedure or motor_procedure(), bench, folder / "runs", operator=operator, readers=readers, reports=False)

@@ -42,7 +42,7 @@ def perform(kind: str, fault: str, folder: Path, seed: int = 11) -> Result:
     try:
         procedure = load(shipped.procedure("no-motor"))
         keep = [s.name for s in procedure.steps if s.stage.kind not in ("soak", "button_to_led")]
-        return Operation(procedure.only(keep), bench, folder / "runs").perform()
+        return Operation(procedure.only(keep), bench, folder / "runs", reports=False).perform()
     finally:
         bench.close()
 

@@ -44,7 +44,7 @@ def perform(kind: str, stages: list[str] | None, root: Path) -> tuple[Result, To
     bench = benches.open_bench("mudlark", kind=kind, seed=4)
     try:
         wanted = procedure if stages is None else procedure.only(stages)
-        return Operation(wanted, bench, root, readers=[listen]).perform(), told
+        return Operation(wanted, bench, root, readers=[listen], reports=False).perform(), told
     finally:
         bench.close()
 
