@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import inspect
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -33,6 +34,7 @@ RANKS = {
 ORDER = ["errors", "units", "terms", "events", "compare", "findings", "report"]
 
 
+@cache
 def modules() -> list[tuple[str, ast.Module]]:
     out = []
     for path in sorted(ROOT.rglob("*.py")):

@@ -196,7 +196,7 @@ def notices_host(defect: Defect | None, folder: Path) -> str:
     if defect is not None:
         patched(defect, folder)
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-x", "-p", "no:cacheprovider", "--no-header", "-rf",
+        [sys.executable, "-m", "pytest", "-x", "-n", "0", "-p", "no:cacheprovider", "--no-header", "-rf",
          "--deselect", "tests/safety/test_interlock.py::test_the_picture_in_the_contributors_page_is_the_table",
          *HOST_TESTS],
         cwd=folder, env={**os.environ, "PYTHONPATH": str(folder)}, capture_output=True, text=True, check=False,
