@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from pathlib import Path
 from typing import Any
@@ -413,6 +414,21 @@ def test_speed_and_look_are_remembered(tmp_path: Path) -> None:
         assert app.kept.speed == 10.0
 
     stories.with_app((80, 24), again, kept=kept)
+
+
+def test_what_is_found_out_after_the_screen_has_gone_is_dropped() -> None:
+    """Quitting while boards are looked for or procedures loaded ends quietly."""
+    shown: list[str] = []
+
+    async def play(app: BenchApp, pilot: Any) -> None:
+        screen = app.screen
+        await stories.until(pilot, lambda: bool(screen.query("#procedures")))
+        await asyncio.to_thread(screen._found_out, shown.append, "while it is there")
+        await screen.query("*").remove()  # as at the end of the app
+        await asyncio.to_thread(screen._found_out, shown.append, "when it has gone")
+
+    stories.with_app((80, 24), play)
+    assert shown == ["while it is there"]
 
 
 def test_a_bench_of_the_users_own_is_offered_first() -> None:

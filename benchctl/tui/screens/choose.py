@@ -5,7 +5,7 @@ Painted before anything heavy is imported; boards are looked for, and the rest i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -170,6 +170,15 @@ class ChooseScreen(Screen[None]):
         named = [Option(f"{name:<6} {told}", id=name) for name, told in self._benches.items()]
         return [*named, Option("a bench file…", id=_FILE)]
 
+    def _found_out(self, show: Callable[..., None], *what: object) -> None:
+        """From a worker: shown by the screen's own thread, unless the screen has gone meanwhile."""
+
+        def still_here() -> None:
+            if self.is_mounted and self.query("#procedures"):
+                show(*what)
+
+        self.app.call_from_thread(still_here)
+
     # ------------------------------------------------------------------ boards
 
     def action_look(self) -> None:
@@ -187,7 +196,7 @@ class ChooseScreen(Screen[None]):
             found = self.app.look_for_boards()  # type: ignore[attr-defined]
         except (BenchctlError, OSError) as e:
             failure = str(e)
-        self.app.call_from_thread(self._looked, found, failure)
+        self._found_out(self._looked, found, failure)
 
     def _looked(self, found: Sequence[Found], failure: str) -> None:
         pane = self.query_one(FoundPane)
@@ -210,7 +219,7 @@ class ChooseScreen(Screen[None]):
         import benchctl.tui.screens.run
         import benchctl.tui.screens.verdict  # noqa: F401
 
-        self.app.call_from_thread(self._about, self._chosen("procedures"))
+        self._found_out(lambda: self._about(self._chosen("procedures")))
 
     @on(OptionList.OptionHighlighted, "#procedures")
     def _highlighted(self, event: OptionList.OptionHighlighted) -> None:
@@ -234,7 +243,7 @@ class ChooseScreen(Screen[None]):
             loaded: Procedure | str = load(self._procedures[name])
         except UsageError as e:
             loaded = str(e)
-        self.app.call_from_thread(self._loaded_one, name, loaded)
+        self._found_out(self._loaded_one, name, loaded)
 
     def _loaded_one(self, name: str, loaded: Procedure | str) -> None:
         pane = self.query_one(AboutPane)
