@@ -50,9 +50,9 @@ CAUSES: tuple[Cause, ...] = (
         "capacitor", "bulk capacitor at the transceiver missing or dried out", "board", 3.0,
         {
             # computed: I·t/C of a burst against 0.3 V
-            "burst_dip": SURE, "burst_lost": 0.7, "trigger_transmit": 0.6, "forgets": SOME,
-            "listen_lost": 0.2, "dead": HALF,
-            "lossy": HALF, "one_way": HALF, "weak_better": SOME, "sending_low": SOME, **_STARVED,
+            "burst_dip": SURE, "burst_lost": 0.6, "trigger_transmit": 0.6, "forgets": SOME, "untriggered": SOME,
+            "listen_lost": 0.2, "dead": SOME, "lossy": 0.8, "one_way": HALF, "weak_better": HALF, "sending_low": SOME,
+            **_STARVED, "line_ce": 0.7,
         },
         "A burst of transmission draws more than the regulator gives at once. What is missing must come from the "
         "capacitor at the transceiver's pins; one that is too small, missing or dried out lets the rail dip and the "
@@ -63,11 +63,11 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "regulator", "3.3 V regulator over its limit", "board", 2.0,
         {
-            "rest_dead": 0.5, "listen_lost": OFTEN, "listen_drop": HALF, "listen_collapse": 0.7,
-            "sending_low": OFTEN, "burst_lost": OFTEN, "burst_dip": OFTEN, "forgets": HALF, "trigger_transmit": SOME,
-            "sensor_absent": HALF, "self_test": SELDOM, "dead": OFTEN, "lossy": SOME,
-            "one_way": SOME, "rest_low": SOME, "refuses": HALF, "weak_better": SOME,
-            **_STARVED, "line_sck": HALF,
+            "rest_dead": 0.5, "listen_lost": 0.97, "listen_drop": HALF, "listen_collapse": 0.8,
+            "sending_low": OFTEN, "burst_lost": SOME, "burst_dip": 0.6, "forgets": SOME, "trigger_transmit": SOME,
+            "sensor_absent": 0.7, "self_test": SELDOM, "dead": 0.7, "lossy": 0.4,
+            "one_way": 0.6, "rest_low": SOME, "refuses": HALF, "weak_better": SELDOM, "burst_resistive": SELDOM,
+            "untriggered": SELDOM, **_STARVED, "line_sck": HALF,
         },
         "All that hangs on the 3.3 V rail draws more on average than its regulator can give. A capacitor only delays "
         "the fall: the average has to come down or the regulator has to be a stronger one.",
@@ -78,10 +78,11 @@ CAUSES: tuple[Cause, ...] = (
         "joint_radio", "bad joint in the transceiver's supply line", "board", 2.0,
         {
             # computed: 13 mA of listening and 11.3 mA of sending through the joint's ohms
-            "burst_resistive": 0.96, "listen_drop": 0.8, "listen_collapse": 0.1, "rest_low": HALF,
-            "burst_dip": 0.6, "listen_lost": SOME, "trigger_transmit": HALF,
-            "sending_low": 0.7, "burst_lost": HALF, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
-            "refuses": SELDOM, "self_test": SELDOM, "sensor_absent": SELDOM, "weak_better": HALF, **_STARVED,
+            "burst_resistive": OFTEN, "listen_drop": OFTEN, "listen_collapse": 0.3, "rest_low": HALF,
+            "burst_dip": 0.7, "listen_lost": HALF, "trigger_transmit": 0.4, "untriggered": SOME,
+            "sending_low": OFTEN, "burst_lost": SOME, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
+            "refuses": SELDOM, "self_test": SELDOM, "sensor_absent": SELDOM, "weak_better": SOME, **_STARVED,
+            "line_ce": 0.15,
         },
         "The rail falls in proportion to the current and stays down as long as the current flows: there are ohms "
         "between the regulator and the transceiver's pins. A capacitor softens the edge but does not bring the static "
@@ -93,10 +94,11 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "source", "supply source or cable too weak", "board", 2.5,
         {
-            "main_soft": 0.9, "main_low": HALF, "brown_out_margin": HALF, "brown_out_reset": HALF,
-            "trigger_transmit": SOME, "sending_low": SOME, "burst_dip": SOME, "forgets": SOME, "main_joint": SELDOM,
+            "main_soft": 0.9, "main_low": HALF, "brown_out_margin": HALF, "brown_out_reset": SOME,
+            "trigger_transmit": SOME, "sending_low": SOME, "burst_dip": 0.15, "forgets": 0.15, "main_joint": 0.02,
             "burst_lost": SELDOM, "listen_lost": SELDOM, "listen_drop": SELDOM, "dead": SELDOM, "lossy": SELDOM,
-            "servo_sag": SOME, "damaged": SELDOM, "sensor_absent": SOME, "self_test": SELDOM, "trigger_led": SOME,
+            "servo_sag": SOME, "damaged": SELDOM, "sensor_absent": 0.15, "self_test": SELDOM, "trigger_led": SOME,
+            "untriggered": SELDOM, "one_way": SELDOM,
         },
         "The processor's own rail gives way whenever anything draws current: a thin or long USB cable, a port or hub "
         "with a current limit, tired cells. It shows with every load, small ones too.",
@@ -106,10 +108,10 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "joint_main", "bad joint in the processor's supply line", "board", 1.5,
         {
-            "main_joint": OFTEN, "main_soft": SURE, "main_low": 0.8, "brown_out_margin": SOME, "brown_out_reset": SOME,
+            "main_joint": SURE, "main_soft": SURE, "main_low": 0.75, "brown_out_margin": 0.33, "brown_out_reset": 0.35,
             "sending_low": SOME, "listen_drop": SELDOM, "burst_dip": SELDOM, "forgets": SELDOM, "dead": SELDOM,
             "lossy": SELDOM, "sensor_absent": SELDOM, "servo_sag": SELDOM, "listen_lost": SELDOM, "burst_lost": SELDOM,
-            "trigger_led": SELDOM,
+            "trigger_led": SELDOM, "trigger_transmit": SOME,
         },
         "Tens of ohms lie between the source and the processor's pins: more than any cable has. It is a cold joint, a "
         "cracked track or a corroded plug on the board.",
@@ -148,9 +150,10 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "forgets", "transceiver loses its settings while the processor runs on", "board", 1.0,
-        {"forgets": OFTEN, "lossy": HALF, "dead": SOME, "one_way": HALF, "burst_lost": SOME, "listen_lost": SELDOM,
-         "trigger_transmit": SELDOM, "burst_dip": SOME, "sensor_absent": SOME, "self_test": HALF, "weak_better": SOME,
-         **dict.fromkeys(_STARVED, SELDOM), "comes_and_goes": HALF, "refuses": SOME},
+        {"forgets": 0.9, "untriggered": OFTEN, "lossy": 0.6, "dead": SELDOM, "one_way": 0.6, "burst_lost": SOME,
+         "listen_lost": 0.15, "listen_collapse": SELDOM, "trigger_transmit": SELDOM, "burst_dip": SOME,
+         "sensor_absent": 0.15, "self_test": HALF, "weak_better": SOME, **dict.fromkeys(_STARVED, SELDOM),
+         "comes_and_goes": 0.4, "line_miso": HALF, "refuses": SELDOM},
         "The transceiver's rail dips below 1.9 V at times that have nothing to do with sending: something else on that "
         "rail draws in bursts, or a contact is loose.",
         "take other loads off the transceiver's rail, give them their own capacitor, check its plug",
@@ -166,7 +169,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "line_miso", "MISO line open or shorted", "board", 1.0,
-        {"line_miso": 0.5, "line_miso_low": 0.5, "line_absent": SELDOM, "line_sck": SELDOM, "refuses": 0.97},
+        {"line_miso": 0.97, "line_miso_low": HALF, "line_absent": SELDOM, "line_sck": SELDOM, "refuses": 0.97},
         "The transceiver obeys, but what it says does not reach the processor.",
         "check the MISO joint at the module and at PB4", "look for continuity from the module's MISO pin to PB4",
     ),
@@ -184,8 +187,8 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "line_csn", "CSN line shorted to ground", "board", 1.0,
-        {"line_spi": 0.7, "line_miso_low": 0.3, "line_sck": SELDOM, "line_mosi": SELDOM, "line_absent": SELDOM,
-         "refuses": 0.97},
+        {"line_spi": 0.7, "line_miso": 0.3, "line_miso_low": 0.3, "line_sck": SELDOM, "line_mosi": SELDOM,
+         "line_absent": SELDOM, "refuses": 0.97},
         "The transceiver is selected all the time and takes everything for one endless command.",
         "look for a bridge at the module's CSN pin", "measure CSN at the module: it must be high at rest",
     ),
@@ -198,7 +201,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "line_irq", "IRQ line open or shorted", "board", 1.0,
-        {"line_irq": 0.55, "line_irq_low": 0.5, "dead": 0.7, "one_way": 0.6, "lossy": SOME},
+        {"line_irq": 0.97, "dead": 0.7, "one_way": 0.6, "lossy": SOME},
         "The transceiver reports in its STATUS register what its interrupt pin does not show the processor.",
         "check the IRQ joint at the module and at the processor", "measure IRQ at the module: it must be high at rest",
     ),
@@ -223,7 +226,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "interference", "interference on the channel", "pair", 2.0,
-        {"busy": 0.75, "lossy": 0.85, "dead": SELDOM, "weak_better": SELDOM, "one_way": SELDOM},
+        {"busy": 0.7, "lossy": 0.9, "dead": SELDOM, "weak_better": SELDOM, "one_way": 0.2, "no_reserve": SOME},
         "Others are on the air on the same frequencies. Packets are lost as often as the others send.",
         "use a quieter channel", "repeat the radio link on the quietest channel of the scan",
     ),
@@ -289,7 +292,8 @@ CAUSES: tuple[Cause, ...] = (
         "replace the joystick, or clean its track", "move the stick slowly over the stretch and watch the reading jump",
     ),
     Cause(
-        "joystick_open", "joystick wiper not connected", "hand", 1.0, {"loose": SURE, "exchanged": SELDOM},
+        "joystick_open", "joystick wiper not connected", "hand", 1.0,
+        {"loose": SURE, "gap": SELDOM, "exchanged": SELDOM},
         "The reading wanders by itself: nothing drives the converter's input.",
         "resolder the wiper's lead", "measure the wiper's pin with a meter while moving the stick",
     ),
@@ -310,7 +314,8 @@ CAUSES: tuple[Cause, ...] = (
         "teach the motor controller its end points, as its manual says", "repeat ESC arming after teaching",
     ),
     Cause(
-        "signal_ground", "no signal ground at the motor controller", "craft", 1.0, {"no_beeps": OFTEN},
+        "signal_ground", "no signal ground at the motor controller", "craft", 1.0,
+        {"no_beeps": HALF, "stutters": OFTEN},
         "Pulses leave the board but arrive only now and then: with no ground beside the signal wire they have no "
         "return path.",
         "join the ground of the motor controller's signal lead to the board's",

@@ -18,13 +18,15 @@ _SUPPLY, _HUNT, _SOAK = ("supply",), ("load_hunt",), ("soak",)
 # ---------------------------------------------------------------------- one board's transceiver, clock, line
 
 
-def _line(kind: str) -> Callable[[Log, Role], Answer]:
+def _line(*kinds: str) -> Callable[[Log, Role], Answer]:
+    """Whether the line found broken is one of these."""
+
     def ask(log: Log, role: Role) -> Answer:
         if log.one(f"{role}.wrong_bits", "transceiver") is None:
             return None
         found = log.noted(f"{role}: transceiver line ", "transceiver").rpartition(" ")[2]
         text = log.failed(f"{role}: ", "transceiver")
-        return found == kind, text or f"{role}: no transceiver line found broken"
+        return found in kinds, text or f"{role}: no transceiver line found broken"
 
     return ask
 
@@ -135,6 +137,11 @@ def _unrest(log: Log, role: Role) -> Answer:
 def _no_beeps(log: Log, role: Role) -> Answer:
     found = log.one("beeps", "esc_arming")
     return None if found is None else (found.value <= 0, f"{said(found)} {found.note}")
+
+
+def _stutters(log: Log, role: Role) -> Answer:
+    found = log.one("starts", "throttle_ramp")
+    return None if found is None else (found.verdict is Verdict.FAIL, f"{said(found)} {found.note}")
 
 
 def _low_idle_arms(log: Log, role: Role) -> Answer:
@@ -274,12 +281,12 @@ BOARD_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
     "brown_out_reset": supply.brown_out_reset,
     "program_reset": supply.program_reset,
     "forgets": supply.forgets,
+    "untriggered": supply.untriggered,
     "brown_out_level": supply.brown_out_level,
     "brown_out_margin": supply.brown_out_margin,
-    **{
-        f"line_{kind}": _line(kind)
-        for kind in ("absent", "sck", "miso", "mosi", "miso_low", "spi", "irq_low", "ce", "irq", "swapped")
-    },
+    **{f"line_{kind}": _line(kind) for kind in ("absent", "sck", "mosi", "miso_low", "spi", "ce", "swapped")},
+    "line_miso": _line("miso", "miso_low"),
+    "line_irq": _line("irq", "irq_low"),
     "comes_and_goes": _comes_and_goes,
     "refuses": _refuses,
     "variant": _variant,
@@ -300,6 +307,7 @@ HAND_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
 CRAFT_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
     "unrest": _unrest,
     "no_beeps": _no_beeps,
+    "stutters": _stutters,
     "low_idle_arms": _low_idle_arms,
     "sensor_absent": _sensor_absent,
     "sensor_address": _sensor_address,

@@ -24,6 +24,8 @@ TRUST = 0.85
 HEALTHY, ONE, TWO = 0.50, 0.35, 0.12
 #: how often a fault fails some limit (judgement)
 FAILS = 0.85
+#: a fault that shows badly shows in much, a mild one in little: exponents of the table's probabilities for either
+_GRADES = (0.5, 2.0)
 #: single causes that are tried in pairs, best first
 _PAIRED = 10
 
@@ -73,14 +75,20 @@ def suspects() -> list[Suspect]:
 
 
 def log_likelihood(facts: Sequence[Fact], guilty: Sequence[Suspect]) -> float:
-    """Of all facts together, given that exactly these are wrong; tempered by TRUST."""
+    """Of all facts together, given that exactly these are wrong, each mildly or badly; tempered by TRUST."""
+    ways = [_given(facts, guilty, grades) for grades in itertools.product(_GRADES, repeat=len(guilty))]
+    most = max(ways)
+    return TRUST * (most + math.log(sum(math.exp(way - most) for way in ways) / len(ways)))
+
+
+def _given(facts: Sequence[Fact], guilty: Sequence[Suspect], grades: Sequence[float]) -> float:
     total = 0.0
     for fact in facts:
         unseen = 1.0 - CHANCES.get(fact.name, CHANCE)
-        for one in guilty:
-            unseen *= 1.0 - one.predicts(fact)
+        for one, grade in zip(guilty, grades, strict=True):
+            unseen *= 1.0 - one.predicts(fact) ** grade
         total += math.log(1.0 - unseen if fact.holds else unseen)
-    return TRUST * total
+    return total
 
 
 def rank(facts: Sequence[Fact]) -> Ranking:

@@ -11,6 +11,8 @@ from benchctl.parts.rail import Rail
 
 #: speed, as a share of full, below which a motor counts as standing
 STANDS = 0.02
+#: a motor whose drive is cut is heard to stumble when its speed falls to this share; no source
+HEARD = 0.7
 #: how often a moving motor's current is brought up to date
 STEP_S = 5e-3
 #: without a ground wire only some pulses arrive whole; no source
@@ -19,12 +21,17 @@ BEEP_S = 0.3
 
 
 class Motor:
-    """Follows `set_throttle` (0 to 1) with its inertia; speed is a share of full."""
+    """Follows `set_throttle` (0 to 1) with its inertia; speed is a share of full.
+
+    starts: when it was seen to begin to turn, or heard to stumble.
+    """
 
     def __init__(self, name: str, spec: MotorSpec, rail: Rail | None, agenda: Agenda, brake: bool = False) -> None:
         self.name = name
         self.spec = spec
         self.throttle = 0.0
+        self.starts: list[float] = []
+        self._cut_at = 0.0
         self._rail = rail
         self._agenda = agenda
         self._brake = brake
@@ -40,6 +47,10 @@ class Motor:
         self._phase = self._turns(time)
         if here < STANDS and throttle > 0:
             self._started = time
+        if throttle > STANDS >= self.throttle and (here < STANDS or here < HEARD * self._cut_at):
+            self.starts.append(time)
+        if throttle <= STANDS < self.throttle:
+            self._cut_at = here
         self._from, self.throttle = (time, here), throttle
         self._update(time)
 

@@ -68,6 +68,7 @@ class SimulatedOperator:
         self._agenda = agenda
         self._chance = chance
         self._open: dict[int, _Open] = {}
+        self._watching_since = 0.0
 
     # -- the contract ---------------------------------------------------------------------------------------------
 
@@ -134,6 +135,21 @@ class SimulatedOperator:
         escs = self._board(one).escs
         self._watch(one, lambda: [t for e in escs.values() for t in e.beeps if one.since <= t <= self._agenda.now])
 
+    def _watch_motor(self, one: _Open) -> None:
+        """From the moment it was asked for, until it is withdrawn."""
+        self._watching_since = one.since
+
+    def _count_starts(self, one: _Open) -> None:
+        """From memory: of the motors that were being watched."""
+        starts = [t for m in self._board(one).motors.values() for t in m.starts if t >= self._watching_since]
+        self._then(one, self._agenda.now + self._reaction(), str(self._counted(len(starts))))
+
+    def _counted(self, count: int) -> int:
+        """People miscount now and then."""
+        if self._chance.random() < self._spec.miscount_probability:
+            return max(0, count + self._chance.choice((-1, 1)))
+        return count
+
     def _watch(self, one: _Open, seen: Callable[[], list[float]]) -> None:
         """Look until it has been quiet for long enough, then type the count."""
         if not one.live:
@@ -141,10 +157,7 @@ class SimulatedOperator:
         now, times = self._agenda.now, seen()
         last = max(times, default=-math.inf)
         if now - last >= QUIET_S and (times or now - one.since >= PATIENCE_S):
-            count = len(times)
-            if self._chance.random() < self._spec.miscount_probability:
-                count = max(0, count + self._chance.choice((-1, 1)))
-            self._then(one, now + self._reaction(), str(count))
+            self._then(one, now + self._reaction(), str(self._counted(len(times))))
         else:
             self._agenda.at(max(now, last) + 0.1, self._watch, one, seen)
 
@@ -275,6 +288,8 @@ PATHS: Mapping[str, list[tuple[float, float, float]]] = {
 _ACTIONS: Mapping[str, Callable[[SimulatedOperator, _Open], None]] = {
     "count_blinks": SimulatedOperator._count_blinks,
     "count_beeps": SimulatedOperator._count_beeps,
+    "watch_motor": SimulatedOperator._watch_motor,
+    "count_starts": SimulatedOperator._count_starts,
     "attest": SimulatedOperator._attest,
     "meter": SimulatedOperator._meter,
     "press_switch": SimulatedOperator._press_switch,

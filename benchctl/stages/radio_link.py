@@ -216,6 +216,9 @@ def _jitter_interval(delays: Floats, mean: float) -> Interval | None:
         return None
     batches = [lat.jitter(part).mean for part in np.array_split(delays, 10)]
     half = float(student_quantile(0.975, 9) * np.std(batches, ddof=1) / math.sqrt(10))
+    if not math.isfinite(half):
+        # a stretch in which no two packets came through
+        return None
     return Interval(max(0.0, mean - half), mean + half)
 
 

@@ -243,8 +243,8 @@ def _steps(ctx: Context, board: Board) -> list[Step]:
     first = settling.last_us + 8
     sending = Stretch(first, max(10, 2 * math.ceil((1.4 * until - first) / _SENDING_POINTS / 2)), _SENDING_POINTS)
     transmit, led = known.get("transmit", 11.3) / 1000, known.get("led", 9.0) / 1000
+    # the smaller load first: one that the board does not live through ends the look at it
     steps = [
-        Step(Load.TRANSMIT, "transmit", transmit, (settling, sending), repeats, 4, until),
         # fine where the rail bends, coarse to where it rests; often, for the band-gap's steps are coarse
         Step(
             Load.LED,
@@ -255,6 +255,7 @@ def _steps(ctx: Context, board: Board) -> list[Step]:
             4,
             math.inf,
         ),
+        Step(Load.TRANSMIT, "transmit", transmit, (settling, sending), repeats, 4, until),
     ]
     if PulseKind.SERVO in board.declared.pulse_kinds:
         servo = known.get("servo", 500.0) / 1000

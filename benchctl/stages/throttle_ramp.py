@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from benchctl import events as ev
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.analysis.pose import acceleration_g
 from benchctl.errors import BenchctlError, Refused
@@ -20,6 +21,10 @@ from benchctl.terms import Limit, Role, Source
 _VIBRATION_US = 5_000
 _STEPS = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": "%"}
 _LOOKS = {"at": "s", "throttle": "%", "supply": "V"}
+#: the steps, and the climb at the board's slew limit
+_STARTS = 2
+#: common practice, no source: below it a motor without a load may well stand still
+_TURNS_FROM = 10.0
 
 
 @dataclass(slots=True)
@@ -45,7 +50,10 @@ def perform(ctx: Context) -> None:
     link = ControlTraffic(ctx)
     link.start()
     has_sensor = _sensor_there(ctx)
+    text = "Watch and hear the motor: count its starts, and a stumble as one."
+    watch = ctx.prompt(ev.PromptKind.DO, text, "watch_motor", role=Role.CRAFT)
     drive.arm()
+    turned = False
     try:
         drive.hold(0, 0.5)
         cap, step = ctx.number("cap"), ctx.number("step")
@@ -55,6 +63,7 @@ def perform(ctx: Context) -> None:
                 break
         if not ramp.abort:
             _slewed(ctx, drive, ramp, cap, slew)
+            turned = cap >= _TURNS_FROM
     except GuardDropped as e:
         ctx.fail(str(e))
     finally:
@@ -62,6 +71,9 @@ def perform(ctx: Context) -> None:
     link.poll()
     link.stop_quietly()
     _judge(ctx, ramp, link, rest, slew)
+    ctx.done(watch)
+    if turned:
+        _count_starts(ctx)
 
 
 def _vcc(ctx: Context) -> float:
@@ -161,6 +173,22 @@ def _slewed(ctx: Context, drive: Drive, ramp: _Ramp, cap: float, slew: int) -> N
             ctx.fail(f"throttle rose by {rate / 10:.1f} % a second, the board's limit is {slew / 10:g} %")
 
 
+def _count_starts(ctx: Context) -> None:
+    """What no wire tells: whether the motor did what its pulses said."""
+    text = "How often did the motor start to turn? A stumble counts as a start. Type the number."
+    answer = ctx.ask(ev.PromptKind.COUNT, text, "count_starts", role=Role.CRAFT, timeout_s=60.0)
+    if not answer.strip().isdigit():
+        ctx.doubt(f"{answer!r} is no number of starts")
+        return
+    count = int(answer)
+    ctx.read("starts", count, "", 1, source=Source.OPERATOR, note=f"counted; {_STARTS} expected")
+    if count != _STARTS:
+        ctx.fail(
+            f"the motor started {count} times, {_STARTS} expected: it is not connected, or its controller loses the "
+            "pulses now and then (signal and ground lead), or its battery is weak"
+        )
+
+
 def _judge(ctx: Context, ramp: _Ramp, link: ControlTraffic, rest: float, slew: int) -> None:
     if ramp.steps:
         steps = np.array(ramp.steps)
@@ -209,6 +237,7 @@ STAGE = Stage(
         Measure("reached", "%", "throttle reached", None, "higher", 1, ""),
         Measure("sag", "V", "processor's supply under throttle", Limit(max=0.3), "lower", 0.05, ""),
         Measure("vibration", "g", "rms, worst step", Limit(max=1.0), "lower", 0.05, ""),
+        Measure("starts", "", "times the motor started or stumbled, counted", Limit(2, 2), "same", 0.5, ""),
         Measure("slew", "%", "throttle rise per second", None, "same", 3, ""),
         Measure("packets_missed", "%", "control packets missed", Limit(max=2.0), "lower", 1, ""),
     ),

@@ -429,9 +429,13 @@ FAULTS: dict[str, Callable[[Case, random.Random], Truth]] = {
 SIM_ONLY = ("firmware_differs",)
 
 
-def draw(rng: random.Random, kinds: tuple[str, ...]) -> Case:
-    """A bench within tolerance with these faults laid into it; later faults see the numbers of earlier ones."""
+def draw(rng: random.Random, kinds: tuple[str, ...], only: int | None = None) -> Case:
+    """A bench within tolerance with these faults laid into it; later faults see the numbers of earlier ones.
+
+    only: of all that is drawn, just this fault is laid into the bench.
+    """
     case = healthy(rng)
-    for kind in kinds:
-        case.truth.append(FAULTS[kind](case, rng))
-    return copy.copy(case)
+    for number, kind in enumerate(kinds):
+        laid = case if only in (None, number) else copy.deepcopy(case)
+        laid.truth.append(FAULTS[kind](laid, rng))
+    return case

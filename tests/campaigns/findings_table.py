@@ -17,6 +17,7 @@ RATES: tuple[tuple[str, str, str, str, float | None, float | None], ...] = (
     ("single faults that fail a limit: ranked first", "single first", "single", "at least 95 %", 0.95, None),
     ("the same: in the first two", "single in two", "single", "at least 99 %", 0.99, None),
     ("pairs of faults: both in the first three", "pair both", "pair", "at least 85 %", 0.85, None),
+    ("the same, each severe enough to fail a limit when alone", "pair severe, both", "pair severe", "", None, None),
     ("the same, both looked at by some stage", "pair looked at, both", "pair looked at", "", None, None),
     ("the same, each seen in some reading", "pair traced, both", "pair traced", "", None, None),
     ("healthy benches with a finding", "healthy with a finding", "healthy", "at most 1 %", None, 0.01),

@@ -35,12 +35,27 @@ def test_evidence_quotes_the_readings(hunted):
     assert any("hand.transmit_source" in line and "Ω" in line for line in finding.evidence)
 
 
-def test_the_leaders_rival_speaks_against_itself(hunted):
-    found = find(hunted("weak-source"))
+#: an amplified transceiver, and a regulator that can feed it and its neighbour on average but for a few mA
+STARVED = """
+name = "starved"
+[board.craft]
+[board.hand.radio]
+variant = "high-power"
+[board.hand.rail.radio]
+regulator_limit_ma = 47
+bulk_uf = 26
+[board.hand.load.extra]
+rail = "radio"
+steady_ma = 24
+"""
 
-    rivals = [f for f in found[1:] if f.cause == "joint_main"]
-    assert rivals
-    assert any("Ω" in line for line in rivals[0].against)
+
+def test_what_a_cause_predicts_and_is_not_there_speaks_against_it(hunted):
+    found = find(hunted(STARVED))
+
+    regulator = next(f for f in found if f.cause == "regulator")
+    assert any("radio_volts" in line for line in regulator.against)  # not below what it should be, at rest
+    assert not set(regulator.against) & set(regulator.evidence)
 
 
 def test_ranks_and_confidences_go_down(hunted):

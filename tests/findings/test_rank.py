@@ -66,7 +66,9 @@ def test_a_telling_fact_names_its_cause_and_its_board():
 
 
 def test_two_unrelated_facts_name_both_causes():
-    ranking = rank([fact("led_dark"), fact("gap", Role.HAND), fact(LIMIT, None)])
+    looked_at = [fact(n, role, holds=False) for n in ("damaged", "program_reset") for role in (Role.HAND, Role.CRAFT)]
+    looked_at += [fact("loose", Role.HAND, holds=False)]
+    ranking = rank([fact("led_dark"), fact("gap", Role.HAND), *looked_at, fact(LIMIT, None)])
 
     named = {r.suspect.cause.name: r.confidence for r in ranking.ranked[:2]}
     assert set(named) == {"led", "joystick_worn"}
@@ -94,3 +96,16 @@ def test_confidences_are_probabilities_of_disjoint_single_causes():
 def test_a_failed_limit_alone_names_nobody():
     """A verdict without a clue: no cause stands out."""
     assert rank([fact(LIMIT, None)]).ranked[0].confidence < 0.1
+
+
+def test_little_that_shows_speaks_for_a_mild_fault_as_much_shows_for_a_bad_one():
+    """Neither a rail that dips and nothing else, nor one that dips with all its effects, is told to be chance."""
+    effects = ("burst_lost", "trigger_transmit", "forgets", "lossy", "one_way", "weak_better", "line_ce")
+    for holds in (False, True):
+        absent = ("listen_lost", "burst_resistive", "servo_sag", "main_soft", "untriggered")
+        seen = [fact("burst_dip"), *(fact(name, holds=False) for name in absent)]
+        pair = ("lossy", "one_way", "weak_better")
+        seen += [fact(name, None if name in pair else Role.CRAFT, holds) for name in effects]
+        ranking = rank([*seen, fact(LIMIT, None)])
+
+        assert ranking.ranked[0].suspect.cause.name == "capacitor"

@@ -153,6 +153,39 @@ def test_a_shaking_motor_breaks_the_ramp_off(perform) -> None:
     assert esc.last_width_us == pytest.approx(1000, abs=1)
 
 
+@pytest.mark.parametrize("kind", ["sim", "avr"])
+def test_a_motor_that_starts_and_stops_by_itself_is_counted(perform, kind: str, request) -> None:
+    """No ground beside the signal: the controller loses the pulses for longer than it bears, several times a ramp."""
+    if kind == "avr":
+        request.getfixturevalue("avr_here")
+    text = (
+        "[board.hand]\n[board.craft]\n[board.craft.esc.pulse2]\nsignal_ground = false\nneeds_arming = false\n"
+        "lost_s = 0.1\n"
+    )
+    _, result = perform(text=text, kind=kind, procedure=motor_procedure(("throttle_ramp",)))
+
+    assert verdicts(result) == {"throttle_ramp": Verdict.FAIL}
+    assert reading(result, "throttle_ramp", "starts") > 2
+    assert "signal and ground lead" in result.summary.stages["throttle_ramp"].reason
+
+
+def test_a_motor_that_stands_still_fails_the_ramp(perform) -> None:
+    """Every pulse is as it should be, and nothing turns: only the person sees it."""
+    text = "[board.hand]\n[board.craft]\n[board.craft.esc.pulse2]\nplugged = false\n"
+    _, result = perform(text=text, procedure=motor_procedure(("throttle_ramp",)))
+
+    assert verdicts(result) == {"throttle_ramp": Verdict.FAIL}
+    assert reading(result, "throttle_ramp", "starts") == 0
+    assert reading(result, "throttle_ramp", "reached") == pytest.approx(20, abs=0.2)
+
+
+def test_a_ramp_too_low_to_turn_a_motor_asks_for_no_count(perform) -> None:
+    _, result = perform(procedure=motor_procedure(("throttle_ramp",), throttle_ramp={"cap": 8.0, "step": 4.0}))
+
+    assert verdicts(result) == {"throttle_ramp": Verdict.PASS}
+    assert "starts" not in result.summary.stages["throttle_ramp"].readings
+
+
 def test_another_run_on_the_same_bench_starts_from_nothing(tmp_path: Path) -> None:
     """Nothing of an earlier run counts: its attestations are asked for anew, and nothing is armed meanwhile."""
     said: list[ev.Event] = []
