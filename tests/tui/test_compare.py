@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import stories
 from helpers_compare import button_run
 from rich.cells import cell_len
 
+from benchctl import events as ev
 from benchctl.tui.app import BenchApp
 from benchctl.tui.screens.compare import ComparePane, CompareScreen
 from benchctl.tui.widgets.lines import plain
@@ -64,3 +66,16 @@ def test_lines_fit_any_width(two: tuple[Path, Path], width: int) -> None:
     lines = compare_lines(found, reference, new, width, laid)
 
     assert max(cell_len(plain(line)) for line in lines) <= width
+
+
+def test_unlike_runs_are_refused_on_the_screen(tmp_path: Path) -> None:
+    """The sentence stands where the comparison would be."""
+    values = np.random.default_rng(2).normal(5000, 50, 400)
+    other = [replace(e, bench_kind="avr") if isinstance(e, ev.RunStarted) else e for e in button_run(values)]
+    two = [stories.record(tmp_path, f"run-{n}", events) for n, events in enumerate((button_run(values), other))]
+
+    async def play(app: BenchApp, pilot: Any) -> None:
+        app.push_screen(CompareScreen(*two))
+        await stories.until(pilot, lambda: "only runs of one kind of bench" in " ".join(stories.picture(app).split()))
+
+    stories.with_app((80, 24), play)
