@@ -32,7 +32,7 @@ def measured() -> dict[str, Counter[str]]:
     with tempfile.TemporaryDirectory() as folder:
         env = {**os.environ, "COVERAGE_FILE": f"{folder}/coverage"}
         out = f"{folder}/coverage.json"
-        for command in (("run", "-m", "pytest", *TESTS), ("json", "--fail-under=0", "-q", "-o", out)):
+        for command in (("run", "-m", "pytest", "--timeout=900", *TESTS), ("json", "--fail-under=0", "-q", "-o", out)):
             subprocess.run((sys.executable, "-m", "coverage", *command), cwd=ROOT, env=env, check=True)
         files = json.loads(Path(out).read_text("utf-8"))["files"]
     return {name: Counter({c: f["summary"][c] for c in _COUNTS}) for name, f in files.items()}

@@ -204,10 +204,22 @@ def test_no_throttle_without_the_boards_along_with_it(rig, how: str) -> None:
     drive.throttle(40)
 
 
-def test_the_board_is_told_the_nearest_cap(rig) -> None:
+@pytest.mark.parametrize(("cap", "permille"), [(0.1236, 124), (0.1234, 123), (0.2, 200)])
+def test_the_board_is_told_the_nearest_cap(rig, cap: float, permille: int) -> None:
     drive, bench, _ = rig(Craft())
-    drive.interlock.set_cap(0.1236)
+    drive.interlock.set_cap(cap)
     drive.arm()
 
     written = next(m for m in asked(bench, "setting_write"))
-    assert int.from_bytes(written.data, "little") == 124
+    assert int.from_bytes(written.data, "little") == permille
+
+
+def test_time_never_goes_back_when_what_is_done_meanwhile_takes_long(rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    drive, bench, _ = rig(Craft())
+    drive.arm()
+    waits: list[float] = []
+    monkeypatch.setattr(drive.hands, "wait", lambda seconds: waits.append(seconds) or bench.wait(seconds))
+    drive.hold(40, 0.1, meanwhile=lambda: bench.wait(0.2))
+
+    assert len(waits) == 1
+    assert min(waits) > 0

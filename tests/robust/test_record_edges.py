@@ -197,6 +197,35 @@ def test_a_disk_is_not_asked_for_what_it_has(tmp_path: Path, failing_disk) -> No
         writer.close()
 
 
+def test_a_table_without_rows_is_a_table(tmp_path: Path) -> None:
+    """Nothing was seen is a result too."""
+    heard: list[ev.Event] = []
+    with RunLog(tmp_path) as log:
+        log.add_reader(heard.append)
+        log(table("one", 0))
+
+    assert [(e.file, e.rows) for e in heard] == [("one--packets.npy", 0)]  # type: ignore[attr-defined]
+    assert np.load(tmp_path / "one--packets.npy").shape == (0,)
+
+
+@pytest.mark.parametrize("which", ["log", "table"])
+def test_closing_tells_of_either_that_cannot_be_brought_onto_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
+) -> None:
+    log, fsync = RunLog(tmp_path, clock=lambda: 0.0), os.fsync
+    log(table("one", 5))
+    bad = log._file if which == "log" else next(iter(log._tables.values()))._file
+
+    def fails(fd: int) -> None:
+        if not bad.closed and fd == bad.fileno():
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        fsync(fd)
+
+    monkeypatch.setattr(os, "fsync", fails)
+    with pytest.raises(RecordLost, match="Input/output error"):
+        log.close()
+
+
 def test_a_long_name_is_cut(tmp_path: Path) -> None:
     """File systems that encrypt names leave room for 140 bytes; the count and the ending come on top."""
     with RunLog(tmp_path) as log:

@@ -11,9 +11,9 @@ from benchctl.safety.interlock import Interlock
 from benchctl.session.board import setting_bytes
 from benchctl.session.exchange import Exchange
 from benchctl.wire import messages
-from benchctl.wire.catalogue import BY_NAME, SETTING_BY_NAME
+from benchctl.wire.catalogue import BY_NAME, SETTING_BY_NAME, Direction, Message
 from benchctl.wire.crc import crc16
-from benchctl.wire.fields import from_wire, to_wire
+from benchctl.wire.fields import Field, from_wire, to_wire
 from benchctl.wire.framing import MAX_BODY, Deframer, frame
 from benchctl.wire.messages import Malformed, Msg, decode, encode
 
@@ -139,6 +139,14 @@ def test_a_field_called_like_a_method_of_a_tuple_is_the_field() -> None:
     taken = {f.name: n for n, f in enumerate(BY_NAME["adc_answer"].fields)}
 
     assert Msg("adc_answer", 1, {**taken, "count": 17}).count == 17
+
+
+def test_a_message_with_texts_beside_records_is_our_own_mistake() -> None:
+    """Nobody unpacks such a one; it is found out when the catalogue is read, not on the wire."""
+    odd = Message("odd", 0x7F, Direction.EVENT, (Field("label", "text16"),), (Field("at", "u8"),))
+
+    with pytest.raises(ValueError, match="texts beside records"):
+        messages._Codec(odd)
 
 
 def test_what_moves_things_is_not_to_be_repeated() -> None:

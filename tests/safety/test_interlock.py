@@ -299,3 +299,28 @@ def test_the_picture_in_the_contributors_page_is_the_table() -> None:
     from pathlib import Path
 
     assert picture() in (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("act", [Interlock.disarm, Interlock.stop, Interlock.lapse])
+def test_idle_has_to_be_seen_anew(act) -> None:
+    """After a disarming, a stop or a lapse nothing is taken for idle that was so before."""
+    interlock = armed()
+    act(interlock)
+    assert not interlock.may_move
+    if interlock.state is State.STOPPED:
+        interlock.renew()
+    assert interlock.state is State.SAFE
+    for statement in interlock.wanted:
+        interlock.attest(statement.name, 0.0)
+
+    with pytest.raises(Locked, match="have not been seen idle"):
+        interlock.clear(Role.CRAFT, 0.0)
+
+
+def test_what_expires_between_clearing_and_arming_counts_no_more() -> None:
+    interlock = ready()
+    interlock.clear(Role.CRAFT, VALID_S - 0.1)
+
+    with pytest.raises(Locked, match="10 minutes"):
+        interlock.arming(2, 1, "mudlark-craft-01", Role.CRAFT, VALID_S)
+    assert interlock.state is State.SAFE

@@ -46,7 +46,7 @@ def test_silence_is_repeated_then_given_up() -> None:
 
     with pytest.raises(NoAnswer, match="did not answer 'clock'"):
         board_of(bench).ask("clock")
-    assert len(bench.ports[Role.HAND].asked) == 1 + REPEATS
+    assert len(bench.ports[Role.HAND].asked) == 1 + REPEATS == 4
     assert bench.now() == pytest.approx((1 + REPEATS) * ANSWER_S)
 
 
@@ -271,6 +271,10 @@ def test_a_board_is_made_quiet_whatever_it_was_doing() -> None:
     board_of(bench).quiet()
 
     assert [m.kind for m in bench.ports[Role.HAND].asked] == ["stop", "loop_stop", "link_stop"]
+    silent = FakeBench({Role.HAND: lambda asked: ()})
+    with pytest.raises(NoAnswer):
+        board_of(silent).quiet()
+    assert silent.now() == pytest.approx(4.0)  # four tries of a second
 
 
 def test_saving_may_take_long() -> None:
@@ -280,6 +284,10 @@ def test_saving_may_take_long() -> None:
     board_of(bench).save_settings()
 
     assert len(bench.ports[Role.HAND].asked) == 1
+    silent = FakeBench({Role.HAND: lambda asked: ()})
+    with pytest.raises(NoAnswer):
+        board_of(silent).save_settings()
+    assert silent.now() == pytest.approx(8.0)  # four tries of two seconds
 
 
 def test_fields_named_like_our_own_keywords() -> None:

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import fields
 
 import pytest
 from helpers import BOOT, IDENTIFY, FakeBench, answer, event
 
 from benchctl.session.board import Board
-from benchctl.session.boot import LEAST_WAIT_S, OWN_SKETCH, cause_name, firmware_name, identity, likely_cause, role_of
+from benchctl.session.boot import (
+    LEAST_WAIT_S,
+    OWN_SKETCH,
+    Identity,
+    cause_name,
+    firmware_name,
+    identity,
+    likely_cause,
+    role_of,
+)
 from benchctl.terms import Role
 from benchctl.wire.catalogue import CauseFrom, ResetCause
 from benchctl.wire.messages import Msg
@@ -24,6 +34,8 @@ def test_a_version_in_words(number: int, name: str) -> None:
     assert firmware_name(number) == told.firmware == name
     assert told.own is (number >= 0x8000)
     assert OWN_SKETCH == 0x8000
+    given = [getattr(told, f.name) for f in fields(Identity) if f.name != "own"]
+    assert Identity(*given).own is False
 
 
 def boot(cause: ResetCause, source: CauseFrom) -> Msg:
