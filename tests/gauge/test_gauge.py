@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -148,6 +149,26 @@ def test_a_board_that_loses_its_supply_is_counted(tmp_path: Path) -> None:
     assert s.stages["switch"].verdict is Verdict.FAIL
 
 
+def test_the_switch_line_is_only_ever_pulled_low(tmp_path: Path) -> None:
+    """Open drain, at the gauge's own pin: whatever the pair drives there, no two outputs fight."""
+    need("avr")
+    from benchctl.avr.chip import Drive
+    from benchctl.benchfile import load as load_bench
+
+    bench = benches.open_bench(BENCH, kind="avr", seed=3)
+    pin = load_bench(BENCH).boards[Role.GAUGE].pins["stimulus"]
+    driven: list[Drive] = []
+    try:
+        bench.chips[Role.GAUGE].watch_drive(pin, lambda drive, time: driven.append(drive))
+        s = Operation(around_a_probe_pair("wiring"), bench, tmp_path, reports=False).perform().summary
+    finally:
+        bench.close()
+
+    assert s.stages["wiring"].verdict is Verdict.PASS
+    assert driven[-2:] == [Drive.LOW, Drive.INPUT]
+    assert Drive.HIGH not in driven
+
+
 def test_a_missing_jumper_is_found_by_the_wiring_stage(tmp_path: Path) -> None:
     """Without the LED's jumper the LED does not follow; what needs the wiring is not run."""
     from benchctl.benchfile import load as load_bench
@@ -180,6 +201,24 @@ def hobby(change: Change, seed: int, folder: Path, *only: str) -> Summary:
         return Operation(wanted.only(only) if only else wanted, bench, folder / "runs", reports=False).perform().summary
     finally:
         bench.close()
+
+
+def test_images_may_be_intel_hex(ordinary: Summary, tmp_path: Path) -> None:
+    """The ordinary pair once more, as HEX files: the same firmware, found by the same wiring."""
+    bench_images = {}
+    for role, elf in build(Change("none"), tmp_path).items():
+        bench_images[Role(role)] = str(tmp_path / f"{role}.hex")
+        subprocess.run(["avr-objcopy", "-O", "ihex", "-R", ".eeprom", elf, bench_images[Role(role)]], check=True)
+    bench = benches.open_bench(BENCH, seed=1, images=bench_images)
+    try:
+        wanted = load(shipped.procedure("black-box")).only(["wiring"])
+        s = Operation(wanted, bench, tmp_path / "runs", reports=False).perform().summary
+    finally:
+        bench.close()
+
+    assert s.stages["wiring"].verdict is Verdict.PASS
+    assert {r: i["file"] for r, i in s.images.items()} == {"hand": "hand.hex", "craft": "craft.hex"}
+    assert reading(s, "wiring", "follows_stick").value == reading(ordinary, "wiring", "follows_stick").value
 
 
 def change_called(name: str) -> Change:
