@@ -365,3 +365,17 @@ def test_a_board_that_never_comes_back_from_a_restart() -> None:
         board_of(bench).restart()
     assert "no 'boot' within 3 s" in str(told.value)
     assert board_of(bench).expects_restart is False
+
+
+def test_what_comes_at_the_last_moment_counts() -> None:
+    """The wait is over, but the event lies there unread."""
+    bench = FakeBench({Role.HAND: friendly})
+
+    def over(deadline: float) -> bool:
+        bench.time = deadline
+        bench.ports[Role.HAND].push(event("captured", 0, [(1, 3000)]), 0.0)
+        return False
+
+    bench.wait_input = over  # type: ignore[method-assign]
+
+    assert board_of(bench).wait_event("captured", 0.5).rows == ((1, 3000),)
