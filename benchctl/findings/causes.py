@@ -78,11 +78,11 @@ CAUSES: tuple[Cause, ...] = (
         "joint_radio", "bad joint in the transceiver's supply line", "board", 2.0,
         {
             # computed: 13 mA of listening and 11.3 mA of sending through the joint's ohms
-            "burst_resistive": OFTEN, "listen_drop": OFTEN, "listen_collapse": 0.3, "rest_low": HALF,
+            "burst_resistive": OFTEN, "listen_drop": OFTEN, "listen_collapse": HALF, "rest_low": HALF,
             "burst_dip": 0.7, "listen_lost": HALF, "trigger_transmit": 0.4, "untriggered": SOME,
             "sending_low": OFTEN, "burst_lost": SOME, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
             "refuses": SELDOM, "self_test": SELDOM, "sensor_absent": SELDOM, "weak_better": SOME, **_STARVED,
-            "line_ce": 0.15,
+            "line_ce": 0.4,
         },
         "The rail falls in proportion to the current and stays down as long as the current flows: there are ohms "
         "between the regulator and the transceiver's pins. A capacitor softens the edge but does not bring the static "
@@ -153,7 +153,7 @@ CAUSES: tuple[Cause, ...] = (
         {"forgets": 0.9, "untriggered": OFTEN, "lossy": 0.6, "dead": SELDOM, "one_way": 0.6, "burst_lost": SOME,
          "listen_lost": 0.15, "listen_collapse": SELDOM, "trigger_transmit": SELDOM, "burst_dip": SOME,
          "sensor_absent": 0.15, "self_test": HALF, "weak_better": SOME, **dict.fromkeys(_STARVED, SELDOM),
-         "comes_and_goes": 0.4, "line_miso": HALF, "refuses": SELDOM},
+         "comes_and_goes": 0.4, "line_miso": HALF, "refuses": SELDOM, "sending_low": SELDOM},
         "The transceiver's rail dips below 1.9 V at times that have nothing to do with sending: something else on that "
         "rail draws in bursts, or a contact is loose.",
         "take other loads off the transceiver's rail, give them their own capacitor, check its plug",
@@ -315,7 +315,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "signal_ground", "no signal ground at the motor controller", "craft", 1.0,
-        {"no_beeps": HALF, "stutters": OFTEN},
+        {"no_beeps": HALF, "odd_beeps": SELDOM, "stutters": OFTEN},
         "Pulses leave the board but arrive only now and then: with no ground beside the signal wire they have no "
         "return path.",
         "join the ground of the motor controller's signal lead to the board's",

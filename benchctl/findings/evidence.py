@@ -67,7 +67,8 @@ def _damaged(log: Log, role: Role) -> Answer:
     if board is None or (not board.frames and not board.seen and not board.lost):
         return None
     silent = [s.reason for s in log.summary.stages.values() if f"the {role} board did not answer" in s.reason]
-    count = board.damaged + board.lost_events
+    # events missing without a damaged frame were never sent: more came at once than the board can keep
+    count = board.damaged + (board.lost_events if board.damaged else 0)
     text = f"{role}: {board.damaged} frames damaged and {board.lost_events} events lost, of {board.frames}"
     if silent and not any(not r.asked for r in board.resets):
         return True, silent[0]
@@ -137,6 +138,15 @@ def _unrest(log: Log, role: Role) -> Answer:
 def _no_beeps(log: Log, role: Role) -> Answer:
     found = log.one("beeps", "esc_arming")
     return None if found is None else (found.value <= 0, f"{said(found)} {found.note}")
+
+
+def _odd_beeps(log: Log, role: Role) -> Answer:
+    """Some, but not those of arming: it began to arm and lost the pulses, or says something else."""
+    found = log.one("beeps", "esc_arming")
+    if found is None:
+        return None
+    text = log.failed(f"gave {found.value:.0f} beeps", "esc_arming")
+    return found.value > 0 and bool(text), text or f"{said(found)} {found.note}"
 
 
 def _stutters(log: Log, role: Role) -> Answer:
@@ -307,6 +317,7 @@ HAND_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
 CRAFT_FACTS: dict[str, Callable[[Log, Role], Answer]] = {
     "unrest": _unrest,
     "no_beeps": _no_beeps,
+    "odd_beeps": _odd_beeps,
     "stutters": _stutters,
     "low_idle_arms": _low_idle_arms,
     "sensor_absent": _sensor_absent,

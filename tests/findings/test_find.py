@@ -90,3 +90,21 @@ def test_the_hunt_is_not_added_to_a_healthy_run(tmp_path: Path):
 
     assert "load_hunt" not in result.summary.stages
     assert result.summary.findings == []
+
+
+def test_a_switch_that_chatters_is_no_bad_cable(hunted):
+    """A hundred edges in some ms are more than the board can keep: what it never sent was not lost on the wire."""
+    text = 'name = "chatter"\n[board.craft]\n[board.hand.switch.switch1]\nbounce_count = 80\nbounce_us = 8000\n'
+    summary = hunted(text)
+
+    assert summary.boards[Role.HAND].lost_events > 0
+    assert summary.boards[Role.HAND].damaged == 0
+    assert not [f for f in find(summary) if f.cause == "serial_drops"]
+
+
+def test_one_beep_of_two_is_a_trace_of_lost_pulses(hunted):
+    """It armed and stopped again: with no ground beside the signal the pulses arrive only now and then."""
+    text = 'name = "one beep"\n[board.hand]\n[board.craft.esc.pulse2]\nsignal_ground = false\nlost_s = 0.2\nbeeps = 1\n'
+    found = find(hunted(text))
+
+    assert found and found[0].cause == "signal_ground"
