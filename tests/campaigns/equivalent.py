@@ -21,6 +21,7 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
          "256 + 1", "it is indexed by a byte"),
         ("session.board", r'return raw.split(b"\0", 1)[0].decode("utf-8", "replace")', "1 + 1", _FIRST),
         ("session.board", "continue", "statement removed", "the last statement of its loop"),
+        ("session.board", "raise", "statement removed", "the line before always raises"),
         ("session.boot", 'older = "older" if protocol < PROTOCOL else "newer"', "Lt -> LtE", _EQUAL),
         ("session.boot", 'todo = f"flash it with `benchctl flash {port}`" if protocol < PROTOCOL else "update benchctl"',
          "Lt -> LtE", _EQUAL),

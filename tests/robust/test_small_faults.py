@@ -135,6 +135,11 @@ def test_a_message_number_of_two_bytes_comes_back() -> None:
     assert isinstance(decode(b"\x02\x01\x00"), Msg)
 
 
+def test_a_field_that_a_message_has_not_is_our_own_mistake() -> None:
+    with pytest.raises(AttributeError, match="message clock has no field sent"):
+        Msg("clock", 1, {}).sent  # noqa: B018
+
+
 def test_a_field_called_like_a_method_of_a_tuple_is_the_field() -> None:
     taken = {f.name: n for n, f in enumerate(BY_NAME["adc_answer"].fields)}
 

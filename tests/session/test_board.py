@@ -379,3 +379,18 @@ def test_what_comes_at_the_last_moment_counts() -> None:
     bench.wait_input = over  # type: ignore[method-assign]
 
     assert board_of(bench).wait_event("captured", 0.5).rows == ((1, 3000),)
+
+
+def test_a_restart_by_the_opening_is_no_error() -> None:
+    """The first request may meet the board's start; its boot message is what comes, and the next one is answered."""
+
+    def starts(asked: Msg) -> Iterable[bytes]:
+        port = bench.ports[Role.HAND]
+        return [event("boot", 0, **BOOT)] if len(port.asked) == 1 else friendly(asked)
+
+    bench = FakeBench({Role.HAND: starts})
+    board, heard = board_of(bench), []
+    board.on_restart = lambda boot, asked: heard.append(asked)
+
+    assert board.open().label == "mudlark-hand-01"
+    assert heard == [True]
