@@ -394,3 +394,31 @@ def test_a_restart_by_the_opening_is_no_error() -> None:
 
     assert board.open().label == "mudlark-hand-01"
     assert heard == [True]
+
+
+def test_no_more_tries_once_the_time_is_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = FakeBench({Role.HAND: lambda asked: ()})
+    board, tries = board_of(bench), []
+
+    def late() -> None:
+        tries.append(bench.time)
+        bench.time = BOOT_S
+        raise NoAnswer("late")
+
+    monkeypatch.setattr(board, "identify", late)
+    with pytest.raises(NoAnswer):
+        board.open()
+
+    assert tries == [0.0]
+
+
+def test_a_restart_on_request_is_not_taken_for_an_earlier_one() -> None:
+    bench = FakeBench({Role.HAND: friendly})
+    board, port = board_of(bench), bench.ports[Role.HAND]
+    port.push(event("boot", 0, **BOOT))
+    bench.wait(0.1)
+    board.poll()
+    board.clear_restart()
+    port.reset = lambda: port.push(event("boot", 0, **{**BOOT, "cause": 5}))  # type: ignore[method-assign]
+
+    assert board.reset_by_line().cause == 5
