@@ -5,7 +5,7 @@
 Modules: those of the table below, all by default. Mutants come in random order until the time is over. Prints those
 that survive, with their line, and a table at the end. Each mutant runs in a forked process with the tests named for
 its module; a test run that never ends counts as noticed. With a kept file, what was noticed before is not tried again
-as long as the module is the same. What no test can notice stands in `equivalent.py`, with the reason; a survivor
+as long as the module is the same, and what survived is tried first. What no test can notice stands in `equivalent.py`, with the reason; a survivor
 that does not is open, and then the command ends with 1.
 """
 
@@ -226,19 +226,25 @@ def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]
 # ---------------------------------------------------------------------- the campaign
 
 
+Key = tuple[str, str, int]
+
+
 class Kept:
-    """What was noticed in earlier runs, by module, its source and the mutant's place in it."""
+    """What earlier runs came to, by module, its source and the mutant's place in it."""
 
     def __init__(self, path: Path | None) -> None:
         self.path = path
-        lines = path.read_text("utf-8").splitlines() if path is not None and path.exists() else []
-        self.noticed = {tuple(json.loads(line)) for line in lines}
+        self.noticed: set[Key] = set()
+        self.survived: set[Key] = set()
+        for line in path.read_text("utf-8").splitlines() if path is not None and path.exists() else []:
+            module, source, place, *survived = json.loads(line)
+            (self.survived if survived else self.noticed).add((module, source, place))
 
-    def add(self, *key: str | int) -> None:
-        self.noticed.add(key)
+    def add(self, key: Key, *, noticed: bool) -> None:
+        (self.noticed if noticed else self.survived).add(key)
         if self.path is not None:
             with self.path.open("a", encoding="utf-8") as file:
-                print(json.dumps(key), file=file)
+                print(json.dumps(key if noticed else (*key, "survives")), file=file)
 
 
 class Outcome:
@@ -284,7 +290,7 @@ def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = N
 
     chance, end = random.Random(seed), time.monotonic() + 60 * minutes
     kept, out = Kept(keep), Outcome()
-    todo: list[tuple[str, Path, Mutant, tuple[str, str, int]]] = []
+    todo: list[tuple[str, Path, Mutant, Key]] = []
     most_s: dict[str, tuple[float, float]] = {}
     for module in modules:
         path = ROOT / (module.replace(".", "/") + ".py")
@@ -295,15 +301,15 @@ def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = N
         key = hashlib.sha256(source.encode()).hexdigest()[:16]
         todo += [(module, path, m, (module, key, n)) for n, m in enumerate(found)]
     chance.shuffle(todo)
+    todo.sort(key=lambda one: one[3] not in kept.survived)  # these first: they count, whatever the time is
     print(f"{len(todo)} mutants of {len(modules)} modules, seed {seed}", flush=True)
     gc.collect()
     gc.freeze()  # or every child would copy what its collector looks at
     for module, path, mutant, key in todo:
         if key not in kept.noticed:
-            if time.monotonic() > end:
+            if time.monotonic() > end and key not in kept.survived:
                 continue
-            if notices(module, path, mutant.tree(), TESTS[module], most_s[module]):
-                kept.add(*key)
+            kept.add(key, noticed=notices(module, path, mutant.tree(), TESTS[module], most_s[module]))
         out.tried[module] += 1
         if key in kept.noticed:
             out.noticed[module] += 1
