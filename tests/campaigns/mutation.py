@@ -5,8 +5,8 @@
 Modules: those of the table below, all by default. Mutants come in random order until the time is over. Prints those
 that survive, with their line, and a table at the end. Each mutant runs in a forked process with the tests named for
 its module; a test run that never ends counts as noticed. With a kept file, what was noticed before is not tried again
-as long as the module is the same, and what survived is tried first. What no test can notice stands in `equivalent.py`, with the reason; a survivor
-that does not is open, and then the command ends with 1.
+as long as the module is the same, and what survived is tried first. What no test can notice stands in `equivalent.py`,
+with the reason; a survivor that does not is open, and then the command ends with 1.
 """
 
 from __future__ import annotations
