@@ -315,7 +315,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "signal_ground", "no signal ground at the motor controller", "craft", 1.0,
-        {"no_beeps": HALF, "odd_beeps": SELDOM, "stutters": OFTEN},
+        {"no_beeps": HALF, "low_idle_arms": SOME, "odd_beeps": SELDOM, "stutters": OFTEN},
         "Pulses leave the board but arrive only now and then: with no ground beside the signal wire they have no "
         "return path.",
         "join the ground of the motor controller's signal lead to the board's",

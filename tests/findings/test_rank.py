@@ -109,3 +109,11 @@ def test_little_that_shows_speaks_for_a_mild_fault_as_much_shows_for_a_bad_one()
         ranking = rank([*seen, fact(LIMIT, None)])
 
         assert ranking.ranked[0].suspect.cause.name == "capacitor"
+
+
+def test_a_controller_that_arms_at_the_second_attempt_is_not_surely_untaught():
+    """Without a ground wire it arms when enough pulses happen to come through, whatever their width."""
+    seen = [fact("no_beeps"), fact("low_idle_arms"), fact(LIMIT, None)]
+    named = [r.suspect.cause.name for r in rank(seen).ranked[:2]]
+
+    assert named == ["esc_untaught", "signal_ground"]
