@@ -250,6 +250,16 @@ def test_words_are_kept_as_they_are_written(tmp_path: Path) -> None:
     assert "11 µF or more, 25 °C" in (tmp_path / LOG).read_text("utf-8")
 
 
+def test_what_is_no_strict_json_is_never_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Should an event ever be turned into a bare NaN, it is a mistake of ours and not a line others cannot read."""
+    with RunLog(tmp_path) as log:
+        monkeypatch.setattr(ev, "to_json", lambda event: {"t": float("nan")})
+        with pytest.raises(ValueError, match="not JSON compliant"):
+            log(ev.Note(0.0, "", "x"))
+
+    assert (tmp_path / LOG).read_bytes() == b""
+
+
 def test_a_log_that_cannot_be_read_is_one_sentence(tmp_path: Path) -> None:
     (tmp_path / LOG).mkdir()
 

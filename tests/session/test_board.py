@@ -422,3 +422,13 @@ def test_a_restart_on_request_is_not_taken_for_an_earlier_one() -> None:
     port.reset = lambda: port.push(event("boot", 0, **{**BOOT, "cause": 5}))  # type: ignore[method-assign]
 
     assert board.reset_by_line().cause == 5
+
+
+def test_a_restart_ends_the_wait_for_an_event() -> None:
+    """What was waited for will not come any more."""
+    bench = FakeBench({Role.HAND: friendly})
+    bench.ports[Role.HAND].push(event("boot", 0, **BOOT), 0.1)
+
+    with pytest.raises(Restarted, match="brown-out"):
+        board_of(bench).wait_event("captured", 5.0)
+    assert bench.now() == pytest.approx(0.1)
