@@ -95,7 +95,11 @@ def _write_test(board: Board, seen: Lines) -> None:
 
 
 def _look_at_miso(board: Board, seen: Lines) -> None:
-    """A selected chip drives MISO with STATUS bit 7, always 0; a released one lets go of it."""
+    """A selected chip drives MISO with STATUS bit 7, always 0; a released one lets go of it.
+
+    Interrupts that an earlier stage left pending are cleared: IRQ is to be looked at with none.
+    """
+    spi(board, nrf.WRITE | nrf.STATUS, nrf.STATUS_FLAGS)
     try:
         pin(board, Function.RADIO_CSN, LOW)
         seen.miso_selected = pin(board, Function.RADIO_MISO, PULL_UP)

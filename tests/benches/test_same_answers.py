@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from benchctl.errors import Refused
+from benchctl.stages import transceiver_lines
 from benchctl.terms import Role
 from benchctl.wire.catalogue import SETTINGS, Function, GuardState
 
@@ -137,3 +138,17 @@ def test_the_guard_answers_the_same_way(open_bench) -> None:
 
     assert seen[0] == seen[1]
     assert seen[1][-1] == ("guard_read", GuardState.IDLE)
+
+
+def test_an_interrupt_left_pending_is_no_shorted_line(open_bench, kind: str) -> None:
+    """What an earlier stage sent to nobody still pulls IRQ low when the lines are looked at."""
+    bench = open_bench(kind, BOTH)
+    craft = bench.boards[Role.CRAFT]
+    craft.open()
+    transceiver_lines._start_sending(craft, bench.wait)
+    assert transceiver_lines.pin(craft, Function.RADIO_IRQ, transceiver_lines.PULL_UP) == 0
+
+    seen = transceiver_lines.examine(craft, bench.wait)
+
+    assert seen.irq_idle == 1
+    assert transceiver_lines.broken_line(seen) == ("", "")
