@@ -50,7 +50,7 @@ def perform(ctx: Context) -> None:
     link = ControlTraffic(ctx)
     link.start()
     has_sensor = _sensor_there(ctx)
-    text = "Watch and hear the motor: count its starts, and a stumble as one."
+    text = "Watch and hear the motor: count its starts, a stumble as one. You are asked for the number at the end."
     watch = ctx.prompt(ev.PromptKind.DO, text, "watch_motor", role=Role.CRAFT)
     drive.arm()
     turned = False
@@ -241,6 +241,6 @@ STAGE = Stage(
         Measure("slew", "%", "throttle rise per second", None, "same", 3, ""),
         Measure("packets_missed", "%", "control packets missed", Limit(max=2.0), "lower", 1, ""),
     ),
-    expected_s=lambda p: 6.0 + float(p["cap"]) / float(p["step"]) * float(p["hold_seconds"]),
+    expected_s=lambda p: 9.0 + float(p["cap"]) / float(p["step"]) * float(p["hold_seconds"]),
     spins=True,
 )
