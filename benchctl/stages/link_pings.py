@@ -98,6 +98,10 @@ def _drift(ctx: Context, stretches: Sequence[Pinged]) -> None:
     )  # fmt: skip
 
 
+#: what the traffic of the two directions and the pings may differ by
+CHECKED_US = 10.0
+
+
 def check_directions(ctx: Context, radio: Radio, relation: ClockMap, there: Packets, back: Packets) -> None:
     """The relation against traffic that it was not made from: CE to interrupt takes as long in either direction.
 
@@ -112,6 +116,9 @@ def check_directions(ctx: Context, radio: Radio, relation: ClockMap, there: Pack
     sampling = math.hypot(*(0.0 if s is None else (s.high - s.low) / 2 for s in spreads)) / 2
     middles = [float(np.median(there.queued)), float(np.median(relation.to_a(back.queued)))]
     half = sampling + float(relation.half_width(middles).max())
+    if half > CHECKED_US:
+        ctx.note(f"the clocks' relation is good to {half:.0f} us only: too little to be checked to {CHECKED_US:.0f} us")
+        return
     ctx.read(
         "clock_check", wrong, "us", len(out) + len(home), Interval(wrong - half, wrong + half), Source.CLOCK,
         note="offset of the clocks by the traffic of both directions, against the pings",

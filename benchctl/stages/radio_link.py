@@ -17,7 +17,7 @@ from benchctl.analysis.timing import AVR_16MHZ, acknowledged_us, one_way_floor_u
 from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
 from benchctl.stages.host_clock import HostClock, Rate
 from benchctl.stages.link_closer import compare_settings, look_closer
-from benchctl.stages.link_pings import check_directions, judge_pings, ping, read_quantiles
+from benchctl.stages.link_pings import CHECKED_US, check_directions, judge_pings, ping, read_quantiles
 from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Packets, Radio
 from benchctl.stages.supply_bursts import settings_lost
 from benchctl.terms import Interval, Limit, Role, Source, Verdict
@@ -270,7 +270,7 @@ STAGE = Stage(
         Measure("round_trip_p50", "us", "CE to the echo's interrupt, less the turn-around", None, "lower", 10, ""),
         Measure("round_trip_p99", "us", "the same, 99th percentile", None, "lower", 20, ""),
         Measure("clock_drift", "ppm", "change of that while the stage ran", None, "same", 5, ""),
-        Measure("clock_check", "us", "clocks by traffic against clocks by pings", Limit(-10.0, 10.0), "same", 5, ""),
+        Measure("clock_check", "us", "traffic's clocks against pings'", Limit(-CHECKED_US, CHECKED_US), "same", 5, ""),
         Measure("clock_skew", "ppm", "craft's clock against hand's", Limit(-11000, 11000), "same", 200, ""),
     ),
     expected_s=lambda p: (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from benchctl.operate import Operation
 from benchctl.procedure.file import load
 from benchctl.runs.log import read
 from benchctl.runs.summary import summarise
-from benchctl.terms import Role
+from benchctl.terms import Role, Verdict
 
 NEEDS_AVR = pytest.mark.skipif(bool(available()), reason=available() or "nothing is missing")
 
@@ -108,3 +109,14 @@ def test_one_beep_of_two_is_a_trace_of_lost_pulses(hunted):
     found = find(hunted(text))
 
     assert [f.cause for f in found[:1]] == ["signal_ground"]
+
+
+def test_a_failed_limit_that_nothing_explains_is_no_finding(hunted):
+    """Not even of what was not looked at: the motor stages did not run, so nothing speaks against their causes."""
+    summary = hunted("mudlark")
+    spoilt = copy.deepcopy(summary)
+    for name in ("esc_arming", "throttle_ramp"):
+        spoilt.stages[name].verdict = Verdict.NOT_RUN
+    spoilt.stages["link"].verdict = Verdict.FAIL
+
+    assert find(summary) == find(spoilt) == []
