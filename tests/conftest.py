@@ -10,6 +10,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 #: more would wait for each other: some tests run in real time
 MOST_PROCESSES = 4
+#: s: what a test may take that says nothing of it
+USUAL_S = 120
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
@@ -18,6 +20,13 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
         return 0
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return min(cores, MOST_PROCESSES) if cores > 1 else 0
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files with tests that may take long first, so that no process is left alone with one of them at the end."""
+    allowed = {item: item.get_closest_marker("timeout") for item in items}
+    long = {item.path for item, mark in allowed.items() if mark is not None and mark.args and mark.args[0] > USUAL_S}
+    items.sort(key=lambda item: item.path not in long)
 
 
 @pytest.fixture(scope="session", autouse=True)
