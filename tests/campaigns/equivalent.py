@@ -4,6 +4,7 @@ from __future__ import annotations
 
 _FIRST = "only what stands before the first zero byte is taken"
 _SLOW = "such a frame goes the slow way instead, with the same result"
+_ROUNDED = "a cap is 30 % at most: it rounds to the same permille"
 _EQUAL = "equal versions have left before"
 _PAIRS = "both are of one message: never of different length"
 
@@ -25,6 +26,8 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         ("session.boot", 'older = "older" if protocol < PROTOCOL else "newer"', "Lt -> LtE", _EQUAL),
         ("session.boot", 'todo = f"flash it with `benchctl flash {port}`" if protocol < PROTOCOL else "update benchctl"',
          "Lt -> LtE", _EQUAL),
+        ("safety.interlock", "if not 0 <= permille <= round(1000 * self.cap):", "1000 + 1", _ROUNDED),
+        ("safety.interlock", "if not 0 <= permille <= round(1000 * self.cap):", "1000 - 1", _ROUNDED),
         ("safety.drive", 'answer = self._board.ask("throttle", timeout=ANSWER_S, repeats=0, **fields)', "0 + 1",
          "throttle is no request that may be repeated, whatever is asked for"),
         ("runs.log", "table = np.asarray(event.data, np.float64).reshape(-1, len(event.columns))", "1 + 1",

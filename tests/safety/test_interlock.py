@@ -39,6 +39,13 @@ def test_the_whole_way() -> None:
     assert interlock.state is State.ARMED
 
 
+def test_the_least_throttle_is_live() -> None:
+    interlock = armed()
+    interlock.throttle(2, 1, Role.CRAFT, 1.0)
+
+    assert interlock.state is State.LIVE
+
+
 @pytest.mark.parametrize("missing", [s.name for s in STATEMENTS])
 def test_each_attestation_is_needed(missing: str) -> None:
     interlock = Interlock()
