@@ -50,29 +50,29 @@ def perform(ctx: Context) -> None:
     link = ControlTraffic(ctx)
     link.start()
     has_sensor = _sensor_there(ctx)
-    text = "Watch and hear the motor: count its starts, a stumble as one. You are asked for the number at the end."
-    watch = ctx.prompt(ev.PromptKind.DO, text, "watch_motor", role=Role.CRAFT)
+    cap, step = ctx.number("cap"), ctx.number("step")
+    watch = _watch(ctx) if cap >= _TURNS_FROM else None
     drive.arm()
-    turned = False
+    whole = False
     try:
         drive.hold(0, 0.5)
-        cap, step = ctx.number("cap"), ctx.number("step")
         for percent in np.arange(step, cap + 1e-9, step):
             _step(ctx, drive, ramp, link, float(percent), rest, has_sensor, began)
             if ramp.abort:
                 break
         if not ramp.abort:
             _slewed(ctx, drive, ramp, cap, slew)
-            turned = cap >= _TURNS_FROM
+            whole = True
     except GuardDropped as e:
         ctx.fail(str(e))
     finally:
         drive.disarm()
+        if watch is not None:
+            ctx.done(watch)
     link.poll()
     link.stop_quietly()
     _judge(ctx, ramp, link, rest, slew)
-    ctx.done(watch)
-    if turned:
+    if whole and watch is not None:
         _count_starts(ctx)
 
 
@@ -171,6 +171,11 @@ def _slewed(ctx: Context, drive: Drive, ramp: _Ramp, cap: float, slew: int) -> N
                  note=f"of full throttle per second; the board's limit is {slew / 10:g} %")  # fmt: skip
         if rate > 1.15 * slew:
             ctx.fail(f"throttle rose by {rate / 10:.1f} % a second, the board's limit is {slew / 10:g} %")
+
+
+def _watch(ctx: Context) -> ev.Prompt:
+    text = "Watch and hear the motor: count its starts, a stumble as one. You are asked for the number at the end."
+    return ctx.prompt(ev.PromptKind.DO, text, "watch_motor", role=Role.CRAFT)
 
 
 def _count_starts(ctx: Context) -> None:

@@ -180,10 +180,13 @@ def test_a_motor_that_stands_still_fails_the_ramp(perform) -> None:
 
 
 def test_a_ramp_too_low_to_turn_a_motor_asks_for_no_count(perform) -> None:
-    _, result = perform(procedure=motor_procedure(("throttle_ramp",), throttle_ramp={"cap": 8.0, "step": 4.0}))
+    said: list[ev.Event] = []
+    procedure = motor_procedure(("throttle_ramp",), throttle_ramp={"cap": 8.0, "step": 4.0})
+    _, result = perform(procedure=procedure, readers=[said.append])
 
     assert verdicts(result) == {"throttle_ramp": Verdict.PASS}
     assert "starts" not in result.summary.stages["throttle_ramp"].readings
+    assert not [e for e in said if isinstance(e, ev.Prompt) and e.action in ("watch_motor", "count_starts")]
 
 
 def test_another_run_on_the_same_bench_starts_from_nothing(tmp_path: Path) -> None:
