@@ -12,6 +12,8 @@ _SUPPLY, _HUNT, _SOAK = ("supply",), ("load_hunt",), ("soak",)
 _DIPS = 0.27
 #: µs: a burst of about 460 µs shows no bend with a longer time constant, and then ohms and a limit look alike
 _BENDS = 1000.0
+#: ohms: more than any cable has (common practice, no source)
+_CABLE = 10.5
 #: the least at which a 3.3 V regulator of the 1117 kind regulates: 1.1 to 1.2 V above (data sheets)
 _FEEDS = 4.45
 
@@ -161,9 +163,9 @@ def main_joint(log: Log, role: Role) -> Answer:
     """More ohms than any cable has; unknown where the ohms were not measured, or only to be few or many."""
     ohms = main_ohms(log, role)
     if ohms is not None:
-        return ohms.value > 10.5, said(ohms)
+        return ohms.value > _CABLE, said(ohms)
     path = log.one(f"{role}.path_ohms", *_SUPPLY, *_HUNT)
-    if path is None or path.interval is None or path.interval.high > 10.5:
+    if path is None or path.interval is None or path.interval.high > _CABLE:
         return None
     return False, said(path)
 

@@ -219,7 +219,7 @@ def campaign(
     plans += [()] * healthy
     # mixed, so that a campaign that is cut short has seen of everything
     chance.shuffle(plans)
-    done = {number: (truth, summary, number, severe) for truth, summary, number, severe in kept([keep] if keep else [])}
+    done = {run[2]: run for run in kept([keep] if keep else [])}
     for i, plan in list(enumerate(plans))[share[0] :: share[1]]:
         if seed + i in done:
             score.add(*done[seed + i])
