@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from needs import need
 
 from benchctl.avr.build_shim import INSTALL, available
 from benchctl.avr.chip import Chip, Reset
@@ -24,11 +24,7 @@ def avr_tools() -> None:
     reason = available()
     if reason is None and shutil.which("avr-gcc") is None:
         reason = f"the avr bench's tests need avr-gcc: {INSTALL}"
-    if reason is None:
-        return
-    if os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
-        pytest.fail(reason)
-    pytest.skip(reason)
+    need(reason)
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,8 @@
 import shutil
 
 import pytest
-from image_pair import Pair, need
+from image_pair import Pair
+from needs import need
 
 
 @pytest.fixture(scope="session")

@@ -1,22 +1,13 @@
 """Two boards of the avr bench with the shipped image, and helpers to watch pins."""
 
-import os
 from collections import defaultdict
 
-import pytest
+from needs import need
 
 from benchctl import benches
 from benchctl.avr.build_shim import available
 from benchctl.terms import Role
 from benchctl.wire.catalogue import PULSE_KIND_KEYS, Function, PulseKind
-
-
-def need(reason):
-    """Skip for that reason, if there is one; fail where the environment says that the tools must be there."""
-    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
-        pytest.fail(reason)
-    if reason:
-        pytest.skip(reason)
 
 
 class Pair:

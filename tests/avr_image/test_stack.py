@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from image_pair import need
+from needs import need
 
 from benchctl import shipped
 from benchctl.avr.build_shim import available

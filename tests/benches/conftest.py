@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from needs import need_avr
 
 from benchctl import benches
 from benchctl.bench import Bench
@@ -16,15 +16,8 @@ Open = Callable[..., Bench]
 
 
 def require(kind: str) -> None:
-    if kind != "avr":
-        return
-    from benchctl.avr.build_shim import available
-
-    reason = available()
-    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
-        pytest.fail(reason)
-    if reason:
-        pytest.skip(reason)
+    if kind == "avr":
+        need_avr()
 
 
 @pytest.fixture(scope="session")

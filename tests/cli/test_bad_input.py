@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from needs import need_avr
 
 from benchctl.cli import main
 
@@ -188,10 +189,7 @@ def test_answers(text: str | bytes, says: str, said: Said, file: Callable[[str |
 
 @pytest.mark.parametrize("text", ["", "hello", ":00000001FG", b"\x7fELF", b"\x7fELF" + bytes(60)])
 def test_images(text: str | bytes, said: Said, file: Callable[[str | bytes], Path]) -> None:
-    from benchctl.avr.build_shim import available
-
-    if available():
-        pytest.skip(str(available()))
+    need_avr()
     assert "bad.toml" in said("run", "radio-link", "--bench", "avr", "--image", f"hand={file(text)}")
 
 

@@ -1,12 +1,12 @@
 """The firmware's pure parts compiled for this machine, behind ctypes."""
 
 import ctypes
-import os
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
+from needs import need
 
 HERE = Path(__file__).parent
 SOURCES = HERE.parents[1] / "firmware_probe"
@@ -16,10 +16,7 @@ FLAGS = ["-std=gnu++11", "-O1", "-fshort-enums", "-Wall", "-Wextra", "-Werror", 
 @pytest.fixture(scope="session")
 def library(tmp_path_factory):
     """Path of the shared object; skipped where there is no g++, unless BENCHCTL_REQUIRE_AVR says it must be there."""
-    if shutil.which("g++") is None:
-        if os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
-            pytest.fail("the firmware's host tests need g++")
-        pytest.skip("the firmware's host tests need g++")
+    need(None if shutil.which("g++") else "the firmware's host tests need g++")
     out = tmp_path_factory.mktemp("firmware") / "probe.so"
     pure = [str(p) for p in sorted(SOURCES.glob("*.cpp")) if not p.name.startswith("hw_") and p.name != "main.cpp"]
     subprocess.run(["g++", *FLAGS, f"-I{SOURCES}", "-o", str(out), str(HERE / "host_hw.cpp"), *pure], check=True)

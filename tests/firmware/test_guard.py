@@ -10,6 +10,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from needs import need
 
 from benchctl.wire.catalogue import GuardReason as Reason
 from benchctl.wire.catalogue import GuardState as State
@@ -317,8 +318,7 @@ def code_of(path):
 
 def test_nobody_but_the_guard_can_make_a_motor_width(tmp_path):
     """The width of a motor channel is a class that only the guard constructs; others do not compile."""
-    if shutil.which("g++") is None:
-        pytest.skip("needs g++")
+    need(None if shutil.which("g++") else "the firmware's host tests need g++")
 
     def compiles(body):
         source = tmp_path / "t.cpp"

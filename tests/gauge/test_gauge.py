@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 from pathlib import Path
 
 import numpy as np
 import pytest
+from needs import need_avr
 
 from benchctl import benches, shipped
 from benchctl import events as ev
@@ -27,13 +27,8 @@ KINDS = ("sim", "avr")
 
 
 def need(kind: str) -> None:
-    from benchctl.avr.build_shim import available
-
-    reason = available() if kind == "avr" else None
-    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
-        pytest.fail(reason)
-    if reason:
-        pytest.skip(reason)
+    if kind == "avr":
+        need_avr()
 
 
 def around_a_probe_pair(*stages: str) -> Procedure:

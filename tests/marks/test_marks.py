@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import os
 import re
 import shutil
 import subprocess
@@ -11,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from needs import need
 
 from benchctl import benches, shipped
 from benchctl.avr.build_shim import available
@@ -31,13 +31,6 @@ FLAGS = (
     *("-mmcu=atmega328p", "-std=gnu++11", "-Os", "-ffunction-sections", "-fdata-sections"),
     *("-fno-exceptions", "-fno-threadsafe-statics", "-fshort-enums", "-Wl,--gc-sections"),
 )
-
-
-def need(reason: str | None) -> None:
-    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
-        pytest.fail(reason)
-    if reason:
-        pytest.skip(reason)
 
 
 @pytest.fixture(scope="module")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 from firmware_wire import BYTES_A_START, GENERATORS, feed
-from proof_rig import require_avr
+from needs import need_avr
 
 
 @pytest.mark.parametrize("generator", GENERATORS)
 def test_it_comes_back_and_wears_nothing(generator: str) -> None:
     """After each batch identity within a second; EEPROM written for starts and saves only; the motor pin stays idle."""
-    require_avr()
+    need_avr()
     tally = feed(generator, 24_000)
 
     assert tally.looks >= 12

@@ -10,19 +10,20 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from proof_rig import Rig, require_avr
+from needs import need_avr
+from proof_rig import Rig
 
 
 @pytest.fixture(params=("sim", "avr"))
 def kind(request: pytest.FixtureRequest) -> str:
     if request.param == "avr":
-        require_avr()
+        need_avr()
     return str(request.param)
 
 
 @pytest.fixture
 def avr() -> str:
-    require_avr()
+    need_avr()
     return "avr"
 
 

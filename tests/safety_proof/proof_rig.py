@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import random
 from collections.abc import Iterable
 from typing import Any
 
-import pytest
 from guard_model import EFFECT_S, Model, Pulse
 
 from benchctl import benches
@@ -239,16 +237,6 @@ def mangled(wire: bytes, chance: random.Random) -> bytes:
     """The same with one bit flipped inside the frame."""
     at = chance.randrange(1, len(wire) - 1)
     return wire[:at] + bytes([wire[at] ^ (1 << chance.randrange(8))]) + wire[at + 1 :]
-
-
-def require_avr() -> None:
-    from benchctl.avr.build_shim import available
-
-    reason = available()
-    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
-        pytest.fail(reason)
-    if reason:
-        pytest.skip(reason)
 
 
 def joined(frames: Iterable[bytes]) -> bytes:

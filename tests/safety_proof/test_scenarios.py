@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from proof_rig import Rig, require_avr
+from needs import need_avr
+from proof_rig import Rig
 from scenarios import SCENARIOS
 
 
 @pytest.fixture(scope="module", params=("sim", "avr"))
 def shared(request: pytest.FixtureRequest) -> Iterator[Rig]:
     if request.param == "avr":
-        require_avr()
+        need_avr()
     rig = Rig(request.param)
     yield rig
     rig.close()

@@ -16,7 +16,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "stages"))
 
 from motor_run import MOTOR, motor_procedure, operation
-from proof_rig import require_avr
+from needs import need_avr
 
 from benchctl import events as ev
 from benchctl.operate import Operation
@@ -83,7 +83,7 @@ def pulled(tmp_path: Path) -> Iterator[Any]:
 
     def perform(kind: str, stage: str, role: Role, how: str) -> tuple[Operation, Any, Puller]:
         if kind == "avr":
-            require_avr()
+            need_avr()
         puller = Puller(role, how, turns=stage != "esc_arming")
         run = puller.run = operation(tmp_path, kind=kind, procedure=motor_procedure((stage,)), readers=[puller])
         made.append(run)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,9 +9,9 @@ from typing import Any
 
 import pytest
 from motor_run import MOTOR, motor_procedure, operation
+from needs import need_avr
 
 from benchctl import events as ev
-from benchctl.avr.build_shim import available
 from benchctl.operate import Operation, Result
 from benchctl.operators import NoOperator
 from benchctl.report.write import render_run
@@ -40,11 +39,7 @@ def perform(tmp_path: Path) -> Iterator[Perform]:
 @pytest.fixture
 def avr_here() -> None:
     """Skipped where the simulator library is missing, unless BENCHCTL_REQUIRE_AVR forbids that."""
-    reason = available()
-    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
-        pytest.fail(reason)
-    if reason:
-        pytest.skip(reason)
+    need_avr()
 
 
 def verdicts(result: Result) -> dict[str, Verdict]:

@@ -1,0 +1,22 @@
+"""What a test needs and the machine may lack: skipped, or failed where the environment says that it must be there."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+
+def need(reason: str | None) -> None:
+    """Skip for that reason, if there is one; BENCHCTL_REQUIRE_AVR makes it a failure."""
+    if reason and os.environ.get("BENCHCTL_REQUIRE_AVR"):
+        pytest.fail(reason)
+    if reason:
+        pytest.skip(reason)
+
+
+def need_avr() -> None:
+    """The simulator library, and what builds the bench's module against it."""
+    from benchctl.avr.build_shim import available
+
+    need(available())
