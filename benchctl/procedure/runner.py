@@ -200,7 +200,7 @@ class Runner:
             context.doubt(str(e))
         except PortLost as e:
             context.doubt(str(e))
-            self._note_lost_ports(str(e))
+            self._note_lost_ports()
         except BoardError as e:
             context.doubt(str(e))
         except (ArithmeticError, LookupError, ValueError) as e:
@@ -226,12 +226,12 @@ class Runner:
         reason = "stopped by the operator"
         self.emit(ev.StageEnded(now, step.name, step.stage.kind, Verdict.UNDECIDED, reason, 0.0))
 
-    def _note_lost_ports(self, reason: str) -> None:
+    def _note_lost_ports(self) -> None:
         for role, board in self.bench.boards.items():
             try:
                 board.poll()
-            except PortLost:
-                self._lose(role, reason)
+            except PortLost as e:
+                self._lose(role, str(e))
 
     # ------------------------------------------------------------------ health
 

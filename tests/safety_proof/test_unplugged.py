@@ -141,3 +141,24 @@ def test_what_was_attested_does_not_outlive_a_cable(tmp_path: Path, role: Role) 
 
 def test_every_stage_that_can_spin_is_looked_at() -> None:
     assert {kind for kind, stage in KINDS.items() if stage.spins} == set(MOTOR)
+
+
+def test_two_boards_lost_at_once_are_each_lost_by_their_own_port(tmp_path: Path) -> None:
+    heard: list[ev.Event] = []
+
+    def both(event: ev.Event) -> None:
+        if isinstance(event, ev.StageStarted):
+            bench: Any = run.bench
+            for role in Role.HAND, Role.CRAFT:
+                agenda_of(run).after(AWAY_S, bench.ports[role].plug, False)
+
+    run = operation(tmp_path, procedure=motor_procedure(("esc_arming",)), readers=[both, heard.append])
+    try:
+        run.perform()
+        names = {role: port.name for role, port in run.bench.ports.items()}  # type: ignore[attr-defined]
+    finally:
+        run.bench.close()
+    lost = {e.role: e.reason for e in heard if isinstance(e, ev.BoardLost)}
+
+    assert set(lost) == {Role.HAND, Role.CRAFT}
+    assert all(names[role] in reason for role, reason in lost.items())
