@@ -2,7 +2,7 @@
 #pragma once
 #include <stdint.h>
 
-#define PROTOCOL_VERSION 1
+#define PROTOCOL_VERSION 3
 #define ANSWER_BIT 0x80
 #define NO_PIN 0xFF
 #define MAX_BODY 100
@@ -17,8 +17,9 @@ enum Error {
   ERROR_GUARDED = 6,
   ERROR_PART = 7,
   ERROR_ROLE = 8,
+  ERROR_UNCONFIRMED = 9,
 };
-#define ERROR_COUNT 9
+#define ERROR_COUNT 10
 
 enum ResetCause {
   RESET_CAUSE_UNKNOWN = 0,
@@ -74,8 +75,9 @@ enum PulseKind {
   PULSE_KIND_NONE = 0,
   PULSE_KIND_SERVO = 1,
   PULSE_KIND_MOTOR = 2,
+  PULSE_KIND_REVERSIBLE = 3,
 };
-#define PULSE_KIND_COUNT 3
+#define PULSE_KIND_COUNT 4
 
 enum LinkMode {
   LINK_MODE_RECEIVE = 0,
@@ -104,6 +106,13 @@ enum AdcSource {
 };
 #define ADC_SOURCE_COUNT 6
 
+enum TwiLines {
+  TWI_LINES_SDA_FREED = 1,
+  TWI_LINES_SDA_HELD = 2,
+  TWI_LINES_SCL_HELD = 4,
+};
+#define TWI_LINES_COUNT 5
+
 enum Point {
   POINT_EDGE = 0,
   POINT_DECIDED = 1,
@@ -120,10 +129,11 @@ enum Point {
 enum GuardState {
   GUARD_STATE_IDLE = 0,
   GUARD_STATE_CHALLENGED = 1,
-  GUARD_STATE_ARMED = 2,
-  GUARD_STATE_LIVE = 3,
+  GUARD_STATE_WIRING = 2,
+  GUARD_STATE_ARMED = 3,
+  GUARD_STATE_LIVE = 4,
 };
-#define GUARD_STATE_COUNT 4
+#define GUARD_STATE_COUNT 5
 
 enum GuardReason {
   GUARD_REASON_START = 0,
@@ -134,8 +144,19 @@ enum GuardReason {
   GUARD_REASON_SETTINGS = 5,
   GUARD_REASON_REFUSED = 6,
   GUARD_REASON_LOOP_STALL = 7,
+  GUARD_REASON_TIME_OUT = 8,
 };
-#define GUARD_REASON_COUNT 8
+#define GUARD_REASON_COUNT 9
+
+enum OutputAct {
+  OUTPUT_ACT_TRY = 0,
+  OUTPUT_ACT_CONFIRM = 1,
+  OUTPUT_ACT_FORGET = 2,
+  OUTPUT_ACT_FULL = 3,
+  OUTPUT_ACT_BACKWARD = 4,
+  OUTPUT_ACT_REST = 5,
+};
+#define OUTPUT_ACT_COUNT 6
 
 enum Piece {
   PIECE_NUMBER = 1,
@@ -160,6 +181,8 @@ enum Piece {
   X(radio_retry_delay, 8, uint8_t, 1, 1, 0, 15UL) \
   X(radio_retry_count, 9, uint8_t, 1, 15, 0, 15UL) \
   X(radio_address, 10, uint32_t, 1, 1297433676, 0, 4294967295UL) \
+  X(start_sound, 29, uint16_t, 1, 0, 0, 9999UL) \
+  X(neutral_us, 28, uint16_t, 1, 1500, 1400, 1600UL) \
   X(silence_ms, 11, uint16_t, 1, 250, 50, 5000UL) \
   X(cap_permille, 12, uint16_t, 1, 200, 0, 300UL) \
   X(slew_permille_s, 13, uint16_t, 1, 200, 10, 1000UL) \
@@ -167,7 +190,7 @@ enum Piece {
   X(full_us, 15, uint16_t, 1, 2000, 1500, 2200UL) \
   X(frame_us, 16, uint16_t, 1, 20000, 2500, 20000UL) \
   X(servo_min_us, 17, uint16_t, 1, 1000, 500, 1500UL) \
-  X(servo_max_us, 18, uint16_t, 1, 2000, 1500, 2500UL) \
+  X(servo_max_us, 18, uint16_t, 1, 2000, 1500, 2450UL) \
   X(self_stimulus, 19, uint8_t, 1, 0, 0, 1UL) \
   X(led_active_low, 20, uint8_t, 1, 0, 0, 1UL) \
   X(baud_code, 21, uint8_t, 1, 0, 0, 3UL) \
@@ -177,28 +200,37 @@ enum Piece {
   X(dead_band, 25, uint8_t, 1, 0, 0, 100UL) \
   X(turnaround_ticks, 26, uint16_t, 1, 1000, 400, 20000UL) \
   X(air_reach, 27, uint8_t, 1, 0, 0, 1UL) \
+  X(pair_number, 40, uint8_t, 1, 0, 0, 255UL) \
+  X(radio_spi_slow, 41, uint8_t, 1, 0, 0, 1UL) \
+  X(switch_to_supply, 42, uint8_t, 1, 0, 0, 3UL) \
+  X(loader_loops, 43, uint8_t, 1, 0, 0, 1UL) \
 
+#define SETTING_REST_KEYS 48
 #define SETTING_PIN_KEYS 64
 #define SETTING_PULSE_KIND_KEYS 96
-#define DEFAULT_PINS { 0x34, 0x33, 0x35, 0x20, 0x21, 0x11, 0x12, 0xFF, 0xFF, 0xFF, 0xFF, 0x36, 0x37, 0x32, 0x22, 0x10, 0x23, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0x14 }
-#define DEFAULT_PULSE_KINDS { 1, 2, 0, 0, 0, 0 }
+#define CAPTURE_PIN 0x10
+#define ADDRESS_LOW 0xC7
+#define MISO_PIN 0x14
 
 #define MSG_IDENTIFY 0x01
 #define MSG_IDENTIFY_ANSWER 0x81
 struct __attribute__((packed)) msg_identify_answer {
   uint8_t protocol;
   uint16_t firmware;
-  uint32_t image_crc;
   uint8_t role;
   char label[16];
-  uint32_t clock_hz;
-  uint16_t boot_count;
   uint8_t cause;
   uint8_t mcusr;
   uint8_t cause_from;
+  uint16_t boot_count;
+  uint32_t image_crc;
+  uint32_t clock_hz;
   uint16_t stack_free;
   uint8_t settings_ok;
   uint8_t signature[3];
+  uint8_t clock_ok;
+  uint8_t image;
+  uint8_t fuses[4];
 };
 #define MSG_CLOCK 0x02
 #define MSG_CLOCK_ANSWER 0x82
@@ -247,10 +279,10 @@ struct __attribute__((packed)) msg_vitals_answer {
 #define MSG_FORENSICS 0x0A
 #define MSG_FORENSICS_ANSWER 0x8A
 struct __attribute__((packed)) msg_forensics_answer {
-  uint16_t boot_count;
   uint8_t cause;
   uint8_t mcusr;
   uint8_t cause_from;
+  uint16_t boot_count;
   uint8_t ram_survived;
   uint32_t uptime_ms;  // ms
   uint8_t loads;
@@ -266,6 +298,16 @@ struct __attribute__((packed)) msg_pin {
 #define MSG_PIN_ANSWER 0x8C
 struct __attribute__((packed)) msg_pin_answer {
   uint8_t level;
+};
+#define MSG_LOOK 0x0E
+struct __attribute__((packed)) msg_look {
+  uint8_t pin;
+  uint8_t mode;
+};
+#define MSG_LOOK_ANSWER 0x8E
+struct __attribute__((packed)) msg_look_answer {
+  uint8_t level;
+  uint16_t reading;
 };
 #define MSG_LED 0x0D
 struct __attribute__((packed)) msg_led {
@@ -319,6 +361,7 @@ struct __attribute__((packed)) msg_link_stop_answer {
   uint32_t delivered;
   uint32_t received;
   uint16_t dropped;
+  uint16_t late;  // tick
 };
 #define MSG_ADC 0x20
 struct __attribute__((packed)) msg_adc {
@@ -387,6 +430,7 @@ struct __attribute__((packed)) msg_loop_start {
 struct __attribute__((packed)) msg_loop_stop_answer {
   uint32_t packets;
   uint32_t lost;
+  uint16_t late;  // tick
 };
 #define MSG_STICK_SET 0x32
 struct __attribute__((packed)) msg_stick_set {
@@ -431,15 +475,17 @@ struct __attribute__((packed)) msg_arm {
   uint8_t channel;
   uint32_t nonce;
   char label[16];
+  uint16_t cap_permille;
 };
 #define MSG_ARM_ANSWER 0xB9
 struct __attribute__((packed)) msg_arm_answer {
   uint8_t state;
+  uint16_t cap_permille;
 };
 #define MSG_THROTTLE 0x3A
 struct __attribute__((packed)) msg_throttle {
   uint8_t channel;
-  uint16_t permille;
+  int16_t permille;
   uint16_t number;
 };
 #define MSG_THROTTLE_ANSWER 0xBA
@@ -449,6 +495,9 @@ struct __attribute__((packed)) msg_throttle_answer {
   uint16_t width_us;  // us
 };
 #define MSG_STOP 0x3B
+struct __attribute__((packed)) msg_stop {
+  uint8_t silent;
+};
 #define MSG_STOP_ANSWER 0xBB
 struct __attribute__((packed)) msg_stop_answer {
   uint8_t state;
@@ -463,9 +512,26 @@ struct __attribute__((packed)) msg_guard_read_answer {
   uint16_t silence_ms;  // ms
   uint16_t age_ms;  // ms
   uint16_t radio_age_ms;  // ms
+  uint8_t confirmed;
+  uint8_t silent;
+};
+#define MSG_OUTPUT 0x3D
+struct __attribute__((packed)) msg_output {
+  uint8_t channel;
+  uint8_t act;
+};
+#define MSG_OUTPUT_ANSWER 0xBD
+struct __attribute__((packed)) msg_output_answer {
+  uint8_t confirmed;
 };
 #define MSG_TWI_SCAN 0x40
+struct __attribute__((packed)) msg_twi_scan {
+  uint8_t slow;
+};
 #define MSG_TWI_SCAN_ANSWER 0xC0
+struct __attribute__((packed)) msg_twi_scan_answer {
+  uint8_t lines;
+};
 #define MSG_TWI_READ 0x41
 struct __attribute__((packed)) msg_twi_read {
   uint8_t address;

@@ -1,19 +1,26 @@
 // SPDX-License-Identifier: MIT
 #include "dispatch.h"
 #include "handlers.h"
+#include "probe.h"
 
 struct DispatchRow {
   uint8_t type;
   uint8_t size;   // of the fields
-  bool tail;      // bytes may follow
+  uint8_t rules;  // TAIL, and each Resource that must be free
   Handler handler;
 };
 
+static uint8_t __attribute__((unused)) unknown(const Request &) { return ERROR_UNKNOWN; }
+
 static const DispatchRow table[] HW_FLASH = {
     HANDLERS_BOARD,
+#if GAUGE
+    HANDLERS_GAUGE,
+#else
     HANDLERS_RADIO,
     HANDLERS_OUTPUTS,
     HANDLERS_MEASURING,
+#endif
 };
 
 void answer_open(const Request &r) {
@@ -27,6 +34,8 @@ uint8_t answer(const Request &r, const void *fields, uint8_t size) {
   frame_close();
   return ANSWERED;
 }
+
+uint8_t answer_in_place(const Request &r, uint8_t size) { return answer(r, r.fields, size); }
 
 void refuse_later(const Later &to, uint8_t error, uint8_t detail) {
   msg_refusal body = {to.type, error, detail};
@@ -61,20 +70,30 @@ static bool find(uint8_t type, DispatchRow *row) {
   return false;
 }
 
-void dispatch(const uint8_t *body, uint8_t size, bool by_air) {
+static uint8_t handle(const DispatchRow &row, const Request &r) {
+  bool fits = r.size == row.size || ((row.rules & TAIL) && r.size > row.size);
+  if (!fits) return ERROR_LENGTH;
+  return row.rules & probe_taken() ? (uint8_t)ERROR_BUSY : row.handler(r);
+}
+
+bool dispatch(const uint8_t *body, uint8_t size, bool by_air) {
   Request r = {body[0], (uint16_t)(body[1] | body[2] << 8), body + FRAME_HEAD, (uint8_t)(size - FRAME_HEAD)};
   DispatchRow row;
   uint8_t result = ERROR_UNKNOWN;
-  if (by_air && r.type >= MSG_ARM_CHALLENGE && r.type <= MSG_THROTTLE) {
+  if (by_air && ((r.type >= MSG_ARM_CHALLENGE && r.type <= MSG_THROTTLE) || r.type == MSG_OUTPUT)) {
     result = ERROR_GUARDED;
   } else if (find(r.type, &row)) {
-    bool fits = r.size == row.size || (row.tail && r.size > row.size);
-    result = fits ? row.handler(r) : (uint8_t)ERROR_LENGTH;
+    // the guard is not ticked while it is asked
+    bool guards = (uint8_t)(r.type - MSG_ARM_CHALLENGE) <= MSG_OUTPUT - MSG_ARM_CHALLENGE;
+    if (guards) hw_hold_ms();
+    result = handle(row, r);
+    if (guards) hw_release_ms();
   }
-  if (result == ANSWERED) return;
+  if (result == AGAIN) return false;
   if (result == HANDLED) {
     answer(r, nullptr, 0);
-  } else {
+  } else if (result != ANSWERED) {
     refuse(r, result);
   }
+  return true;
 }

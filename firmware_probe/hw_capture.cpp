@@ -4,51 +4,53 @@
 #include <avr/io.h>
 #include "hw_chip.h"
 
-#define CAPTURES 4u  // power of two
+#define EDGES 4u   // power of two: three wait, which at 400 Hz come in 2.5 ms
+#define ROSE 0x80  // in a stamp's flags
 
-static HwCapture captures[CAPTURES];
-static volatile uint8_t capture_head, capture_tail;
+static HwStamp edges[EDGES];
+static volatile uint8_t edge_head, edge_tail;
 static uint32_t rise_at;
 static bool risen;
 
 void hw_capture(bool on) {
   uint8_t held = hw_hold();
   risen = false;
-  capture_tail = capture_head;
+  edge_tail = edge_head;
   TCCR1B |= _BV(ICES1);
   TIFR1 = _BV(ICF1);
   TIMSK1 = on ? TIMSK1 | _BV(ICIE1) : TIMSK1 & (uint8_t)~_BV(ICIE1);
   hw_release(held);
 }
 
+// What is made of the edges waits until somebody asks: within the 8 seconds that a stamp holds.
 bool hw_capture_take(HwCapture *capture) {
-  if (capture_head == capture_tail) return false;
-  *capture = captures[capture_tail];
-  capture_tail = (capture_tail + 1) & (CAPTURES - 1);
-  return true;
+  while (edge_head != edge_tail) {
+    const HwStamp &edge = edges[edge_tail];
+    uint32_t at = hw_stamp_tick(edge), width = at - rise_at;
+    bool rose = edge.flags & ROSE, whole = risen && !rose;
+    edge_tail = (edge_tail + 1) & (EDGES - 1);
+    risen = rose;
+    if (whole) {
+      capture->rise = rise_at;
+      capture->width = width > 0xFFFF ? 0xFFFF : width;
+      return true;
+    }
+    rise_at = at;
+  }
+  return false;
 }
 
-static void captured(uint32_t width) {
-  uint8_t next = (capture_head + 1) & (CAPTURES - 1);
-  if (next == capture_tail) return;
-  captures[capture_head].rise = rise_at;
-  captures[capture_head].width = width > 0xFFFF ? 0xFFFF : width;
-  capture_head = next;
-  hw_work = 1;
-}
-
+// The counter has an overflow that is not counted yet when its flag stands: this interrupt goes before that one.
 ISR(TIMER1_CAPT_vect) {
-  uint16_t stamp = ICR1;
-  bool rose = TCCR1B & _BV(ICES1);
+  HwStamp &edge = edges[edge_head];
+  edge.count = ICR1;
+  edge.overflows = (uint8_t)hw_overflows;
+  edge.flags = TIFR1 & (uint8_t)~ROSE;
+  if (TCCR1B & _BV(ICES1)) edge.flags |= ROSE;
   TCCR1B ^= _BV(ICES1);
   TIFR1 = _BV(ICF1);
-  uint32_t now = hw_ticks_held();
-  uint16_t count = (uint16_t)(now >> HW_TICK_SHIFT);
-  uint32_t at = now - ((uint32_t)(uint16_t)(count - stamp) << HW_TICK_SHIFT);
-  if (rose) {
-    rise_at = at;
-  } else if (risen) {
-    captured(at - rise_at);
-  }
-  risen = rose;
+  uint8_t next = (edge_head + 1) & (EDGES - 1);
+  if (next == edge_tail) return;
+  edge_head = next;
+  hw_work = 1;
 }

@@ -26,8 +26,12 @@ void hw_signature(uint8_t *three) {
   hw_release(held);
 }
 
-void hw_flash_read(void *to, const void *from, uint8_t size) { memcpy_P(to, from, size); }
+void hw_fuses(uint8_t *four) {
+  uint8_t held = hw_hold();
+  for (uint8_t i = 0; i < 4; i++) four[i] = boot_lock_fuse_bits_get(i);
+  hw_release(held);
+}
 
-uint32_t hw_flash_u32(const uint32_t *from) { return pgm_read_dword(from); }
+void hw_flash_read(void *to, const void *from, uint8_t size) { memcpy_P(to, from, size); }
 
 uint8_t hw_flash_byte(uint16_t address) { return pgm_read_byte(address); }

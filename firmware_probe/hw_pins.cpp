@@ -4,7 +4,7 @@
 #include <avr/io.h>
 #include "hw_chip.h"
 
-#define EDGES 16u  // power of two
+#define EDGES 12u
 
 static uint8_t reserved[4];  // by port
 struct Kept {
@@ -28,7 +28,10 @@ void hw_pins_release_all(void) {
   for (uint8_t i = 0; i < 4; i++) reserved[i] = 0;
 }
 
-bool hw_pins_reserved(uint8_t pin) { return reserved[pin >> 4] & HW_MASK(pin); }
+bool hw_pins_reserved(uint8_t pin) {
+  uint8_t port = pin >> 4;  // as a byte it is found without a loop of shifts
+  return reserved[port] & HW_MASK(pin);
+}
 
 static bool writable(uint8_t pin) { return hw_pin_exists(pin) && !hw_pins_reserved(pin); }
 
@@ -62,21 +65,23 @@ void hw_pin_output(uint8_t pin, bool level) {
   set_bit(port + HW_DDR, HW_MASK(pin), true);
 }
 
-void hw_pin_write(uint8_t pin, bool level) {
+HW_FAST void hw_pin_write(uint8_t pin, bool level) {
   if (writable(pin)) set_bit(HW_PORT(pin) + HW_OUT, HW_MASK(pin), level);
 }
 
-HW_FAST uint32_t hw_pin_pull(uint8_t pin, bool low) {
+HW_FAST uint32_t hw_pin_pull(uint8_t pin, bool pull, bool up) {
   uint8_t mask = writable(pin) ? HW_MASK(pin) : 0;
   volatile uint8_t *ddr = HW_PORT(pin) + HW_DDR, *out = HW_PORT(pin) + HW_OUT;
   HwStamp stamp;
   uint8_t held = hw_hold();
-  if (low) {
-    *out &= (uint8_t)~mask;
-    *ddr |= mask;
+  uint8_t driven = *ddr & (uint8_t)~mask, high = *out & (uint8_t)~mask;
+  if (pull == up) high |= mask;
+  if (pull) {
+    *out = high;
+    *ddr = driven | mask;
   } else {
-    *ddr &= (uint8_t)~mask;
-    *out |= mask;
+    *ddr = driven;
+    *out = high;
   }
   HW_STAMP(stamp);
   hw_release(held);

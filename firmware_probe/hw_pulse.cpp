@@ -16,16 +16,15 @@
 
 struct Pulse {
   uint8_t pin;
-  bool motor, running, high;
+  bool running, high;
   uint16_t width;          // ticks, of the next pulse; 0: none
   uint16_t last;           // ticks, of the pulse being delivered
   uint32_t next;           // tick of the next edge (pins without a compare unit)
 };
 static Pulse pulses[HW_PULSES];
 static uint16_t frame = 40000;
-static bool motors_silent;
 
-static Pulse *compare_a, *compare_b;
+static Pulse *compared[2];  // by timer 1's units, A and B
 
 static void level(const Pulse &p, bool on) {
   volatile uint8_t *out = HW_PORT(p.pin) + HW_OUT;
@@ -44,69 +43,53 @@ static uint16_t begin_pulse(Pulse &p) {
   return p.last;
 }
 
-static bool wanted(const Pulse &p) { return p.width && !(p.motor && motors_silent); }
-
 // ---------------------------------------------------------------- timer 1's compare units
 
-// COM bits: 3 sets the pin at the next match, 2 clears it.
-static void mode_a(uint8_t com) { TCCR1A = (TCCR1A & 0x3F) | (uint8_t)(com << COM1A0); }
-static void mode_b(uint8_t com) { TCCR1A = (TCCR1A & 0xCF) | (uint8_t)(com << COM1B0); }
+// COM bits: 3 sets the pin at the next match, 2 clears it, 0 leaves it to the port.
+static void mode(uint8_t unit, uint8_t com) {
+  uint8_t held = hw_hold();  // the other unit's interrupt may come between
+  TCCR1A = unit ? (TCCR1A & 0xCF) | (uint8_t)(com << COM1B0) : (TCCR1A & 0x3F) | (uint8_t)(com << COM1A0);
+  hw_release(held);
+}
+
+#define MATCH_AT(unit) ((&OCR1A)[unit])       // OCR1A and OCR1B lie together
+#define MATCH_BIT(unit) (_BV(OCIE1A) << (unit))  // so do their bits
 
 // After a match: the pin has just risen or fallen; prepare the other edge. A rise is prepared only when a pulse is
-// wanted, so a train ends with the pin low.
-ISR(TIMER1_COMPA_vect) {
-  Pulse &p = *compare_a;
+// wanted, so a train ends with the pin low; the matches that come all the same every time round are passed over.
+static void matched(uint8_t unit) {
+  Pulse &p = *compared[unit];
+  if (!p.running) return;
+  uint16_t ticks;
+  uint8_t com = 2;
   if (!p.high) {
-    OCR1A += begin_pulse(p) >> HW_TICK_SHIFT;
-    mode_a(2);
+    ticks = begin_pulse(p);
   } else {
     p.high = false;
-    p.running = wanted(p);
-    if (p.running) {
-      OCR1A += (frame - p.last) >> HW_TICK_SHIFT;
-      mode_a(3);
-    } else {
-      TIMSK1 &= (uint8_t)~_BV(OCIE1A);
-      mode_a(0);
-    }
+    p.running = p.width;
+    com = p.running ? 3 : 0;
+    ticks = frame - p.last;
   }
+  uint16_t at = MATCH_AT(unit) + (ticks >> HW_TICK_SHIFT);
+  uint8_t held = hw_hold();  // its upper byte waits in the register TEMP, which who reads the counter meanwhile takes
+  MATCH_AT(unit) = at;
+  hw_release(held);
+  mode(unit, com);
 }
 
-ISR(TIMER1_COMPB_vect) {
-  Pulse &p = *compare_b;
-  if (!p.high) {
-    OCR1B += begin_pulse(p) >> HW_TICK_SHIFT;
-    mode_b(2);
-  } else {
-    p.high = false;
-    p.running = wanted(p);
-    if (p.running) {
-      OCR1B += (frame - p.last) >> HW_TICK_SHIFT;
-      mode_b(3);
-    } else {
-      TIMSK1 &= (uint8_t)~_BV(OCIE1B);
-      mode_b(0);
-    }
-  }
-}
+HW_OPEN_ISR(TIMER1_COMPA_vect, TIMSK1, OCIE1A) { matched(0); }
+HW_OPEN_ISR(TIMER1_COMPB_vect, TIMSK1, OCIE1B) { matched(1); }
 
-static void start_a(void) {
-  OCR1A = TCNT1 + (START_DELAY >> HW_TICK_SHIFT);
-  mode_a(3);
-  TIFR1 = _BV(OCF1A);
-  TIMSK1 |= _BV(OCIE1A);
-}
-
-static void start_b(void) {
-  OCR1B = TCNT1 + (START_DELAY >> HW_TICK_SHIFT);
-  mode_b(3);
-  TIFR1 = _BV(OCF1B);
-  TIMSK1 |= _BV(OCIE1B);
+static void start_compared(uint8_t unit) {
+  MATCH_AT(unit) = TCNT1 + (START_DELAY >> HW_TICK_SHIFT);
+  mode(unit, 3);
+  TIFR1 = MATCH_BIT(unit);
+  TIMSK1 |= MATCH_BIT(unit);
 }
 
 // ---------------------------------------------------------------- the other pins, by timer 0
 
-static bool by_timer0(const Pulse &p) { return p.running && &p != compare_a && &p != compare_b; }
+static bool by_timer0(const Pulse &p) { return p.running && &p != compared[0] && &p != compared[1]; }
 
 static void edge(Pulse &p) {
   if (!p.high) {
@@ -115,7 +98,7 @@ static void edge(Pulse &p) {
   } else {
     level(p, false);
     p.high = false;
-    p.running = wanted(p);
+    p.running = p.width;
     p.next += frame - p.last;
   }
 }
@@ -191,8 +174,8 @@ void hw_pulse_start(void) {
 // A compare unit keeps the level it gave last, unseen while the port has the pin, and shows it again when it gets the
 // pin back: a pulse that is cut is therefore ended by a match, or the next one would begin early and be too wide.
 static void end_compared(void) {
-  if (compare_a) mode_a(2);
-  if (compare_b) mode_b(2);
+  if (compared[0]) mode(0, 2);
+  if (compared[1]) mode(1, 2);
   uint16_t now = TCNT1;
   OCR1A = OCR1B = now + 4;
   while ((uint16_t)(TCNT1 - now) <= 5) {
@@ -204,13 +187,13 @@ void hw_pulse_unbind_all(void) {
   TIMSK1 &= (uint8_t) ~(_BV(OCIE1A) | _BV(OCIE1B));
   TIMSK0 = 0;
   end_compared();
-  mode_a(0);
-  mode_b(0);
+  mode(0, 0);
+  mode(1, 0);
   for (uint8_t i = 0; i < HW_PULSES; i++) {
     if (pulses[i].pin != NO_PIN) level(pulses[i], false);
-    pulses[i] = Pulse{NO_PIN, false, false, false, 0, 0, 0};
+    pulses[i] = Pulse{NO_PIN, false, false, 0, 0, 0};
   }
-  compare_a = compare_b = nullptr;
+  compared[0] = compared[1] = nullptr;
   hw_pins_release_all();
   hw_release(held);
 }
@@ -218,16 +201,14 @@ void hw_pulse_unbind_all(void) {
 // Not the pins that the SPI unit drives over the port's head.
 bool hw_pulse_possible(uint8_t pin) { return hw_pin_exists(pin) && (pin < 0x13 || pin > 0x15); }
 
-bool hw_pulse_bind(uint8_t channel, uint8_t pin, bool motor) {
+bool hw_pulse_bind(uint8_t channel, uint8_t pin) {
   if (!hw_pulse_possible(pin)) return false;
   Pulse &p = pulses[channel - 1];
   uint8_t held = hw_hold();
   hw_pin_output(pin, false);
-  p.pin = pin;
-  p.motor = motor;
+  p.pin = hw_clock_right ? pin : NO_PIN;  // no width would be right
   hw_pins_reserve(pin);
-  if (pin == 0x11) compare_a = &p;
-  if (pin == 0x12) compare_b = &p;
+  if (pin == 0x11 || pin == 0x12) compared[pin - 0x11] = &p;
   hw_release(held);
   return true;
 }
@@ -242,40 +223,25 @@ static void set_width(uint8_t channel, uint16_t ticks) {
   Pulse &p = pulses[channel - 1];
   if (p.pin == NO_PIN) return;
   p.width = ticks;
-  if (p.running || !wanted(p)) return;
+  if (p.running || !ticks) return;
   p.running = true;
-  if (&p == compare_a) return start_a();
-  if (&p == compare_b) return start_b();
+  p.last = ticks;  // should the train be ended before its first pulse, which then comes all the same
+  if (&p == compared[0]) return start_compared(0);
+  if (&p == compared[1]) return start_compared(1);
   p.next = hw_ticks_held() + START_DELAY + (uint32_t)(channel - 1) * (frame >> 3);  // spread over the frame
   ordered = true;
   if (!serving) arm_timer0(LEAD);
 }
 
-bool hw_pulse_servo(uint8_t channel, uint16_t ticks) {
-  if (pulses[channel - 1].motor) return false;
+void guard_output(uint8_t channel, GuardedWidth width) {
   uint8_t held = hw_hold();
-  set_width(channel, ticks);
-  hw_release(held);
-  return true;
-}
-
-void guard_output(uint8_t channel, MotorWidth width) {
-  uint8_t held = hw_hold();
-  if (pulses[channel - 1].motor) set_width(channel, width.ticks());
-  hw_release(held);
-}
-
-void hw_pulse_silence_motors(bool silent) {
-  uint8_t held = hw_hold();
-  motors_silent = silent;
-  for (uint8_t channel = 1; channel <= HW_PULSES; channel++) set_width(channel, pulses[channel - 1].width);
+  set_width(channel, width.ticks());
   hw_release(held);
 }
 
 uint16_t hw_pulse_width(uint8_t channel) {
   uint8_t held = hw_hold();
-  const Pulse &p = pulses[channel - 1];
-  uint16_t width = p.motor && motors_silent ? 0 : p.width;
+  uint16_t width = pulses[channel - 1].width;
   hw_release(held);
   return width;
 }

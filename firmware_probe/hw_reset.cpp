@@ -18,6 +18,8 @@ extern "C" void hw_save_flags(void) {
       "sts hw_saved_mcusr, r24\n\t" ::[mcusr] "I"(_SFR_IO_ADDR(MCUSR)) : "r24");
   MCUSR = 0;
   wdt_disable();
+  CLKPR = _BV(CLKPCE);  // undoes what the fuse CKDIV8 does; the second within four cycles
+  CLKPR = 0;
   // the stack is empty here, so all of it can be painted
   __asm__ volatile(
       "ldi r30, lo8(__heap_start)\n\t"
@@ -30,10 +32,27 @@ extern "C" void hw_save_flags(void) {
       "brlo 1b\n\t" ::[paint] "M"(HW_PAINT), [end] "i"(RAMEND + 1) : "r24", "r25", "r30", "r31");
 }
 
+bool hw_clock_right;
+
+// The watchdog's own oscillator, 128 kHz +- 10 % and some more over supply and temperature (data sheet, typical
+// characteristics), counts 2048 cycles, 16 ms; the chip's clock is within 10 % of its nominal at worst (the oscillator
+// in the chip). An image for the other clock is off by a factor of two.
+static void check_clock(void) {
+  wdt_reset();
+  WDTCSR = _BV(WDCE) | _BV(WDE);
+  WDTCSR = _BV(WDIE);
+  uint16_t from = TCNT1, took;
+  do {
+    took = TCNT1 - from;
+  } while (!(WDTCSR & _BV(WDIF)) && took < 0xF000);
+  hw_clock_right = took > (22600u >> HW_TICK_SHIFT) && took < (45200u >> HW_TICK_SHIFT);
+}
+
 void hw_start(void) {
   cli();
-  wdt_enable(WDTO_250MS);
   hw_ticks_start();
+  check_clock();
+  wdt_enable(WDTO_250MS);
   hw_adc_start();
   hw_pulse_start();
   sei();
@@ -47,11 +66,17 @@ HwReset hw_reset_flags(void) {
 void hw_watchdog_kick(void) { wdt_reset(); }
 
 // Every pin as after a reset first: a pulse whose falling edge an interrupt was to prepare would else last until then.
-void hw_restart(void) {
+// By a jump nothing of the chip is reset: what could send or drive is stopped here, the rest is set at the start. r2 is
+// where some boot loaders leave the reset flags; there are none.
+void hw_restart(bool jump) {
   cli();
   TCCR1A = 0;
   DDRB = DDRC = DDRD = 0;
   PORTB = PORTC = PORTD = 0;
+  if (jump) {
+    UCSR0B = 0;
+    __asm__ volatile("clr r2\n jmp 0");
+  }
   wdt_enable(WDTO_15MS);
   for (;;) {
   }

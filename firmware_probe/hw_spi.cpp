@@ -4,13 +4,26 @@
 #include <avr/io.h>
 #include "hw_chip.h"
 
+// half the processor's clock, or 2 MHz for long wires
 #define SPI_ON (_BV(SPE) | _BV(MSTR))
+#if F_CPU == 16000000UL
+#define SPI_SLOW (SPI_ON | _BV(SPR0))
+#define SLOW_DOUBLED _BV(SPI2X)
+#else
+#define SPI_SLOW SPI_ON
+#define SLOW_DOUBLED 0
+#endif
 
 static uint8_t unwired;  // where writes go when a line has no pin
 static volatile uint8_t *csn_port = &unwired, *ce_port = &unwired;
 static uint8_t csn_mask, ce_mask;
+static bool slow;
 
-void hw_spi_bind(uint8_t csn, uint8_t ce) {
+void hw_spi_bind(uint8_t csn, uint8_t ce, bool slowly) {
+  slow = slowly;
+  SPCR = 0;
+  if (hw_pin_exists(csn) && hw_pins_reserved(csn)) csn = NO_PIN;
+  if (hw_pin_exists(ce) && hw_pins_reserved(ce)) ce = NO_PIN;
   hw_pin_output(csn, true);
   hw_pin_output(ce, false);
   csn_port = hw_pin_exists(csn) ? HW_PORT(csn) + HW_OUT : &unwired;
@@ -22,17 +35,18 @@ void hw_spi_bind(uint8_t csn, uint8_t ce) {
 // Also puts the bus right after its pins were looked at one by one, or after PB2 (SS) pulled low as an input made
 // the chip a slave.
 static void set_up(void) {
+  if (csn_port == &unwired) return;
   uint8_t held = hw_hold();
   DDRB = (DDRB | _BV(3) | _BV(5)) & (uint8_t)~_BV(4);
   PORTB |= _BV(4);  // a weak pull-up, so that an open MISO reads ones and not noise
   if (!(DDRB & _BV(2))) PORTB |= _BV(2);  // nor may an unused SS float
-  SPCR = SPI_ON;
-  SPSR = _BV(SPI2X);
+  SPCR = slow ? SPI_SLOW : SPI_ON;
+  SPSR = slow ? SLOW_DOUBLED : _BV(SPI2X);
   hw_release(held);
 }
 
 void hw_spi_select(void) {
-  if (SPCR != SPI_ON) set_up();
+  if ((SPCR & SPI_ON) != SPI_ON) set_up();
   uint8_t held = hw_hold();
   *csn_port &= (uint8_t)~csn_mask;
   hw_release(held);

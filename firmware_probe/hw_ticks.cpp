@@ -5,7 +5,7 @@
 #include <avr/sleep.h>
 #include "hw_chip.h"
 
-static volatile uint32_t milliseconds;
+static volatile uint16_t milliseconds;
 
 // Timer 2 counts 4 us steps, 250 to the millisecond.
 #if F_CPU == 16000000UL
@@ -32,17 +32,34 @@ uint32_t hw_ticks(void) {
   return now;
 }
 
-uint32_t hw_ms(void) {
+uint16_t hw_ms(void) {
   uint8_t held = hw_hold();
-  uint32_t ms = milliseconds;
+  uint16_t ms = milliseconds;
   hw_release(held);
   return ms;
 }
 
+void hw_hold_ms(void) {
+  uint8_t held = hw_hold();
+  TIMSK2 &= (uint8_t)~_BV(OCIE2A);
+  hw_release(held);
+}
+
+void hw_release_ms(void) {
+  uint8_t held = hw_hold();
+  TIMSK2 |= _BV(OCIE2A);
+  hw_release(held);
+}
+
+// By the counter's low byte alone: reading both takes the register TEMP, which interrupts that read the counter share.
 void hw_wait_us(uint8_t us) {
-  uint16_t from = TCNT1, ticks = (uint16_t)(us * TICKS_PER_US) >> HW_TICK_SHIFT;
-  while ((uint16_t)(TCNT1 - from) <= ticks) {
+  uint8_t from = TCNT1L, ticks = (uint8_t)(us * TICKS_PER_US) >> HW_TICK_SHIFT;
+  while ((uint8_t)(TCNT1L - from) <= ticks) {
   }
+}
+
+void hw_hold_moment(void) {
+  if (!TIMSK0) cli();
 }
 
 // Held for the last 40 us: the longest work of an interrupt takes 30, and the serial receiver holds bytes for 60.
@@ -50,7 +67,7 @@ void hw_wait_tick(uint32_t tick) {
   int32_t left;
   while ((left = (int32_t)(tick - hw_ticks())) > 80) {
   }
-  hw_hold();
+  hw_hold_moment();
   uint16_t until = tick >> HW_TICK_SHIFT;
   while (left > 0 && (int16_t)(TCNT1 - until) < 0) {
   }
@@ -83,6 +100,7 @@ static void wake_within_ms(uint32_t tick) {
 }
 
 void hw_sleep_until(uint32_t tick) {
+  if (hw_work) return;  // an edge, more often than not: it does not wait for what a sleep has prepared
   wake_within_ms(tick);
   cli();
   set_sleep_mode(SLEEP_MODE_IDLE);

@@ -14,12 +14,43 @@
 
 #define STEP_LIMIT (300 * TICKS_PER_US)  // one byte takes 23 us, clock stretching included in the rest
 
+#define SDA 4
+#define SCL 5
+#define BIT_RATE(hz) ((F_CPU / hz - 16) / 2)
+static uint8_t rate = BIT_RATE(400000UL);
+
 static uint8_t start_up(void) {
   if (hw_pins_reserved(0x24) || hw_pins_reserved(0x25)) return HW_TWI_REFUSED;
-  PORTC |= _BV(4) | _BV(5);  // weak pull-ups, for a bus without its own
+  PORTC |= _BV(SDA) | _BV(SCL);  // weak pull-ups, for a bus without its own
   TWSR = 0;
-  TWBR = (F_CPU / 400000UL - 16) / 2;
+  TWBR = rate;
   return 0;
+}
+
+static void pull(uint8_t pin, bool low) {
+  if (low) {
+    hw_pin_output(pin, false);
+  } else {
+    hw_pin_input(pin, true);
+  }
+  hw_wait_us(5);
+}
+
+// A part that lost a clock in the middle of a byte it was giving holds SDA low until it gets the rest of them, and the
+// ninth (bus specification UM10204, section 3.1.16); a stop ends what it takes for a transfer.
+uint8_t hw_twi_begin(bool slowly) {
+  rate = slowly ? BIT_RATE(100000UL) : BIT_RATE(400000UL);
+  if (start_up()) return 0;
+  hw_wait_us(20);
+  if (!(PINC & _BV(SCL))) return TWI_LINES_SCL_HELD;
+  if (PINC & _BV(SDA)) return 0;
+  for (uint8_t n = 0; n < 9 && !(PINC & _BV(SDA)); n++) {
+    pull(0x25, true);
+    pull(0x25, false);
+  }
+  pull(0x24, true);
+  pull(0x24, false);
+  return PINC & _BV(SDA) ? TWI_LINES_SDA_FREED : TWI_LINES_SDA_HELD;
 }
 
 // Runs one step of the bus; true when it ends with the status that is wanted.

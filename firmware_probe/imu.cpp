@@ -22,10 +22,11 @@ static struct {
 bool imu_busy(void) { return stream.on; }
 
 uint8_t on_twi_scan(const Request &r) {
-  if (probe_taken() & USES_TWI) return ERROR_BUSY;
+  uint8_t lines = hw_twi_begin(((const msg_twi_scan *)r.fields)->slow);
   uint8_t status = hw_twi_probe(FIRST_ADDRESS);
   if (status == HW_TWI_REFUSED) return ERROR_PIN;
   answer_open(r);
+  frame_put(&lines, 1);
   for (uint8_t a = FIRST_ADDRESS; a <= LAST_ADDRESS && status != HW_TWI_LATE; a++) {
     status = hw_twi_probe(a);
     if (status == 0) frame_put(&a, 1);
@@ -38,7 +39,6 @@ uint8_t on_twi_read(const Request &r) {
   const msg_twi_read &m = *(const msg_twi_read *)r.fields;
   uint8_t *data = const_cast<uint8_t *>(r.fields) + sizeof m;  // behind the request its buffer is free
   uint8_t count = m.count;
-  if (probe_taken() & USES_TWI) return ERROR_BUSY;
   if (count == 0 || count > READ_MOST || m.address > 0x7F) return ERROR_VALUE;
   uint8_t status = hw_twi_read(m.address, m.reg, data, count);
   if (status == HW_TWI_REFUSED) return ERROR_PIN;
@@ -51,19 +51,17 @@ uint8_t on_twi_read(const Request &r) {
 
 uint8_t on_twi_write(const Request &r) {
   const msg_twi_write &m = *(const msg_twi_write *)r.fields;
-  if (probe_taken() & USES_TWI) return ERROR_BUSY;
   if (m.address > 0x7F) return ERROR_VALUE;
   // the register's number stands right before the tail
   uint8_t status = hw_twi_write(m.address, &m.reg, r.size - 1);
   if (status == HW_TWI_REFUSED) return ERROR_PIN;
-  msg_twi_write_answer a = {status};
-  return answer(r, &a, sizeof a);
+  in_place<msg_twi_write_answer>(r).status = status;
+  return answer_in_place(r, sizeof(msg_twi_write_answer));
 }
 
 uint8_t on_imu_stream(const Request &r) {
   const msg_imu_stream &m = *(const msg_imu_stream *)r.fields;
   uint8_t data[SENSOR_BYTES];
-  if (probe_taken() & USES_TWI) return ERROR_BUSY;
   if (m.count == 0 || m.interval_us < INTERVAL_LEAST_US || m.address > 0x7F) return ERROR_VALUE;
   uint8_t status = hw_twi_read(m.address, SENSOR_FIRST, data, sizeof data);
   if (status) return status == HW_TWI_REFUSED ? ERROR_PIN : ERROR_PART;

@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: MIT
 #include "life.h"
+#include <stddef.h>
 #include <string.h>
 #include "settings.h"
 
@@ -11,7 +12,7 @@ enum Flag { FLAG_POWER_ON = 1, FLAG_EXTERNAL = 2, FLAG_BROWN_OUT = 4, FLAG_WATCH
 #define HANGING_MS 200
 
 Life life HW_NOINIT;
-Start start;
+Start origin;
 
 // The order matters: a power-on may set the brown-out flag too; a boot loader that was entered by the reset line
 // ends through the watchdog, so both flags mean the line.
@@ -31,44 +32,45 @@ static bool loader_plausible(uint8_t flags, bool survived) {
   return survived ? !(flags & FLAG_POWER_ON) : (flags & (FLAG_POWER_ON | FLAG_BROWN_OUT)) != 0;
 }
 
-static uint8_t infer(const Start &s) {
-  if (!s.survived) return RESET_CAUSE_POWER_ON;
-  if (s.before.intent == INTENT_REQUESTED) return RESET_CAUSE_REQUESTED;
-  if (s.before.intent == INTENT_STACK) return RESET_CAUSE_STACK;
-  return s.before.loop_age_ms >= HANGING_MS ? RESET_CAUSE_WATCHDOG : RESET_CAUSE_UNKNOWN;
+static uint8_t infer(const Life &before, bool survived) {
+  if (!survived) return RESET_CAUSE_POWER_ON;
+  if (before.intent == INTENT_REQUESTED) return RESET_CAUSE_REQUESTED;
+  if (before.intent == INTENT_STACK) return RESET_CAUSE_STACK;
+  return before.loop_age_ms >= HANGING_MS ? RESET_CAUSE_WATCHDOG : RESET_CAUSE_UNKNOWN;
 }
 
-void learn_cause(uint8_t mcusr, uint8_t loader, Start *s) {
-  uint8_t intent = s->survived ? s->before.intent : (uint8_t)INTENT_NONE;
+void learn_cause(uint8_t mcusr, uint8_t loader, const Life &before, Start *s) {
+  uint8_t intent = s->ram_survived ? before.intent : (uint8_t)INTENT_NONE;
   s->mcusr = mcusr;
   if (mcusr & FLAGS_KNOWN) {
     s->cause = cause_of_flags(mcusr, intent);
     s->cause_from = CAUSE_FROM_FLAGS;
-  } else if (loader_plausible(loader, s->survived)) {
+  } else if (loader_plausible(loader, s->ram_survived)) {
     s->mcusr = loader;
     s->cause = cause_of_flags(loader, intent);
     s->cause_from = CAUSE_FROM_LOADER;
   } else {
-    s->cause = infer(*s);
+    s->cause = infer(before, s->ram_survived);
     s->cause_from = s->cause == RESET_CAUSE_UNKNOWN ? CAUSE_FROM_NOTHING : CAUSE_FROM_INFERRED;
   }
 }
 
 void life_start(void) {
   HwReset reset = hw_reset_flags();
-  memset(&start, 0, sizeof start);
-  start.survived = life.front == SIGNATURE_FRONT && life.back == SIGNATURE_BACK;
-  if (start.survived) start.before = life;
-  learn_cause(reset.flags, reset.loader, &start);
-  uint16_t stored = boots_load();
-  memset(&life, 0, sizeof life);
+  origin.ram_survived = life.front == SIGNATURE_FRONT && life.back == SIGNATURE_BACK;
   // the count in RAM runs ahead of the stored one, which is written at power-on and when a life proves long
-  bool ahead = start.survived && (int16_t)(start.before.boots - stored) > 0;
-  life.boots = (ahead ? start.before.boots : stored) + 1;
+  uint16_t boots = boots_load();
+  if (origin.ram_survived) {
+    memcpy(&origin.uptime_ms, &life.uptime_ms, sizeof(Start) - offsetof(Start, uptime_ms));
+    if ((int16_t)(life.boots - boots) > 0) boots = life.boots;
+  }
+  learn_cause(reset.flags, reset.loader, life, &origin);
+  memset(&life, 0, sizeof life);
+  life.boots = origin.boot_count = boots + 1;
   life.lowest_vcc_mv = 0xFFFF;
   life.front = SIGNATURE_FRONT;
   life.back = SIGNATURE_BACK;
-  if (!start.survived) boots_store_begin(life.boots);
+  if (!origin.ram_survived) boots_store_begin(life.boots);
 }
 
 void life_load(uint8_t load, bool on) {

@@ -5,6 +5,7 @@
 #include "measure.h"
 #include <string.h>
 #include "board.h"
+#include "controls.h"
 #include "dispatch.h"
 #include "frame.h"
 #include "handlers.h"
@@ -28,7 +29,6 @@ static uint8_t channel_of(uint8_t source) {
 
 static uint8_t check(uint8_t source, uint8_t prescaler) {
   if (source >= ADC_SOURCE_COUNT || prescaler < PRESCALER_LEAST || prescaler > PRESCALER_MOST) return ERROR_VALUE;
-  if (probe_taken() & USES_ADC) return ERROR_BUSY;
   return channel_of(source) == HW_ADC_NONE ? (uint8_t)ERROR_PIN : 0;
 }
 
@@ -37,13 +37,37 @@ static void hand_back(void) { hw_adc_select(HW_ADC_BAND_GAP, hw_adc_precise()); 
 // ---------------------------------------------------------------- plain readings
 
 #define COUNT_MOST 1024
-static struct {
-  bool on, first, converting;
+struct Run {
+  bool first, converting;
   Later to;
   uint16_t wanted, start;
   uint32_t gap, due;
   msg_adc_answer sums;
-} run;
+};
+
+struct Droop {
+  uint8_t load, repeats, repeat;
+  uint16_t point, points, sum, baseline;
+  uint32_t first, step, settle, due;
+};
+
+struct Stick {
+  bool second;
+  uint8_t channel[2];
+  uint16_t n, count, x;
+  uint32_t interval, due;
+};
+
+// One at a time.
+static enum { IDLE, STREAMING, RUNNING, DROOP_BASELINE, DROOP_SETTLE, DROOP_LOADED, DROOP_ENDING } phase;
+static union {
+  Run run;
+  Droop droop;
+  Stick stick;
+} task;
+static Run &run = task.run;
+static Droop &d = task.droop;
+static Stick &stick = task.stick;
 
 uint8_t on_adc(const Request &r) {
   const msg_adc &m = *(const msg_adc *)r.fields;
@@ -51,7 +75,8 @@ uint8_t on_adc(const Request &r) {
   if (error) return error;
   if (m.count == 0 || m.count > COUNT_MOST) return ERROR_VALUE;
   memset(&run, 0, sizeof run);
-  run.on = run.first = true;
+  phase = RUNNING;
+  run.first = true;
   run.to = later(r);
   run.wanted = m.count;
   run.gap = m.gap_us * TICKS_PER_US;
@@ -73,7 +98,7 @@ static void add(uint16_t reading) {
 
 // The first conversion after a change of the multiplexer is thrown away.
 static void poll_run(void) {
-  if (!run.on) return;
+  if (phase != RUNNING) return;
   uint32_t now = hw_ticks();
   if (run.converting) {
     if (!hw_adc_done()) return wake_at(now + 20 * TICKS_PER_US);
@@ -81,7 +106,7 @@ static void poll_run(void) {
     if (!run.first) add(hw_adc_value());
     run.first = false;
     if (run.sums.count == run.wanted) {
-      run.on = false;
+      phase = IDLE;
       hand_back();
       return answer_later(run.to, &run.sums, sizeof run.sums);
     }
@@ -94,21 +119,66 @@ static void poll_run(void) {
   wake_at(now + 20 * TICKS_PER_US);
 }
 
+// ---------------------------------------------------------------- joystick stream
+
+#define STICK_LEAST_US 300  // two conversions of 104 us, and the loop around them
+
+uint8_t on_stick_stream(const Request &r) {
+  const msg_stick_stream &m = *(const msg_stick_stream *)r.fields;
+  if (m.count == 0 || m.interval_us < STICK_LEAST_US) return ERROR_VALUE;
+  uint8_t x = stick_channel(FUNCTION_JOY_X), y = stick_channel(FUNCTION_JOY_Y);
+  if (x == HW_ADC_NONE || y == HW_ADC_NONE) return ERROR_PIN;
+  phase = STREAMING;
+  stick.second = false;
+  stick.channel[0] = x;
+  stick.channel[1] = y;
+  stick.n = 0;
+  stick.count = m.count;
+  stick.interval = m.interval_us * TICKS_PER_US;
+  stick.due = hw_ticks();
+  hw_adc_select(x, hw_adc_precise());
+  hw_adc_begin();
+  return HANDLED;
+}
+
+static void stick_row(uint32_t now, uint16_t y) {
+  msg_stick_rows head = {stick.n, now};
+  row_stick_rows row = {stick.x, y};
+  event_row_first(MSG_STICK_ROWS, &head, sizeof head, 0, &row, sizeof row);
+  if (++stick.n < stick.count) return;
+  phase = IDLE;
+  event_flush();
+  send_done(MSG_STICK_STREAM, 0, stick.n);
+}
+
+// x is converted ahead of its time slot's end, y right after it.
+static void poll_stick(void) {
+  if (phase != STREAMING) return;
+  uint32_t now = hw_ticks();
+  if (!hw_adc_done()) return wake_at(now + 30 * TICKS_PER_US);
+  if (!stick.second) {
+    if (not_yet(stick.due)) return;
+    stick.x = hw_adc_value();
+  } else {
+    stick_row(stick.due, hw_adc_value());
+    stick.due += stick.interval;
+    if ((int32_t)(now - stick.due) > 0) stick.due = now;
+  }
+  stick.second = !stick.second;
+  hw_adc_select(stick.channel[stick.second], hw_adc_precise());
+  hw_adc_begin();
+  wake_at(now + 110 * TICKS_PER_US);
+}
+
 // ---------------------------------------------------------------- droop
 
 #define REPEATS_MOST 64    // 64 * 1023 fits the sums
 #define NEAR (1000 * TICKS_PER_US)  // busy from there on: a declared measurement, and a turn of the loop is shorter
 
-enum DroopPhase { DROOP_OFF, DROOP_BASELINE, DROOP_SETTLE, DROOP_LOADED };
 
-static struct {
-  uint8_t phase, load, repeats, repeat;
-  uint16_t point, points, sum, baseline;
-  uint32_t first, step, settle, due;
-} d;
-
-bool measure_uses_adc(void) { return run.on || d.phase != DROOP_OFF; }
-bool measure_uses_radio(void) { return d.phase != DROOP_OFF && d.load == LOAD_TRANSMIT; }
+bool measure_uses_adc(void) { return phase != IDLE; }
+bool measure_droops(void) { return phase > RUNNING; }
+bool measure_uses_radio(void) { return phase > RUNNING && d.load == LOAD_TRANSMIT; }
 
 uint8_t on_droop(const Request &r) {
   const msg_droop &m = *(const msg_droop *)r.fields;
@@ -117,7 +187,7 @@ uint8_t on_droop(const Request &r) {
   if (m.load >= LOAD_COUNT || m.points == 0 || m.repeats == 0 || m.repeats > REPEATS_MOST) return ERROR_VALUE;
   if (m.first_us + (uint32_t)m.step_us * (m.points - 1) > 50000UL) return ERROR_VALUE;
   if (!load_possible(m.load)) return ERROR_PIN;
-  if (outputs_armed()) return ERROR_GUARDED;
+  if (!outputs_resting()) return ERROR_GUARDED;
   if (m.load == LOAD_TRANSMIT) {
     if (probe_taken() & USES_RADIO) return ERROR_BUSY;
     nrf_fixed_length(NRF_PAYLOAD_MAX);
@@ -130,7 +200,7 @@ uint8_t on_droop(const Request &r) {
   d.first = m.first_us * TICKS_PER_US;
   d.step = m.step_us * TICKS_PER_US;
   d.settle = m.settle_ms * TICKS_PER_MS + SETTLE_TICKS;
-  d.phase = DROOP_BASELINE;
+  phase = DROOP_BASELINE;
   d.due = hw_ticks() + d.settle + NRF_START_MS * TICKS_PER_MS;
   if (m.load != LOAD_TRANSMIT) load_switch(m.load, false, 0);
   hw_adc_select(channel_of(m.source), m.prescaler);
@@ -155,10 +225,10 @@ static uint32_t load_on(uint32_t delay) {
   uint32_t from;
   if (d.load == LOAD_TRANSMIT) {
     nrf_burst_upload();
-    hw_hold();
+    hw_hold_moment();
     from = hw_ce_rise();
   } else {
-    hw_hold();
+    hw_hold_moment();
     load_switch(d.load, true, d.load == LOAD_SERVO && (d.repeat & 1) ? 0 : 100);
     from = hw_ticks_held() - LED_TOLD;
   }
@@ -181,14 +251,14 @@ static void load_off(void) {
 }
 
 static void droop_end(void) {
-  d.phase = DROOP_OFF;
+  phase = IDLE;
   hand_back();
   event_flush();
   send_done(MSG_DROOP, 0, d.point);
 }
 
 static void next_repeat(void) {
-  d.phase = DROOP_SETTLE;
+  phase = DROOP_SETTLE;
   d.due = hw_ticks() + d.settle;
   if (++d.repeat < d.repeats) return;
   msg_droop_rows head = {d.point, d.baseline};
@@ -196,7 +266,9 @@ static void next_repeat(void) {
   event_row_first(MSG_DROOP_ROWS, &head, sizeof head, 0, &row, sizeof row);
   d.repeat = 0;
   d.sum = 0;
-  if (++d.point == d.points) droop_end();
+  if (++d.point < d.points) return;
+  phase = DROOP_ENDING;
+  d.due += TICKS_PER_MS;  // at 250 kbps a burst takes 1.4 ms
 }
 
 static void take_baseline(uint32_t now) {
@@ -204,7 +276,7 @@ static void take_baseline(uint32_t now) {
   d.due = now + TICKS_PER_MS;
   if (++d.repeat < d.repeats) return;
   d.repeat = 0;
-  d.phase = DROOP_SETTLE;
+  phase = DROOP_SETTLE;
 }
 
 static void take_point(void) {
@@ -216,7 +288,7 @@ static void take_point(void) {
 static void apply_load(void) {
   uint32_t delay = d.first + d.step * d.point;
   d.due = load_on(delay) + delay;
-  d.phase = DROOP_LOADED;
+  phase = DROOP_LOADED;
   if (delay > NEAR) {
     wake_at(d.due - NEAR);
   } else {
@@ -225,18 +297,21 @@ static void apply_load(void) {
 }
 
 static void poll_droop(void) {
-  if (d.phase == DROOP_OFF) return;
-  uint32_t now = hw_ticks(), ready = d.phase == DROOP_LOADED ? d.due - NEAR : d.due;
+  if (phase <= RUNNING) return;
+  uint32_t now = hw_ticks(), ready = phase == DROOP_LOADED ? d.due - NEAR : d.due;
   if (not_yet(ready)) return;
-  if (d.phase == DROOP_BASELINE) return take_baseline(now);
-  if (d.phase == DROOP_SETTLE) return apply_load();
+  if (phase == DROOP_BASELINE) return take_baseline(now);
+  if (phase == DROOP_ENDING) return droop_end();
+  if (phase == DROOP_SETTLE) return apply_load();
   if ((int32_t)(now - d.due) < 0) return take_point();
   load_off();  // something held us up: this one does not count
-  d.phase = DROOP_SETTLE;
+  phase = DROOP_SETTLE;
   d.due = now + d.settle;
 }
 
 void measure_poll(void) {
   poll_run();
+  if (GAUGE) return;
+  poll_stick();
   poll_droop();
 }

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: MIT
-// Converter readings on request, and the droop of a rail under a load.
+// Converter readings on request, the joystick stream, and the droop of a rail under a load.
 #pragma once
 #include "catalogue.h"
 #include "hw.h"
@@ -7,3 +7,4 @@
 HW_APART void measure_poll(void);
 bool measure_uses_adc(void);
 bool measure_uses_radio(void);
+bool measure_droops(void);  // a load is being switched again and again

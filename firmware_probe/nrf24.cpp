@@ -4,15 +4,18 @@
 #include "frame.h"
 #include "hw.h"
 #include "life.h"
+#include "probe.h"
 #include "settings.h"
 
-#define ADDRESS_LOW 0xC7
 #define ADDRESS_SIZE 5
 
 uint8_t nrf_buffer[NRF_PAYLOAD_MAX];
 static bool applied, good;
 static uint8_t config;       // as last written
 static uint8_t fixed_length;
+static uint32_t up_at;      // power came on
+static uint32_t looked_at;
+static uint16_t stamps_late;
 
 // ---------------------------------------------------------------- transactions
 
@@ -20,11 +23,14 @@ uint8_t nrf_command(uint8_t command) { return hw_spi_send(command, nullptr, 0); 
 
 uint8_t nrf_read(uint8_t reg) {
   uint8_t value;
-  hw_spi_fetch(NRF_R_REGISTER | reg, &value, 1);
+  hw_spi_two(NRF_R_REGISTER | reg, NRF_NOP, &value);
   return value;
 }
 
-uint8_t nrf_write(uint8_t reg, uint8_t value) { return hw_spi_send(NRF_W_REGISTER | reg, &value, 1); }
+uint8_t nrf_write(uint8_t reg, uint8_t value) {
+  uint8_t ignored;
+  return hw_spi_two(NRF_W_REGISTER | reg, value, &ignored);
+}
 
 void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack) {
   hw_spi_send(no_ack ? NRF_W_TX_PAYLOAD_NOACK : NRF_W_TX_PAYLOAD, payload, size);
@@ -33,11 +39,11 @@ void nrf_upload(const uint8_t *payload, uint8_t size, bool no_ack) {
 static uint8_t waiting_width(void) {
   if (nrf_needs_fixed_length()) return fixed_length;
   uint8_t size;
-  hw_spi_fetch(NRF_R_RX_PL_WID, &size, 1);
+  hw_spi_two(NRF_R_RX_PL_WID, NRF_NOP, &size);
   return size;
 }
 
-uint8_t nrf_download(uint8_t *payload) {
+HW_FAST uint8_t nrf_download(uint8_t *payload) {
   uint8_t size = waiting_width();
   if (size == 0 || size > NRF_PAYLOAD_MAX) {  // a width above 32 is damage: flush (section 8.3)
     if (size > NRF_PAYLOAD_MAX) nrf_command(NRF_FLUSH_RX);
@@ -55,6 +61,24 @@ HW_FAST uint8_t nrf_finish(uint8_t *observe) {
   hw_spi_two(NRF_R_REGISTER | NRF_OBSERVE_TX, NRF_NOP, observe);
   return status;
 }
+
+// ---------------------------------------------------------------- events
+
+void nrf_expect(void) { looked_at = hw_ticks(); }
+
+uint16_t nrf_stamps_late(void) { return stamps_late; }
+
+bool nrf_looked(uint32_t *at) {
+  uint32_t now = *at = hw_ticks();
+  if (settings.pins[FUNCTION_RADIO_IRQ] != NO_PIN) return hw_radio_irq_low();
+  uint32_t gap = now - looked_at;
+  looked_at = now;
+  if (gap > stamps_late) stamps_late = gap > 0xFFFF ? 0xFFFF : gap;
+  wake_at(now);
+  return nrf_command(NRF_NOP) & (NRF_RX_DR | NRF_TX_DS | NRF_MAX_RT);
+}
+
+bool nrf_event(uint32_t *at) { return hw_radio_irq_take(at) || nrf_looked(at); }
 
 // ---------------------------------------------------------------- settings to registers
 
@@ -126,6 +150,7 @@ static uint8_t address_wrong(uint8_t reg) {
 }
 
 static void write_all(void) {
+  if (!good) up_at = hw_ticks();
   for (uint8_t i = 0; i < KEPT; i++) nrf_write(reg_at(i), held[i]);
   write_address(NRF_RX_ADDR_P0);
   write_address(NRF_TX_ADDR);
@@ -146,7 +171,16 @@ uint8_t nrf_apply(void) {
   wrong += address_wrong(NRF_TX_ADDR) != 0;
   applied = true;
   good = wrong == 0;
+  stamps_late = 0;
+  hw_radio_irq_take(&looked_at);  // what was before does not count
+  nrf_expect();
   return wrong;
+}
+
+bool nrf_starting(void) {
+  if (hw_ticks() - up_at >= NRF_START_MS * TICKS_PER_MS) return false;
+  wake_at(up_at + NRF_START_MS * TICKS_PER_MS);
+  return true;
 }
 
 void nrf_fixed_length(uint8_t size) { fixed_length = size; }
@@ -165,6 +199,7 @@ static void set_config(uint8_t value) {
 void nrf_listen(void) {
   set_config(config | NRF_PRIM_RX);
   hw_ce(true);
+  nrf_expect();
 }
 
 void nrf_sender(void) {

@@ -3,6 +3,7 @@
 // setting radio_address above the fixed lowest byte 0xC7 (SPI order: C7, then the setting's bytes, lowest first).
 #pragma once
 #include "catalogue.h"
+#include "hw.h"
 #include "nrf24_registers.h"
 
 uint8_t nrf_command(uint8_t command);                    // returns STATUS, as all of these
@@ -13,10 +14,18 @@ uint8_t nrf_download(uint8_t *payload);                  // size, 0 when there w
 uint8_t nrf_finish(uint8_t *observe);                    // the same after a transmission, with OBSERVE_TX
 uint8_t nrf_clear_flags(void);                           // returns STATUS as it was
 
+// Something has happened since the last call, and when: by the IRQ line where the settings name one, else STATUS is
+// looked at in every turn, and the time is that of the look.
+HW_APART bool nrf_looked(uint32_t *at);
+bool nrf_event(uint32_t *at);
+void nrf_expect(void);       // nothing has happened so far; what comes is awaited from now on
+uint16_t nrf_stamps_late(void);  // ticks: the longest time between two looks since nrf_apply; 0 with the IRQ line
+
 // Everything from the settings, powered up, flushed, as a sender in standby; returns how many registers read back
 // other than written. The oscillator may still be starting for NRF_START_MS.
 uint8_t nrf_apply(void);
 #define NRF_START_MS 5       // 4.5 ms for the slowest crystals (table 16)
+bool nrf_starting(void);
 void nrf_fixed_length(uint8_t size);  // payload length where there is no CRC and so no dynamic length
 bool nrf_needs_fixed_length(void);
 void nrf_listen(void);       // receiver, CE high

@@ -6,11 +6,11 @@
 #include "settings.h"
 
 uint8_t on_clock(const Request &r) {
-  msg_clock_answer a;
+  msg_clock_answer &a = in_place<msg_clock_answer>(r);
   a.received = hw_uart_frame_at();
   event_flush();
   a.sent = hw_ticks();
-  return answer(r, &a, sizeof a);
+  return answer_in_place(r, sizeof a);
 }
 
 uint8_t on_echo(const Request &r) {

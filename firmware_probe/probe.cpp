@@ -39,15 +39,15 @@ uint16_t probe_late_us(void) { return late_us; }
 
 uint8_t probe_taken(void) {
   uint8_t taken = 0;
-  if (radio_busy() || loop_uses_radio() || measure_uses_radio()) taken |= USES_RADIO;
-  if (measure_uses_adc() || controls_use_adc() || loop_uses_adc()) taken |= USES_ADC;
-  if (imu_busy()) taken |= USES_TWI;
+  if (!GAUGE && (radio_busy() || loop_uses_radio() || measure_uses_radio())) taken |= USES_RADIO;
+  if (measure_uses_adc() || (!GAUGE && loop_uses_adc())) taken |= USES_ADC;
+  if (HW_WHOLE && imu_busy()) taken |= USES_TWI;
   if (led_busy()) taken |= USES_LED;
   return taken;
 }
 
 void hw_on_ms(uint32_t now) {
-  outputs_tick(now);
+  if (!GAUGE) outputs_tick(now);
   life.uptime_ms++;
   if (life.loop_age_ms != 0xFF) life.loop_age_ms++;
 }
@@ -58,6 +58,7 @@ void probe_start(void) {
   board_start();
   hw_uart_start(settings.baud_code);
   frame_reset(&decoder);
+  hw_uart_stage(0);  // ends the frame that the last life may have left unfinished
   send_boot();
 }
 
@@ -82,11 +83,11 @@ static void poll_serial(void) {
   }
   if (!pending) return;
   if (!room_for_answer()) return event_flush();
-  uint8_t size = pending;
-  pending = 0;
   hw_uart_divert(by_air);  // the answer goes where the request came from
-  dispatch(decoder.body, size, by_air);
-  by_air = false;
+  if (dispatch(decoder.body, pending, by_air)) {
+    pending = 0;
+    by_air = false;
+  }
   wake_at(hw_ticks());
 }
 
@@ -100,14 +101,16 @@ static void note_lateness(uint32_t began) {
 static void poll_rest(void) {
   static uint8_t last_ms;
   uint8_t ms = (uint8_t)hw_ms();
-  if (link_busy() && (uint8_t)(ms - last_ms) < REST_MS) return;
+  if (!GAUGE && link_busy() && (uint8_t)(ms - last_ms) < REST_MS) return;
   last_ms = ms;
-  radio_poll();
-  relay_poll();
-  loop_poll();
-  controls_poll();
+  if (!GAUGE) {
+    radio_poll();
+    if (HW_WHOLE) relay_poll();
+    loop_poll();
+    stimulus_poll();
+  }
   measure_poll();
-  imu_poll();
+  if (HW_WHOLE) imu_poll();
   outputs_poll();
   supply_poll();
   board_poll();
@@ -117,25 +120,25 @@ static void poll_rest(void) {
 static void watch_over_stack(void) {
   if (hw_stack_sound()) return;
   life.intent = INTENT_STACK;
-  hw_restart();
+  hw_restart(settings.loader_loops);
 }
 
 void probe_poll(void) {
   hw_active();
   wake_set = false;
-  link_poll();
+  if (!GAUGE) link_poll();
   if (hw_edge_waiting()) controls_fast();
-  loop_fast();
+  if (!GAUGE) loop_fast();
   uint32_t began = hw_ticks();
-  if (!link_tight()) {
+  if (GAUGE || !link_tight()) {
     poll_serial();
     poll_rest();
   }
   life.loop_age_ms = 0;
-  outputs_loop_alive();
+  if (!GAUGE) outputs_loop_alive();
   hw_watchdog_kick();
   watch_over_stack();
   note_lateness(began);
-  stimulus_last();
+  if (!GAUGE) stimulus_last();
   hw_sleep_until(wake_set ? wake : began + NAP);
 }

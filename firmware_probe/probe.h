@@ -15,4 +15,5 @@ uint16_t probe_late_us(void); // the longest turn so far
 
 // What only one thing can use at a time.
 enum Resource { USES_RADIO = 1, USES_ADC = 2, USES_TWI = 4, USES_LED = 8 };
+#define TAIL 0x80
 uint8_t probe_taken(void);    // by whatever is under way

@@ -22,8 +22,8 @@ bool radio_busy(void);
 // ---------------------------------------------------------------- raw and applied
 
 uint8_t on_radio_spi(const Request &r) {
-  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
   if (r.size == 0 || r.size > NRF_PAYLOAD_MAX + 1) return ERROR_LENGTH;
+  if (settings.pins[FUNCTION_RADIO_CSN] == NO_PIN) return ERROR_PIN;  // nor is the bus driven
   if ((r.fields[0] & 0xE0) == NRF_W_REGISTER) nrf_forget();  // whoever writes registers by hand answers for them
   answer_open(r);
   hw_spi_select();
@@ -37,11 +37,10 @@ uint8_t on_radio_spi(const Request &r) {
 }
 
 uint8_t on_radio_apply(const Request &r) {
-  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
   if (!nrf_present()) return ERROR_PART;
   uint8_t wrong = nrf_apply();
-  msg_radio_apply_answer a = {nrf_command(NRF_NOP), wrong};
-  return answer(r, &a, sizeof a);
+  in_place<msg_radio_apply_answer>(r) = {nrf_command(NRF_NOP), wrong};
+  return answer_in_place(r, sizeof(msg_radio_apply_answer));
 }
 
 // ---------------------------------------------------------------- one packet
@@ -49,28 +48,27 @@ uint8_t on_radio_apply(const Request &r) {
 uint8_t on_radio_send(const Request &r) {
   const msg_radio_send &m = *(const msg_radio_send *)r.fields;
   uint8_t size = r.size - sizeof m;
-  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
   if (size == 0 || size > NRF_PAYLOAD_MAX) return ERROR_LENGTH;
   nrf_fixed_length(size);
   bool warm = nrf_good() && !nrf_needs_fixed_length();
   if (!warm && nrf_apply()) return ERROR_PART;
+  if (nrf_starting()) return AGAIN;
   nrf_sender();
-  uint32_t ignored;
   nrf_clear_flags();
-  hw_radio_irq_take(&ignored);
+  hw_radio_irq_take(&send_from);
   nrf_upload(r.fields + sizeof m, size, m.no_ack || nrf_needs_fixed_length());
   send_answer = later(r);
   send_from = hw_ticks();
   nrf_pulse();
+  nrf_expect();
   sending = true;
   return ANSWERED;
 }
 
 static void poll_send(void) {
   if (!sending) return;
-  uint32_t at = 0;
-  bool fell = hw_radio_irq_take(&at);
-  uint8_t status = fell || hw_radio_irq_low() ? nrf_clear_flags() : 0;
+  uint32_t at;
+  uint8_t status = nrf_event(&at) ? nrf_clear_flags() : 0;
   bool over = status & (NRF_TX_DS | NRF_MAX_RT);
   if (!over && hw_ticks() - send_from < SEND_LIMIT) return;
   sending = false;
@@ -80,7 +78,7 @@ static void poll_send(void) {
     return;
   }
   if (status & NRF_MAX_RT) nrf_command(NRF_FLUSH_TX);
-  uint32_t took = ((fell ? at : hw_ticks()) - send_from) / TICKS_PER_US;
+  uint32_t took = (at - send_from) / TICKS_PER_US;
   msg_radio_send_answer a = {(uint8_t)((status & NRF_TX_DS) != 0), (uint8_t)(nrf_read(NRF_OBSERVE_TX) & 0x0F),
                              (uint16_t)(took > 0xFFFF ? 0xFFFF : took)};
   uint8_t back = status & NRF_RX_DR ? nrf_download(nrf_buffer) : 0;
@@ -144,7 +142,6 @@ static void poll_scan(void) {
 #define DWELL_LEAST_US 170
 uint8_t on_energy_scan(const Request &r) {
   const msg_energy_scan &m = *(const msg_energy_scan *)r.fields;
-  if (probe_taken() & USES_RADIO) return ERROR_BUSY;
   if (m.first > m.last || m.last > 125 || m.dwell_us < DWELL_LEAST_US || m.sweeps == 0) return ERROR_VALUE;
   nrf_fixed_length(NRF_PAYLOAD_MAX);
   if (nrf_apply()) return ERROR_PART;
@@ -164,13 +161,13 @@ uint8_t on_energy_scan(const Request &r) {
 bool radio_busy(void) { return sending || scan.on || link_busy() || outputs_use_radio(); }
 
 void radio_poll(void) {
-  static uint32_t check_due_ms;
+  static uint8_t checked_ms;
   poll_send();
   poll_scan();
   if (radio_busy() || (probe_taken() & USES_RADIO)) {
-    check_due_ms = hw_ms() + CHECK_MS;
-  } else if ((int32_t)(hw_ms() - check_due_ms) >= 0) {
-    check_due_ms = hw_ms() + CHECK_MS;
+    checked_ms = hw_ms();
+  } else if ((uint8_t)(hw_ms() - checked_ms) >= CHECK_MS) {
+    checked_ms = hw_ms();
     nrf_check();
   }
 }

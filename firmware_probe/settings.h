@@ -14,8 +14,10 @@ struct __attribute__((packed)) Settings {
 #define X(name, key, type_, length, default_, min, max) SettingType<type_, length>::type name;
   SETTINGS_TABLE(X)
 #undef X
+  uint16_t own_us[2 * PULSES];  // of each output its idle or neutral, then of each its full; 0: as for all
   uint8_t pins[FUNCTION_COUNT];
   uint8_t pulse_kinds[PULSES];
+  uint8_t confirmed;  // outputs, bit 0 is channel 1, as a person has seen them; none once anything of it all is changed
 };
 extern Settings settings;
 
@@ -23,7 +25,8 @@ bool settings_load(void);      // false: no good copy, defaults are in force
 void settings_defaults(void);  // all but role and label
 // Where a key's value lies and how wide it is; nullptr for an unknown key.
 void *settings_place(uint8_t key, uint8_t *size);
-uint8_t settings_write(uint8_t key, const uint8_t *value, uint8_t size);  // 0 or an Error; in RAM
+// 0 or an Error; in RAM. wiring: also what decides what a motor controller's pin can emit.
+uint8_t settings_write(uint8_t key, const uint8_t *value, uint8_t size, bool wiring);
 bool settings_good(void);      // what is in force came from EEPROM or has been saved there
 
 // Saving takes 3.4 ms a byte, in the background.

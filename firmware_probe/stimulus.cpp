@@ -9,7 +9,7 @@
 
 static struct {
   uint8_t pin, left;
-  bool down, untold;
+  bool down, untold, up;  // up: of a switch to the supply, which is pressed up
   uint32_t down_ticks, up_ticks, due, at;
 } pull;
 
@@ -23,16 +23,17 @@ uint8_t on_self_stimulus(const Request &r) {
   pull.pin = settings.pins[m.function];
   pull.left = m.presses;
   pull.down = false;
+  pull.up = settings.switch_to_supply & m.function;  // bits as the numbers of the functions
   pull.down_ticks = m.down_us * TICKS_PER_US;
   pull.up_ticks = m.up_us * TICKS_PER_US;
   pull.due = hw_ticks() + pull.up_ticks;
   return HANDLED;
 }
 
-// Low is driven, high is left to the pull-up: a switch that is closed at the same time does no harm.
+// Only the level of the pressed switch is driven: a switch that is closed at the same time does no harm.
 static void tell_pull(void) {
   pull.untold = false;
-  trace(POINT_STIMULUS, !pull.down, pull.at);
+  trace(POINT_STIMULUS, pull.down == pull.up, pull.at);
   if (pull.down || --pull.left) return;
   event_flush();
   send_done(MSG_SELF_STIMULUS, 0, 0);
@@ -42,7 +43,7 @@ static void tell_pull(void) {
 void stimulus_last(void) {
   if (!pull.left || pull.untold || not_yet(pull.due)) return;
   pull.down = !pull.down;
-  pull.at = hw_pin_pull(pull.pin, pull.down);
+  pull.at = hw_pin_pull(pull.pin, pull.down, pull.up);
   pull.due = pull.at + (pull.down ? pull.down_ticks : pull.up_ticks);
   pull.untold = true;
 }

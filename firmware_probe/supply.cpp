@@ -8,7 +8,7 @@
 #define SETTLE_MS 2   // the band-gap behind the multiplexer is slow: its buffer drives the sample capacitor
 
 static uint16_t last_mv;
-static uint32_t due_ms;
+static uint8_t due_ms;
 static bool converting;
 static uint16_t noise;
 
@@ -33,14 +33,14 @@ static void take_reading(void) {
 }
 
 void supply_poll(void) {
-  uint32_t now = hw_ms();
+  uint8_t now = hw_ms();
   if (probe_taken() & USES_ADC) {
     converting = false;
     due_ms = now + WATCH_MS;
     return;
   }
   if (converting && hw_adc_done()) take_reading();
-  if (converting || (int32_t)(now - due_ms) < 0) return;
+  if (converting || (int8_t)(now - due_ms) < 0) return;
   if (hw_adc_selected() != HW_ADC_BAND_GAP) {
     hw_adc_select(HW_ADC_BAND_GAP, hw_adc_precise());
     due_ms = now + SETTLE_MS;

@@ -23,6 +23,8 @@ uint8_t on_identify(const Request &r) {
   a.stack_free = hw_stack_free();
   a.settings_ok = 1;
   hw_signature(a.signature);
+  a.clock_ok = 1;  // the sketch's own business
+  hw_fuses(a.fuses);
   answer(r, &a, sizeof a);
   return ANSWERED;
 }
@@ -64,7 +66,7 @@ uint8_t on_vitals(const Request &r) {
 // Pins are written down, not set up: what a pin does is the sketch's business.
 uint8_t on_setting_write(const Request &r) {
   const msg_setting_write &m = *(const msg_setting_write *)r.fields;
-  uint8_t error = settings_write(m.key, r.fields + sizeof m, r.size - sizeof m);
+  uint8_t error = settings_write(m.key, r.fields + sizeof m, r.size - sizeof m, true);
   return error == ERROR_UNKNOWN ? (uint8_t)ERROR_VALUE : error;
 }
 

@@ -32,6 +32,12 @@ void hw_wait_us(uint8_t us) {
   }
 }
 
+void hw_hold_ms(void) {}  // there is no guard, and no pulse outputs
+
+void hw_release_ms(void) {}
+
+bool hw_pins_reserved(uint8_t) { return false; }
+
 void hw_wait_tick(uint32_t tick) {
   while ((int32_t)(tick - hw_ticks()) > 40) {
   }
@@ -55,14 +61,18 @@ void hw_pin_output(uint8_t pin, bool level) {
   hw_release(held);
 }
 
-uint32_t hw_pin_pull(uint8_t pin, bool low) {
-  if (low) {
-    hw_pin_output(pin, false);
+uint32_t hw_pin_pull(uint8_t pin, bool pull, bool up) {
+  if (pull) {
+    hw_pin_output(pin, up);
     return hw_ticks();
   }
   uint8_t held = hw_hold();
   HW_PORT(pin)[HW_DDR] &= (uint8_t)~HW_MASK(pin);
-  HW_PORT(pin)[HW_OUT] |= HW_MASK(pin);
+  if (up) {
+    HW_PORT(pin)[HW_OUT] &= (uint8_t)~HW_MASK(pin);
+  } else {
+    HW_PORT(pin)[HW_OUT] |= HW_MASK(pin);
+  }
   hw_release(held);
   return hw_ticks();
 }

@@ -37,7 +37,7 @@ static void borrow(void) {
   mine.ce = hw_pin_exists(ce) && (HW_PORT(ce)[HW_OUT] & HW_MASK(ce));
   mine.spcr = SPCR;
   mine.spsr = SPSR & _BV(SPI2X);
-  hw_spi_bind(settings.pins[FUNCTION_RADIO_CSN], ce);
+  hw_spi_bind(settings.pins[FUNCTION_RADIO_CSN], ce, settings.radio_spi_slow);
   for (uint8_t i = 0; i < KEPT; i++) mine.registers[i] = nrf_read(reg_at(i));
   nrf_write(NRF_SETUP_AW, ADDRESS_SIZE - 2);  // or a shorter address hides its upper bytes
   hw_spi_fetch(NRF_R_REGISTER | NRF_RX_ADDR_P0, mine.pipe0, ADDRESS_SIZE);

@@ -120,7 +120,7 @@ uint8_t on_loop_stop(const Request &r) {
   tell_marks();
   if (marking) turn_over(false);
   tell_filled();
-  msg_loop_stop_answer a = {packets, missing};
+  msg_loop_stop_answer a = {packets, missing, 0};
   answer(r, &a, sizeof a);
   return ANSWERED;
 }
@@ -175,9 +175,7 @@ static void poll_serial(void) {
   while (!pending && hw_uart_get(&byte)) pending = frame_feed(&decoder, byte);
   if (!pending) return;
   if (hw_uart_room() < FRAME_ROOM_ANSWER) return event_flush();
-  uint8_t size = pending;
-  pending = 0;
-  dispatch(decoder.body, size);
+  if (dispatch(decoder.body, pending)) pending = 0;
 }
 
 static void serve(void) {

@@ -1,0 +1,1 @@
+make -s && python -m pytest --junitxml=build/tests.xml --bench-runs=build/runs "$@"
