@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchctl.errors import WrongDevice
+from benchctl.shipped import KINDS, kind_for
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import PROTOCOL, CauseFrom, ResetCause, name_of
-from benchctl.wire.messages import Msg
 
 _CAUSES: dict[int, str] = {
     ResetCause.UNKNOWN: "unknown",
@@ -23,6 +24,7 @@ LEAST_WAIT_S = 0.3
 _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
 #: firmware numbers from here on: somebody's own sketch with the probe's library in it (firmware_probe/marks)
 OWN_SKETCH = 0x8000
+_OWN = "own "
 
 
 def cause_name(code: int) -> str:
@@ -35,7 +37,7 @@ def source_name(code: int) -> str:
     return name_of(CauseFrom, code)
 
 
-def likely_cause(boot: Msg, pulled: bool, silence_s: float, loader_s: float | None) -> str:
+def likely_cause(boot: msg.Boot, pulled: bool, silence_s: float, loader_s: float | None) -> str:
     """The reset cause in words: the chip's own, or else what the host can tell when the boot loader hid the flags.
 
     pulled: the host has just pulled the reset line. silence_s: between the last that was heard and the boot message.
@@ -61,7 +63,8 @@ def role_of(code: int) -> Role | None:
 class Identity:
     """What `identify` answered, as values for people. image_crc is "" while the board still computes it.
 
-    own: somebody's own sketch with the probe in it; firmware is then the probe's version, as "own 1.0".
+    own: somebody's own sketch with the probe in it; firmware is then the probe's version, as "own 1.0". image: for
+    which boards, "pair" or "gauge". fuses: as `analysis.fuses.fuses` takes them.
     """
 
     protocol: int
@@ -78,15 +81,45 @@ class Identity:
     settings_ok: bool
     signature: bytes
     own: bool = False
+    clock_ok: bool = True
+    image: str = KINDS[0]
+    fuses: bytes = b""
+
+    def wrong_image(self, role: Role) -> str:
+        """What to do when the board carries the image of other boards than those of the role; "" when it does not."""
+        if self.own or self.image == kind_for(role):
+            return ""
+        return f"wrong image: it carries the one for a {self.image} board; flash with --role {role}"
+
+    @property
+    def true_mhz(self) -> int:
+        """The clock that the chip runs at, of the two that there are images for."""
+        built = round(self.clock_hz / 1e6)
+        return built if self.clock_ok else {16: 8}.get(built, 16)
+
+    @property
+    def wrong_clock(self) -> str:
+        """What to do when the chip runs at another clock than its image was built for; "" when it does not."""
+        if self.clock_ok:
+            return ""
+        return (
+            f"wrong image: it was built for {self.clock_hz / 1e6:g} MHz, and the chip runs at another clock; "
+            f"it makes no pulse; flash with --mhz {self.true_mhz}"
+        )
 
 
 def firmware_name(number: int) -> str:
     """The firmware's version in words."""
     own, version = number & OWN_SKETCH, number & ~OWN_SKETCH
-    return f"{'own ' if own else ''}{version >> 8}.{version & 0xFF}"
+    return f"{_OWN if own else ''}{version >> 8}.{version & 0xFF}"
 
 
-def identity(answer: Msg) -> Identity:
+def is_own_sketch(firmware: str) -> bool:
+    """Whether a firmware's name is that of somebody's own sketch with the probe in it."""
+    return firmware.startswith(_OWN)
+
+
+def identity(answer: msg.IdentifyAnswer) -> Identity:
     """The identity in an `identify` answer."""
     crc = answer.image_crc
     return Identity(
@@ -102,8 +135,11 @@ def identity(answer: Msg) -> Identity:
         answer.mcusr,
         answer.stack_free,
         bool(answer.settings_ok),
-        bytes(answer.signature),
+        answer.signature,
         bool(answer.firmware & OWN_SKETCH),
+        bool(answer.clock_ok),
+        KINDS[answer.image % len(KINDS)],
+        answer.fuses,
     )
 
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import Any
 
-from benchctl.wire import messages
+from benchctl.errors import InternalError
+from benchctl.wire import msg
+from benchctl.wire.base import Answer, Event, Request
 from benchctl.wire.framing import Deframer, FrameCounts, frame
-from benchctl.wire.messages import Malformed, Msg
+from benchctl.wire.messages import Malformed, decode_all
 
 #: events kept until somebody takes them; beyond, the oldest go and are counted. Of the largest kind these take
 #: 110 MB; a full line brings 500 such frames a second, and stages look ten times a second
@@ -32,7 +33,7 @@ class ExchangeCounts:
 
 @dataclass(slots=True)
 class _Open:
-    kind: str
+    answer: type[Answer]
     number: int
     wire: bytes
     due: float
@@ -49,9 +50,9 @@ class Exchange:
         self._deframer = Deframer()
         self._number = 0
         self._open: _Open | None = None
-        self._answer: Msg | None = None
+        self._answer: Answer | None = None
         self._next_event: int | None = None
-        self._events: deque[Msg] = deque()
+        self._events: deque[Event] = deque()
 
     @property
     def frames(self) -> FrameCounts:
@@ -60,24 +61,32 @@ class Exchange:
     def feed(self, data: bytes) -> None:
         """Take in received bytes."""
         self.bytes_in += len(data)
-        for message in messages.decode_all(self._deframer.feed(data)):
+        for message in decode_all(self._deframer.feed(data)):
             if isinstance(message, Malformed):
                 self.counts.malformed += 1
-            elif message.is_event:
+            elif isinstance(message, Event):
                 self._take_event(message)
-            else:
+            elif isinstance(message, Answer):
                 self._take_answer(message)
+            else:
+                self.counts.stray_answers += 1
 
-    def ask(self, kind: str, fields: dict[str, Any], data: bytes, now: float, timeout: float, repeats: int) -> bytes:
-        """Open a request; returns the bytes to send. `repeats` counts for idempotent requests only."""
+    def ask(self, request: Request[Answer], now: float, timeout: float, repeats: int) -> bytes:
+        """Open a request; returns the bytes to send. `repeats` counts for idempotent requests only.
+
+        Raises InternalError for a request that cannot be sent: no board has a part in that.
+        """
         self._number = self._number % 0xFFFF + 1
-        wire = frame(messages.encode(kind, self._number, fields, data=data))
-        tries = repeats if messages.is_idempotent(kind) else 0
-        self._open = _Open(kind, self._number, wire, now + timeout, tries, timeout)
+        try:
+            wire = frame(request.encode(self._number))
+        except ValueError as e:
+            raise InternalError(str(e)) from e
+        tries = repeats if request.IDEMPOTENT else 0
+        self._open = _Open(request.ANSWER, self._number, wire, now + timeout, tries, timeout)
         self._answer = None
         return wire
 
-    def take_answer(self) -> Msg | None:
+    def take_answer(self) -> Answer | None:
         """The answer, once it has come; the request is then closed."""
         answer, self._answer = self._answer, None
         if answer is not None:
@@ -105,32 +114,31 @@ class Exchange:
         self._open = None
         self._answer = None
 
-    def take_events(self) -> list[Msg]:
+    def take_events(self) -> list[Event]:
         """All events since the last call, in order of arrival."""
         out = list(self._events)
         self._events.clear()
         return out
 
-    def _take_answer(self, message: Msg) -> None:
+    def _take_answer(self, message: Answer) -> None:
         open_ = self._open
-        kind = message.kind
         fits = (
             open_ is not None
             and self._answer is None
-            and message.number == open_.number
-            and (kind == f"{open_.kind}_answer" or kind == "refusal")
+            and message.sequence == open_.number
+            and isinstance(message, (open_.answer, msg.Refusal))
         )
         if fits:
             self._answer = message
         else:
             self.counts.stray_answers += 1
 
-    def _take_event(self, message: Msg) -> None:
-        if message.kind == "boot":
+    def _take_event(self, message: Event) -> None:
+        if isinstance(message, msg.Boot):
             self._next_event = None
         if self._next_event is not None:
-            self.counts.lost_events += (message.number - self._next_event) & 0xFFFF
-        self._next_event = (message.number + 1) & 0xFFFF
+            self.counts.lost_events += (message.sequence - self._next_event) & 0xFFFF
+        self._next_event = (message.sequence + 1) & 0xFFFF
         if len(self._events) >= MAX_EVENTS:
             self._events.popleft()
             self.counts.overflowed += 1

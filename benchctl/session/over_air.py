@@ -7,17 +7,16 @@ ways and repeated until the other side has them, so every byte arrives once: a r
 
 from __future__ import annotations
 
-from typing import Any
-
 from benchctl.errors import NoAnswer, Refused
-from benchctl.session.board import Board
+from benchctl.session.board import REPEATS, A, Board
 from benchctl.session.boot import Identity
-from benchctl.session.declared import Declared
+from benchctl.session.owner_wiring import OwnerWiring
 from benchctl.session.port import Arrivals, Clock
 from benchctl.terms import Role
+from benchctl.wire import msg
+from benchctl.wire.base import Request
 from benchctl.wire.catalogue import Piece
-from benchctl.wire.framing import frame
-from benchctl.wire.messages import Msg, encode
+from benchctl.wire.framing import DELIMITER, frame
 
 #: bytes of frames in one packet, and the shortest packet with any: a control packet is 8 bytes long
 PIECE, LEAST = 31, 9
@@ -41,7 +40,7 @@ class AirLine:
     """The line to a far board, in the place of its port (`session.port.Port`).
 
     near: the board that relays. sent, lost: packets so far, and those of them that got no acknowledgement.
-    held: no packets go.
+    paused: no packets go.
     """
 
     def __init__(self, near: Board) -> None:
@@ -59,7 +58,7 @@ class AirLine:
         self._rest_s = 0.0  # after what is written next, and after what is queued
         self._busy_s = 0.0
         self._due = 0.0
-        self.held = False
+        self.paused = False
         self._moved = float("-inf")
         self._closed = False
 
@@ -73,10 +72,18 @@ class AirLine:
         self._due = min(self._due, self._moved)
         self._busy_s, self._rest_s = self._rest_s, 0.0
 
-    def urgent(self, data: bytes) -> None:
-        """One short frame from any thread, past everything queued, through the relaying board's own urgent way."""
-        packet = bytes((Piece.TO_BOARD | Piece.AT_ONCE,)) + data[:PIECE].ljust(LEAST - 1, b"\0")
-        self.near.port.urgent(frame(encode("radio_send", 0, {"no_ack": 0}, data=packet)))
+    def urgent(self, data: bytes) -> bool:
+        """Short frames from any thread, past everything queued, through the relaying board's own urgent way.
+
+        A packet each: while the first is being sent, and sent anew, the relaying board refuses the others.
+        """
+        head = bytes((Piece.TO_BOARD | Piece.AT_ONCE,))
+        packets = [head + (DELIMITER + one + DELIMITER).ljust(LEAST - 1, b"\0") for one in data.split(DELIMITER) if one]
+        wire = b"".join(frame(msg.RadioSend(no_ack=0, data=packet).encode()) for packet in packets)
+        return self.near.port.urgent(wire)
+
+    def shut(self) -> None:
+        """The relaying board's port sends nothing any more then."""
 
     def read_nowait(self) -> bytes:
         """What has come; unless some is there already, what waits at the far board is fetched first."""
@@ -85,6 +92,9 @@ class AirLine:
         out = bytes(self._in)
         self._in.clear()
         return out
+
+    def set_baud(self, baud: int) -> None:
+        """The air has its own rate."""
 
     def reset(self) -> None:
         """Nobody is near enough to the far board's reset line."""
@@ -110,7 +120,7 @@ class AirLine:
         """Packets, if they are due, as long as they bring something; whether any byte came."""
         came = False
         for _ in range(_AT_ONCE):
-            if self.held or self.near.clock.now() < self._due or not self._packet():
+            if self.paused or self.near.clock.now() < self._due or not self._packet():
                 break
             came = True
         return came
@@ -147,11 +157,11 @@ class AirLine:
             return 0.0
         return EAGER_S if now - self._moved < AWAITED_S else IDLE_S
 
-    def _relayed(self, data: bytes) -> Msg | None:
+    def _relayed(self, data: bytes) -> msg.RadioSendAnswer | None:
         """The relaying board's answer; None where it has none, or its transceiver is otherwise engaged."""
         self._busy = False
         try:
-            answer = self.near.ask("radio_send", no_ack=0, data=data)
+            answer = self.near.ask(msg.RadioSend(no_ack=0, data=data))
         except Refused:
             self._silent, self._busy = 0, True
             return None
@@ -213,9 +223,9 @@ class AirClock:
 class FarBoard(Board):
     """A board behind an `AirLine`. line: with its count of packets lost."""
 
-    def __init__(self, role: Role, near: Board, declared: Declared | None = None) -> None:
+    def __init__(self, role: Role, near: Board, wiring: OwnerWiring | None = None) -> None:
         self.line = AirLine(near)
-        super().__init__(role, self.line, AirClock(self.line), declared)
+        super().__init__(role, self.line, AirClock(self.line), wiring)
         self.near = near
         self.via = str(near.role)
         self.rows_kept = ROWS_KEPT
@@ -238,14 +248,14 @@ class FarBoard(Board):
     def packets(self) -> tuple[int, int]:
         return self.line.sent, self.line.lost
 
-    def hold(self, on: bool) -> None:
-        self.line.held = on
+    def pause(self, on: bool) -> None:
+        self.line.paused = on
 
-    def ask(self, kind: str, *, timeout: float = ANSWER_S, **more: Any) -> Msg:
+    def ask(self, request: Request[A], *, timeout: float = ANSWER_S, repeats: int = REPEATS) -> A:
         """As `Board.ask`, with the patience that the way over the air needs."""
         busy, self._busy_s = self._busy_s, 0.0
         try:
-            return super().ask(kind, timeout=max(timeout, ANSWER_S) + busy, **more)
+            return super().ask(request, timeout=max(timeout, ANSWER_S) + busy, repeats=repeats)
         except BaseException:
             self.line.forget()
             raise

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Protocol
+
+from benchctl.terms import Role
 
 
 class Port(Protocol):
@@ -16,15 +20,41 @@ class Port(Protocol):
 
     def write(self, data: bytes) -> None: ...
 
-    def urgent(self, data: bytes) -> None:
-        """Write from any thread, at once, ahead of anything queued. For stopping only."""
+    def urgent(self, data: bytes) -> bool:
+        """Write from any thread, ahead of anything queued, and never wait. For stopping only.
+
+        False: the line did not take all of it now; the whole may be tried again.
+        """
+
+    def shut(self) -> None:
+        """From any thread: `write` raises Stopped from now on, also one that is under way; `urgent` goes on.
+
+        A request that a thread was about to send leaves before anything urgent that follows this call, or never.
+        """
 
     def read_nowait(self) -> bytes: ...
 
     def reset(self) -> None:
         """Restart the board through its reset line (DTR), where the line has one; else do nothing."""
 
+    def set_baud(self, baud: int) -> None:
+        """Change the line's speed without restarting the board, where the line has a speed; else do nothing."""
+
     def close(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What became of a stop. reached: boards whose lines took it. missed: the others, each with the reason."""
+
+    reached: tuple[Role, ...] = ()
+    missed: Mapping[Role, str] = field(default_factory=dict)
+
+    def __or__(self, later: Reach) -> Reach:
+        """With a later try: who was reached once is reached."""
+        reached = tuple(dict.fromkeys((*self.reached, *later.reached)))
+        missed = {role: why for role, why in {**self.missed, **later.missed}.items() if role not in reached}
+        return Reach(reached, missed)
 
 
 class Clock(Protocol):

@@ -19,9 +19,11 @@ _ENUMS: tuple[type[IntEnum], ...] = (
     c.LinkMode,
     c.Load,
     c.AdcSource,
+    c.TwiLines,
     c.Point,
     c.GuardState,
     c.GuardReason,
+    c.OutputAct,
     c.Piece,
 )
 
@@ -60,17 +62,17 @@ def _messages() -> Iterator[str]:
 def _settings() -> Iterator[str]:
     yield "// settings: X(name, key, C type, array length or 1, default, min, max)"
     yield "#define SETTINGS_TABLE(X) \\"
-    for s in c.SETTINGS:
+    for s in (s for s in c.SETTINGS if s.key < c.REST_KEYS):  # the others are two arrays
         default = s.default if isinstance(s.default, int) else '""'
         form = f"{SCALARS[s.type][1]}, {LENGTHS.get(s.type, 1)}"
         yield f"  X({s.name}, {s.key}, {form}, {default}, {s.min}, {s.max}UL) \\"
     yield ""
+    yield f"#define SETTING_REST_KEYS {c.REST_KEYS}"
     yield f"#define SETTING_PIN_KEYS {c.PIN_KEYS}"
     yield f"#define SETTING_PULSE_KIND_KEYS {c.PULSE_KIND_KEYS}"
-    pins = ", ".join(f"0x{c.DEFAULT_PINS.get(f, c.NO_PIN):02X}" for f in c.Function)
-    yield f"#define DEFAULT_PINS {{ {pins} }}"
-    kinds = ", ".join(str(int(k)) for k in c.DEFAULT_PULSE_KINDS)
-    yield f"#define DEFAULT_PULSE_KINDS {{ {kinds} }}"
+    yield f"#define CAPTURE_PIN 0x{c.CAPTURE_PIN:02X}"
+    yield f"#define ADDRESS_LOW 0x{c.ADDRESS_LOW:02X}"
+    yield f"#define MISO_PIN 0x{c.MISO_PIN:02X}"
     yield ""
 
 

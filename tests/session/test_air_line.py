@@ -9,8 +9,10 @@ import pytest
 from helpers import BOOT, IDENTIFY, FakeBench, answer, event, refusal
 
 from benchctl.errors import NoAnswer, Refused, Restarted
+from benchctl.safety.stop import COPIES, stop_ports
 from benchctl.session.over_air import FarBoard
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import Error
 from benchctl.wire.framing import Deframer, frame
 from benchctl.wire.messages import Msg, decode, encode
@@ -40,9 +42,9 @@ class Air:
         self.board = FarBoard(Role.CRAFT, self.bench.boards[Role.HAND])
 
     def _near(self, asked: Msg) -> Iterable[bytes]:
-        if asked.kind == "identify":
+        if isinstance(asked, msg.Identify):
             return [answer(asked, **IDENTIFY)]
-        assert asked.kind == "radio_send"
+        assert isinstance(asked, msg.RadioSend)
         self.packets.append(asked.data)
         self.times.append(self.bench.now())
         what = self.fails.pop(0) if self.fails else ""
@@ -79,9 +81,9 @@ class Air:
             asked = decode(body)
             assert isinstance(asked, Msg)
             self.requests.append(asked)
-            if asked.kind == "identify":
+            if isinstance(asked, msg.Identify):
                 self.out += answer(asked, **{**IDENTIFY, "role": 1, "label": "mudlark-craft-01"})
-            elif asked.kind == "echo":
+            elif isinstance(asked, msg.Echo):
                 self.out += answer(asked, data=asked.data)
             else:
                 self._late += refusal(asked, Error.UNKNOWN)
@@ -111,8 +113,8 @@ def test_every_request_is_carried_out_once(air, what: str, size: int) -> None:
     data = bytes(range(1, size + 1))
     air.fails = [what, ""] * 60
 
-    assert air.board.ask("echo", data=data, repeats=0, timeout=30.0).data == data
-    assert [m.kind for m in air.requests] == ["echo"]
+    assert air.board.ask(msg.Echo(data=data), repeats=0, timeout=30.0).data == data
+    assert [m.NAME for m in air.requests] == ["echo"]
     assert air.board.exchange.counts.stray_answers == 0
     assert all(len(p) == 1 or 9 <= len(p) <= 32 for p in air.packets)
 
@@ -121,7 +123,7 @@ def test_packets_and_losses_are_counted(air) -> None:
     """A packet that never went, because the relaying board was busy, is none."""
     sent, lost = air.board.packets()
     air.fails = ["lost", "unheard", "busy", "silent"]
-    air.board.ask("echo", data=b"x")
+    air.board.ask(msg.Echo(data=b"x"))
 
     now_sent, now_lost = air.board.packets()
     assert now_sent - sent == len(air.packets) - 2
@@ -131,7 +133,7 @@ def test_packets_and_losses_are_counted(air) -> None:
 def test_after_a_loss_it_waits_and_after_busy_longer(air) -> None:
     """30 ms without an acknowledgement, a quarter of a second while the transceiver is used for something else."""
     air.fails = ["lost", "busy", ""]
-    air.board.ask("echo", data=b"x")
+    air.board.ask(msg.Echo(data=b"x"))
     gaps = [b - a for a, b in pairwise(air.times)]
 
     assert 0.03 <= gaps[0] < 0.04
@@ -141,11 +143,11 @@ def test_after_a_loss_it_waits_and_after_busy_longer(air) -> None:
 
 def test_when_nothing_happens_it_asks_less_often(air) -> None:
     """Every 2 ms while an answer may come, every 20 ms 0.1 s later."""
-    air.board.ask("echo", data=b"x")
+    air.board.ask(msg.Echo(data=b"x"))
     air.packets.clear()
     air.times.clear()
     with pytest.raises(NoAnswer):
-        air.board.wait_event("captured", 1.0)
+        air.board.wait_event(msg.Captured, 1.0)
     gaps = [b - a for a, b in pairwise(air.times)]
 
     assert max(gaps[:15]) < 0.006
@@ -155,21 +157,21 @@ def test_when_nothing_happens_it_asks_less_often(air) -> None:
 
 def test_three_silences_of_the_relaying_board_are_borne_the_fourth_is_said(air) -> None:
     air.fails = ["silent"] * 3
-    assert air.board.ask("echo", data=b"x", timeout=5.0).data == b"x"
+    assert air.board.ask(msg.Echo(data=b"x"), timeout=5.0).data == b"x"
     air.fails = ["silent"] * 3 + ["busy"] + ["silent"] * 3
-    assert air.board.ask("echo", data=b"y", timeout=5.0).data == b"y"
+    assert air.board.ask(msg.Echo(data=b"y"), timeout=5.0).data == b"y"
     air.fails = ["silent"] * 4
-    with pytest.raises(NoAnswer, match="the hand board did not answer 'radio_send'"):
-        air.board.ask("echo", data=b"z", timeout=5.0)
+    with pytest.raises(NoAnswer, match="the hand board did not answer “radio send”"):
+        air.board.ask(msg.Echo(data=b"z"), timeout=5.0)
     assert air.fails == []
 
 
 def test_what_was_given_up_does_not_go_any_more(air) -> None:
     air.fails = ["lost"] * 400
     with pytest.raises(NoAnswer):
-        air.board.ask("echo", data=b"given up", repeats=0)
+        air.board.ask(msg.Echo(data=b"given up"), repeats=0)
     air.fails = []
-    air.board.ask("echo", data=b"after")
+    air.board.ask(msg.Echo(data=b"after"))
 
     assert [m.data for m in air.requests] == [b"after"]
 
@@ -177,7 +179,7 @@ def test_what_was_given_up_does_not_go_any_more(air) -> None:
 def test_a_repeat_of_what_still_waits_is_not_queued_twice(air) -> None:
     """The session repeats after a second; the first copy has not gone yet."""
     air.fails = ["lost"] * 50
-    assert air.board.ask("echo", data=b"once").data == b"once"
+    assert air.board.ask(msg.Echo(data=b"once")).data == b"once"
 
     assert air.board.exchange.counts.repeats >= 1
     assert len(air.requests) == 1
@@ -185,14 +187,14 @@ def test_a_repeat_of_what_still_waits_is_not_queued_twice(air) -> None:
 
 def test_a_far_board_that_starts_anew(air) -> None:
     """What was under way is lost, both count from 0, and its boot message comes before all else."""
-    air.board.ask("echo", data=b"x")
+    air.board.ask(msg.Echo(data=b"x"))
     air.anew = True
-    air.out = event("boot", 0, **BOOT)
+    air.out = event(msg.Boot(**BOOT), 0)
     with pytest.raises(Restarted, match="brown-out"):
-        air.board.ask("echo", data=b"y", timeout=3.0)
+        air.board.ask(msg.Echo(data=b"y"), timeout=3.0)
     air.board.clear_restart()
 
-    assert air.board.ask("echo", data=b"z").data == b"z"
+    assert air.board.ask(msg.Echo(data=b"z")).data == b"z"
     assert air.requests[0].data == b"x"
 
 
@@ -208,11 +210,11 @@ def test_noise_in_an_acknowledgement_is_no_byte_of_the_far_board(air) -> None:
 
 
 def test_while_held_and_once_closed_nothing_goes(air) -> None:
-    air.board.hold(True)
+    air.board.pause(True)
     air.bench.wait(1.0)
     air.board.poll()
     assert air.packets == []
-    air.board.hold(False)
+    air.board.pause(False)
     air.board.poll()
     assert len(air.packets) >= 1
     air.packets.clear()
@@ -224,25 +226,25 @@ def test_while_held_and_once_closed_nothing_goes(air) -> None:
 
 
 def test_a_stop_goes_past_everything_queued(air) -> None:
-    """Without a number, in one packet, through the relaying board's own urgent way."""
-    air.board.line.write(frame(encode("echo", 7, {}, data=bytes(90))))
-    air.board.port.urgent(frame(encode("stop", 0, {})))
+    """Without a number, each of its copies in a packet, through the relaying board's own urgent way."""
+    air.board.line.write(frame(encode(msg.Echo(data=bytes(90)), 7)))
+    stop_ports({Role.CRAFT: air.board.port})
 
-    assert len(air.packets) == 1
-    assert air.packets[0][0] == TO | AT_ONCE
-    assert Deframer().feed(air.packets[0][1:]) == [encode("stop", 0, {})]
-    assert 9 <= len(air.packets[0]) <= 32
+    assert len(air.packets) == COPIES
+    for packet in air.packets:
+        assert packet[0] == TO | AT_ONCE
+        assert Deframer().feed(packet[1:]) == [encode(msg.Stop(silent=0), 0)]
+        assert 9 <= len(packet) <= 32
 
 
 def test_a_board_that_measures_is_left_alone(air) -> None:
     """The request goes, then nothing for the time it takes; the answer has that much longer."""
     air.board.measuring(2.0)
     with pytest.raises(Refused):
-        air.board.ask("droop", load=0, source=0, first_us=0, step_us=1, points=1, settle_ms=0, prescaler=4,
-                      also={"repeats": 1})  # fmt: skip
+        air.board.ask(msg.Droop(load=0, source=0, first_us=0, step_us=1, points=1, settle_ms=0, prescaler=4, repeats=1))  # fmt: skip
     gaps = [b - a for a, b in pairwise(air.times)]
 
     assert 2.0 <= max(gaps) < 2.01
     assert len(gaps) < 10
-    assert air.board.ask("echo", data=b"soon").data == b"soon"
+    assert air.board.ask(msg.Echo(data=b"soon")).data == b"soon"
     assert air.times[-1] - air.times[-2] < 0.3

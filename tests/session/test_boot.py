@@ -20,6 +20,7 @@ from benchctl.session.boot import (
     role_of,
 )
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import CauseFrom, ResetCause
 from benchctl.wire.messages import Msg
 
@@ -29,17 +30,17 @@ from benchctl.wire.messages import Msg
 )
 def test_a_version_in_words(number: int, name: str) -> None:
     """High byte and low byte; the topmost bit marks somebody's own sketch with the probe in it."""
-    told = identity(Msg("identify_answer", 1, {**IDENTIFY, "firmware": number}))
+    told = identity(msg.IdentifyAnswer(**{**IDENTIFY, "firmware": number}))
 
     assert firmware_name(number) == told.firmware == name
     assert told.own is (number >= 0x8000)
     assert OWN_SKETCH == 0x8000
-    given = [getattr(told, f.name) for f in fields(Identity) if f.name != "own"]
-    assert Identity(*given).own is False
+    given = {f.name: getattr(told, f.name) for f in fields(Identity) if f.name != "own"}
+    assert Identity(**given).own is False
 
 
 def boot(cause: ResetCause, source: CauseFrom) -> Msg:
-    return Msg("boot", 0, {**BOOT, "cause": cause, "cause_from": source})
+    return msg.Boot(**{**BOOT, "cause": cause, "cause_from": source})
 
 
 @pytest.mark.parametrize("source", [CauseFrom.FLAGS, CauseFrom.LOADER, CauseFrom.INFERRED])
@@ -83,12 +84,12 @@ def test_the_session_measures_what_it_needs(silence_s: float, cause: str) -> Non
     board: Board = bench.boards[Role.HAND]
     port = bench.ports[Role.HAND]
     hidden = {**BOOT, "cause": ResetCause.UNKNOWN, "cause_from": CauseFrom.NOTHING}
-    port.reset = lambda: port.push(event("boot", 0, **hidden), 1.6)  # type: ignore[method-assign]
+    port.reset = lambda: port.push(event(msg.Boot(**hidden), 0), 1.6)  # type: ignore[method-assign]
     board.reset_by_line()
     assert board.cause == "reset line"
     bench.wait(30.0)
-    board.ask("clock")
-    port.push(event("boot", 0, **hidden), silence_s)
+    board.ask(msg.Clock())
+    port.push(event(msg.Boot(**hidden), 0), silence_s)
     bench.wait(silence_s)
     board.poll()
 
