@@ -12,32 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchctl.benchfile import BenchSpec, as_toml, load, parse, reference, shipped_benches
-from benchctl.benchfile.keys import Form, keys_of
-from benchctl.benchfile.reader import SHIPPED
-from benchctl.benchfile.schema import FUNCTIONS
+from benchctl.benchfile import BenchSpec, load, parse, reference, shipped_benches
 from benchctl.errors import UsageError
+from benchctl.pairfile.keys import Form, keys_of
 from benchctl.terms import Role
-from benchctl.wire.catalogue import Function
 
-PAIR = "[board.hand]\n[board.craft]\n"
-
-
-def same(a: BenchSpec, b: BenchSpec) -> bool:
-    plain = [dataclasses.replace(s, sha256="", path="") for s in (a, b)]
-    return plain[0] == plain[1]
-
-
-def test_function_names_are_those_of_the_wire() -> None:
-    """Pins are named as the message catalogue names them."""
-    assert [f.name.lower() for f in Function] == list(FUNCTIONS)
-
-
-def test_shipped_pair_is_what_the_defaults_give() -> None:
-    """mudlark.toml spells out the defaults, key by key."""
-    shipped = (SHIPPED / "mudlark.toml").read_text(encoding="utf-8")
-
-    assert as_toml(parse(PAIR.encode())) == shipped
+PAIR = 'pair = "mudlark"\n'
 
 
 @pytest.mark.parametrize("name", shipped_benches())
@@ -56,7 +36,7 @@ def test_short_names_differ_in_kind_only() -> None:
 
 def test_ports_is_a_real_bench_without_boards() -> None:
     """`ports` leaves it to discovery which boards there are."""
-    assert load("ports").kind == "serial"
+    assert load("ports").kind == "ports"
     assert not load("ports").boards
 
 
@@ -90,12 +70,18 @@ def test_one_key_of_a_default_entry_can_be_changed() -> None:
             "bench b.toml, board.hand.rail.main.bulk_fu: unknown key; did you mean bulk_uf?",
         ),
         ("[board.hand]\nclock_hz = 12000000", "board.hand.clock_hz: expected one of 16000000, 8000000, got 12000000"),
-        ("[board.hand]\nself_stimulus_safe = 1", "board.hand.self_stimulus_safe: expected true or false, got 1"),
+        ("[board.hand]\ntold = 1", "board.hand.told: expected true or false, got 1"),
         ("[board.hnd]", "board.hnd: unknown name; did you mean hand?"),
         ("[board.hand]\nlabel = 'a label that is too long'", "board.hand.label: expected a text of at most 16 bytes"),
-        ("[board.hand.pins]\nled = 'PD9'", "board.hand.pins.led: expected PB0 to PD7"),
+        ("[board.hand.pins]\nled = 'PD9'", "board.hand.pins.led: expected a pin such as"),
         ("[board.hand.pins]\nled = 'PD3'", "expected another pin than led, got 'PD3'"),
-        ("[board.hand.pins]\nlamp = 'PD4'", "board.hand.pins.lamp: unknown function"),
+        ("[board.hand.pins]\nswich1 = 'D4'", "swich1: unknown function; did you mean switch1?"),
+        ("[board.gauge]", "board.gauge: expected a board of pair mudlark, which has hand, craft"),
+        ("only = ['gauge']", "board.gauge: expected a board of pair mudlark"),
+        ("[board.hand.settings]\nradio_chanel = 3", "unknown setting; did you mean radio_channel?"),
+        ("[board.hand.settings]\nradio_channel = 126", "expected a whole number from 0 to 125, got 126"),
+        ("kind = 'serial'\n[board.hand.rail.main]\nbulk_uf = 1", "board.hand.rail: this is of a modelled board"),
+        ("kind = 'serial'\n[air]\npath_loss_db = 60", "air: this is of a modelled board"),
         (
             "[board.hand.radio]\nrail = 'rf'",
             "board.hand.radio.rail: expected the name of a rail (main, radio), got 'rf'",
@@ -103,18 +89,17 @@ def test_one_key_of_a_default_entry_can_be_changed() -> None:
         ("[board.hand.rail.main]\nfed_from = 'radio'", "fed_from: expected a feed that leads to a source"),
         ("[board.hand.rail.main]\nfed_from = 'sun'", "expected the name of a rail of this board, got 'sun'"),
         ("[board.hand.load.lamp]\nburst_every_ms = 1\nburst_ms = 5", "expected more than burst_ms = 5, or 0"),
-        ("[board.hand]\nvia = 'craft'", "board.hand.via: expected the role of another board"),
+        ("only = ['hand']\n[board.hand]\nvia = 'craft'", "board.hand.via: expected the role of another board"),
         ("[board.craft.servo.pulse1]\nmin_us = 2500", "servo.pulse1.max_us: expected more than min_us"),
         ("[board.craft.servo.pulse2]", "expected one thing on pulse2"),
-        ("[board.hand]\n[[wire]]\nfrom = 'hand.led'\nto = 'craft.capture'", "wire[0].to: expected role.function"),
-        ("[board.hand]\n[[wire]]\nfrom = 'hand.watch1'\nto = 'hand.capture'", "board.hand.pins has none for watch1"),
+        ("only = ['hand']\n[[wire]]\nfrom = 'hand.led'\nto = 'craft.capture'", "wire[0].to: expected role.function"),
+        ("[board.hand]\n[[wire]]\nfrom = 'hand.watch1'\nto = 'hand.capture'", "the hand board has none for watch1"),
         ("[board.hand.joystick.x]\nworn_counts = [[340, 300]]", "expected a list of pairs of numbers, low before high"),
         (
             "[board.hand]\nlabel = 'a'\n[board.craft]\nlabel = 'a'",
             "craft.label: expected another label than board.hand",
         ),
         ("[air]\npath_loss_db = nan\n[board.hand]", "air.path_loss_db: expected a number of dB from 0 to 200, got nan"),
-        ("name = 'empty'", "board: expected at least one board"),
         ("board = 3", "board: expected a table of tables, got 3"),
         ("name = ", "not readable as TOML"),
         ("a = " + "[" * 5000, "not readable as TOML"),
@@ -123,7 +108,7 @@ def test_one_key_of_a_default_entry_can_be_changed() -> None:
 def test_complaint_names_place_and_expectation(text: str, sentence: str) -> None:
     """One sentence says where and what was expected."""
     with pytest.raises(UsageError) as caught:
-        parse(text.encode(), "b.toml")
+        parse((PAIR + text).encode(), "b.toml")
 
     assert sentence in str(caught.value)
 
@@ -137,7 +122,7 @@ def test_not_text_is_a_sentence() -> None:
 def test_missing_file_lists_what_there_is(tmp_path: Path) -> None:
     """A wrong name is answered with the right ones."""
     for asked in (str(tmp_path / "no.toml"), "mudlrk"):
-        with pytest.raises(UsageError, match="shipped are sim, avr, ports, "):
+        with pytest.raises(UsageError, match=r"no such file and no known bench; (did you mean mudlark|known are sim, avr, ports)"):
             load(asked)
     with pytest.raises(UsageError, match="cannot be read"):
         load(str(tmp_path))
@@ -199,7 +184,7 @@ def _text_of(value: Any) -> str:
 def test_any_mutation_is_a_bench_or_a_sentence(changes: list[tuple[tuple[str, ...], Any]]) -> None:
     """Whatever stands at whatever key: a valid bench, or UsageError, never anything else."""
     lines = [".".join(place) + " = " + _text_of(value) for place, value in changes]
-    text = "board.hand = {}\n" + "\n".join(lines)
+    text = PAIR + "\n".join(lines)
     try:
         tomllib.loads(text)
     except tomllib.TOMLDecodeError:
@@ -207,14 +192,13 @@ def test_any_mutation_is_a_bench_or_a_sentence(changes: list[tuple[tuple[str, ..
             parse(text.encode())
         return
     try:
-        spec = parse(text.encode())
+        parse(text.encode())
     except UsageError as e:
         complaint = str(e)
     else:
         complaint = ""
-        assert same(parse(as_toml(spec).encode()), spec)
 
-    assert not complaint or "expected" in complaint or "unknown" in complaint
+    assert not complaint or any(word in complaint.lower() for word in ("expected", "unknown", "no such file"))
 
 
 @given(st.binary(max_size=60))

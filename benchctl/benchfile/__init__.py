@@ -1,7 +1,7 @@
-"""The bench description: TOML → checked frozen values; every key is declared once, in `schema`."""
+"""The bench description, physics over a pair: TOML → checked frozen values; every key is declared once, in `schema`."""
 
 from benchctl.benchfile.reader import load, parse, shipped_benches
-from benchctl.benchfile.reference import as_toml, reference
+from benchctl.benchfile.reference import reference
 from benchctl.benchfile.schema import (
     AirSpec,
     AxesSpec,
@@ -15,6 +15,7 @@ from benchctl.benchfile.schema import (
     LedSpec,
     LineSpec,
     LoadSpec,
+    LooseSpec,
     MotorSpec,
     OperatorSpec,
     OscillatorSpec,
@@ -25,7 +26,6 @@ from benchctl.benchfile.schema import (
     SwitchSpec,
     WireSpec,
 )
-from benchctl.benchfile.wiring import wiring
 
 __all__ = [
     "AirSpec",
@@ -40,6 +40,7 @@ __all__ = [
     "LedSpec",
     "LineSpec",
     "LoadSpec",
+    "LooseSpec",
     "MotorSpec",
     "OperatorSpec",
     "OscillatorSpec",
@@ -49,10 +50,8 @@ __all__ = [
     "ServoSpec",
     "SwitchSpec",
     "WireSpec",
-    "as_toml",
     "load",
     "parse",
     "reference",
     "shipped_benches",
-    "wiring",
 ]

@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
-from benchctl.benchfile.schema import EXTRA_POINTS, FUNCTIONS, PINS, BenchSpec, BoardSpec
-from benchctl.errors import UsageError
+from benchctl.benchfile.harm_kinds import HarmKind
+from benchctl.benchfile.schema import BenchSpec, BoardSpec
+from benchctl.pairfile.checks import EXTRA_POINTS
+from benchctl.pairfile.pins import FUNCTIONS
+from benchctl.pairfile.reading import Complaints, settings_fit
 from benchctl.terms import Role
-
-#: what is wrong: the key's place and the rest of the sentence
-Complaints = Iterator[tuple[str, str]]
-
-
-def check(spec: BenchSpec, file: str) -> None:
-    """Raise UsageError for the first rule that the bench breaks."""
-    for rule in RULES:
-        for place, text in rule(spec):
-            raise UsageError(f"bench {file}, {place}: {text}")
 
 
 def each_board(rule: Callable[[BoardSpec], Complaints]) -> Callable[[BenchSpec], Complaints]:
@@ -30,12 +23,8 @@ def each_board(rule: Callable[[BoardSpec], Complaints]) -> Callable[[BenchSpec],
     return over_all
 
 
-def has_boards(spec: BenchSpec) -> Complaints:
-    if not spec.boards and spec.kind != "serial":
-        yield "board", "expected at least one board, such as [board.hand]"
-
-
 def labels_differ(spec: BenchSpec) -> Complaints:
+    """No two boards have one label."""
     seen: dict[str, Role] = {}
     for role, board in spec.boards.items():
         if board.label and board.label in seen:
@@ -44,34 +33,46 @@ def labels_differ(spec: BenchSpec) -> Complaints:
 
 
 def via_is_a_board(spec: BenchSpec) -> Complaints:
+    """A relaying board is another one, with a port of its own."""
     for role, board in spec.boards.items():
         if board.via and (board.via == role or board.via not in spec.boards or spec.boards[Role(board.via)].via):
             yield f"board.{role}.via", f"expected the role of another board with its own port, got {board.via!r}"
 
 
 def wires_end_at_points(spec: BenchSpec) -> Complaints:
+    """Jumpers lead from a known point of a board to another."""
     for n, wire in enumerate(spec.wires):
         for key, end in (("from", wire.start), ("to", wire.to)):
             role, _, point = end.partition(".")
             if role not in spec.boards or point not in FUNCTIONS + EXTRA_POINTS:
                 yield f"wire[{n}].{key}", f"expected role.function, such as craft.pulse1, of a board here, got {end!r}"
             elif point in FUNCTIONS and not spec.boards[Role(role)].pins.get(point):
-                yield f"wire[{n}].{key}", f"expected a function with a pin; board.{role}.pins has none for {point}"
+                yield f"wire[{n}].{key}", f"expected a function with a pin; the {role} board has none for {point}"
 
 
-def pins_exist(board: BoardSpec) -> Complaints:
+def harm_is_known(spec: BenchSpec) -> Complaints:
+    """Expected harm is of a kind that the model knows."""
+    for kind in spec.harm:
+        if kind not in set(HarmKind):
+            yield "harm", f"expected kinds of harm ({', '.join(HarmKind)}), got {kind!r}"
+
+
+def lines_go_apart(board: BoardSpec) -> Complaints:
+    """No two functions share a pin."""
     taken: dict[str, str] = {}
     for function, pin in board.pins.items():
-        if function not in FUNCTIONS:
-            yield f"pins.{function}", "unknown function; known are " + ", ".join(FUNCTIONS)
-        elif pin and pin not in PINS:
-            yield f"pins.{function}", f"expected PB0 to PD7, ADC6, ADC7 or an empty text, got {pin!r}"
-        elif pin and pin in taken:
+        if pin in taken:
             yield f"pins.{function}", f"expected another pin than {taken[pin]}, got {pin!r}"
         taken[pin] = function
 
 
+def stored_settings_fit(board: BoardSpec) -> Complaints:
+    """Stored settings are in their ranges."""
+    yield from settings_fit(board.settings)
+
+
 def rails_form_a_tree(board: BoardSpec) -> Complaints:
+    """Every rail is fed from a source in the end."""
     for name, rail in board.rail.items():
         above, steps = rail.fed_from, 0
         while above:
@@ -83,6 +84,7 @@ def rails_form_a_tree(board: BoardSpec) -> Complaints:
 
 
 def rails_are_named(board: BoardSpec) -> Complaints:
+    """Whatever is fed is fed from a rail of the board."""
     used = [("supply_rail", board.supply_rail), *((f"load.{n}.rail", x.rail) for n, x in board.load.items())]
     used += [("radio.rail", board.radio.rail)] if board.radio.fitted else []
     used += [("imu.rail", board.imu.rail)] if board.imu.fitted else []
@@ -94,12 +96,14 @@ def rails_are_named(board: BoardSpec) -> Complaints:
 
 
 def bursts_fit(board: BoardSpec) -> Complaints:
+    """A load's bursts are shorter than the time between their starts."""
     for name, load in board.load.items():
         if load.burst_every_ms and load.burst_every_ms <= load.burst_ms:
             yield f"load.{name}.burst_every_ms", f"expected more than burst_ms = {load.burst_ms:g}, or 0"
 
 
 def ends_in_order(board: BoardSpec) -> Complaints:
+    """Of two ends the lower is the lower one."""
     for name, servo in board.servo.items():
         if servo.min_us >= servo.max_us:
             yield f"servo.{name}.max_us", f"expected more than min_us = {servo.min_us:g}, got {servo.max_us:g}"
@@ -112,20 +116,22 @@ def ends_in_order(board: BoardSpec) -> Complaints:
 
 
 def functions_used_once(board: BoardSpec) -> Complaints:
+    """On an output hangs a servo or a motor controller, not both."""
     for name in board.servo.keys() & board.esc.keys():
         if board.servo[name].fitted and board.esc[name].fitted:
             yield f"servo.{name}", f"expected one thing on {name}, but esc.{name} is fitted too"
 
 
 RULES: tuple[Callable[[BenchSpec], Complaints], ...] = (
-    has_boards,
     labels_differ,
     via_is_a_board,
-    each_board(pins_exist),
+    each_board(lines_go_apart),
+    each_board(stored_settings_fit),
     each_board(rails_form_a_tree),
     each_board(rails_are_named),
     each_board(bursts_fit),
     each_board(ends_in_order),
     each_board(functions_used_once),
     wires_end_at_points,
+    harm_is_known,
 )

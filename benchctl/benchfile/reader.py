@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
-import math
-import re
-import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
-from benchctl.benchfile.checks import check
-from benchctl.benchfile.keys import Form, Key, keys_of
-from benchctl.benchfile.schema import DEFAULT_WIRES, ROLE_DEFAULTS, BenchSpec
+from benchctl import pairfile
+from benchctl.benchfile import truth
+from benchctl.benchfile.checks import RULES
+from benchctl.benchfile.schema import BenchSpec, BoardSpec
 from benchctl.errors import UsageError
-from benchctl.terms import Role
+from benchctl.pairfile import PairSpec
+from benchctl.pairfile import reader as pairs
+from benchctl.pairfile.keys import keys_of
+from benchctl.pairfile.pins import NONE
+from benchctl.pairfile.reading import NAME, Reader, check, laid_over, read_bytes, read_toml
 
 SHIPPED = Path(__file__).resolve().parents[1] / "data" / "benches"
 #: short names: shipped file and kind
 SHORT = {"sim": ("mudlark", "sim"), "avr": ("mudlark", "avr")}
-_NAME = re.compile(r"[A-Za-z0-9_-]{1,24}")
+#: in a bench file, a pair described in place: the pair that it is laid over
+_BASE = "from"
 
 
 def shipped_benches() -> list[str]:
@@ -29,193 +31,103 @@ def shipped_benches() -> list[str]:
     return sorted(p.stem for p in SHIPPED.glob("*.toml"))
 
 
-def load(name_or_path: str) -> BenchSpec:
+def load(name_or_path: str, pair: str = "") -> BenchSpec:
     """The bench of a short name (`sim`, `avr`, `ports`), of a shipped file's name, or of a file.
 
-    Raises UsageError naming file, key and what was expected.
+    pair: name or file of the pair, in place of the one that the bench file names. `ports` without one has no boards:
+    which there are is left to discovery. Raises UsageError naming file, key and what was expected.
     """
     if name_or_path == "ports":
-        return BenchSpec(name="ports", kind="serial", sha256=hashlib.sha256(b"ports").hexdigest(), path="ports")
+        text = b'kind = "ports"\n'
+        found = pairfile.load(pair) if pair else PairSpec()
+        return parse(text, "ports", "ports", found)
     stem, kind = SHORT.get(name_or_path, (name_or_path, ""))
-    shipped = SHIPPED / f"{stem}.toml" if _NAME.fullmatch(stem) else None
+    shipped = SHIPPED / f"{stem}.toml" if NAME.fullmatch(stem) else None
     path = shipped if shipped is not None and shipped.is_file() else Path(name_or_path)
-    spec = parse(_read(path, name_or_path), path.name, str(path))
+    data = read_bytes(path, "bench", name_or_path, (*SHORT, "ports", *shipped_benches()))
+    spec = parse(data, path.name, str(path), pairfile.load(pair) if pair else None)
     return spec.with_changes(kind=kind) if kind else spec
 
 
-def _read(path: Path, asked: str) -> bytes:
-    try:
-        return path.read_bytes()
-    except (OSError, ValueError) as e:
-        if isinstance(e, FileNotFoundError):
-            known = ", ".join([*SHORT, "ports", *shipped_benches()])
-            raise UsageError(f"bench {asked!r}: no such file and no shipped bench; shipped are {known}") from e
-        why = e.strerror if isinstance(e, OSError) else str(e)
-        raise UsageError(f"bench {asked!r}: cannot be read: {why}") from e
+def parse(data: bytes, file: str = "bench", path: str = "", pair: PairSpec | None = None) -> BenchSpec:
+    """The bench that the TOML text `data` describes. Raises UsageError.
+
+    file: named in complaints. pair: in place of the one that the text names.
+    """
+    raw = read_toml(data, "bench", file)
+    named = raw.get("pair")
+    if isinstance(named, dict):
+        raw["pair"] = ""
+    if raw.get("kind") == "serial":  # as files of before say it
+        raw["kind"] = "ports"
+    given: BenchSpec = Reader(f"bench {file}").table(BenchSpec, raw, "")
+    if given.kind == "ports":
+        _refuse_models(raw, f"bench {file}")
+    if pair is None:
+        pair = _pair(named, file, Path(path).parent if path else None)
+    return replace(_made(raw, given, pair, file, data), path=path)
 
 
-def parse(data: bytes, file: str = "bench", path: str = "") -> BenchSpec:
-    """The bench that the TOML text `data` describes; `file` is named in complaints. Raises UsageError."""
-    try:
-        raw = tomllib.loads(data.decode("utf-8"))
-    except UnicodeDecodeError as e:
-        raise UsageError(f"bench {file}: expected UTF-8 text, byte {e.start + 1} is none") from e
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as e:
-        raise UsageError(f"bench {file}: not readable as TOML: {str(e) or 'nested too deeply'}") from e
-    spec: BenchSpec = _Reader(file).table(BenchSpec, _with_defaults(raw), "")
-    check(spec, file)
-    return replace(spec, sha256=hashlib.sha256(data).hexdigest(), path=path)
+def _pair(given: Any, file: str, folder: Path | None) -> PairSpec:
+    """The pair that a bench file names, or describes in place."""
+    if isinstance(given, str) and given:
+        return pairfile.load(given, folder)
+    if not isinstance(given, dict):
+        raise UsageError(f'bench {file}, pair: expected the pair file of what is soldered, such as pair = "mudlark"')
+    below = pairs.tree(str(given[_BASE]), folder) if _BASE in given else {}
+    tree = laid_over(below, {key: value for key, value in given.items() if key != _BASE})
+    return pairs.made(tree, f"bench {file}, pair", str(given.get("name", Path(file).stem)))
 
 
-def _with_defaults(raw: dict[str, Any]) -> dict[str, Any]:
-    """The file's tree laid over the defaults of each board's role."""
-    out = dict(raw)
-    boards = raw.get("board")
-    if isinstance(boards, dict):
-        out["board"] = {
-            role: _laid_over(ROLE_DEFAULTS[Role(role)], given) if role in set(Role) else given
-            for role, given in boards.items()
-        }
-        if {"hand", "craft"} <= set(boards):
-            out.setdefault("wire", list(DEFAULT_WIRES))
+def _made(raw: Mapping[str, Any], given: BenchSpec, pair: PairSpec, file: str, data: bytes) -> BenchSpec:
+    where = f"bench {file}"
+    _refuse_boards_beyond(pair, (*given.boards, *given.only), where)
+    spec: BenchSpec = Reader(where).table(BenchSpec, _with_truth(raw, pair), "")
+    boards = {
+        role: replace(board, pins={f: pin for f, pin in board.pins.items() if pin != NONE})
+        for role, board in spec.boards.items()
+    }
+    sha256 = hashlib.sha256(data + pairfile.as_toml(pair).encode()).hexdigest()
+    spec = replace(spec, boards=boards, pair=pair, sha256=sha256, name=spec.name or Path(file).stem)
+    check(spec, where, RULES)
+    return spec
+
+
+def _with_truth(raw: Mapping[str, Any], pair: PairSpec) -> dict[str, Any]:
+    """The file's tree over a healthy bench of the pair's boards, or of those that are there."""
+    there = {r: board for r, board in truth.boards(pair).items() if r in raw.get("only", pair.boards)}
+    given = raw.get("board", {})
+    out = {**raw, "board": {role: laid_over(board, given.get(role, {})) for role, board in there.items()}}
+    wires = [w for w in truth.wires(pair) if all(end.partition(".")[0] in there for end in w.values())]
+    out.setdefault("wire", wires)
     return out
 
 
-def _laid_over(below: Mapping[str, Any], above: Any) -> Any:
-    if not isinstance(above, dict):
-        return above
-    out = dict(below)
-    for key, value in above.items():
-        under = below.get(key)
-        out[key] = _laid_over(under, value) if isinstance(under, Mapping) else value
-    return out
+def _refuse_boards_beyond(pair: PairSpec, roles: Iterable[str], where: str) -> None:
+    for role in roles:
+        if role not in pair.boards:
+            has = ", ".join(pair.boards) or "no board"
+            raise UsageError(f"{where}, board.{role}: expected a board of pair {pair.name}, which has {has}")
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
-    """ "; did you mean bulk_uf?" or the whole list when nothing is near."""
-    known = list(known)
-    close = difflib.get_close_matches(word, known, 1, 0.5)
-    if close:
-        return f"; did you mean {close[0]}?"
-    return "; known are " + ", ".join(known) if known else ""
+# ---------------------------------------------------------------------- real boards
 
 
-class _Reader:
-    """Walks the tree by the declared keys; `file` goes into every complaint."""
-
-    def __init__(self, file: str) -> None:
-        self.file = file
-
-    def table(self, cls: type, raw: Any, place: str) -> Any:
-        if not isinstance(raw, dict):
-            self._refuse(place, "a table", raw)
-        keys = keys_of(cls)
-        for key in raw:
-            if key not in keys:
-                here = f"{place}.{key}" if place else key
-                raise UsageError(f"bench {self.file}, {here}: unknown key{nearest(key, keys)}")
-        made = {}
-        for key, (name, declared, _) in keys.items():
-            if key in raw:
-                made[name] = self._value(declared, raw[key], f"{place}.{key}" if place else key)
-        return cls(**made)
-
-    def _value(self, key: Key, raw: Any, place: str) -> Any:
-        return _BY_FORM[key.form](self, key, raw, place)
-
-    def _number(self, key: Key, raw: Any, place: str) -> float:
-        if isinstance(raw, bool) or not isinstance(raw, int | float):
-            self._refuse(place, key.expected(), raw)
-        fits = raw in key.choices if key.choices else key.low <= raw <= key.high
-        if not fits or math.isnan(raw):
-            self._refuse(place, key.expected(), raw)
-        return float(raw)
-
-    def _whole(self, key: Key, raw: Any, place: str) -> int:
-        value = self._number(key, raw, place)
-        if value != int(value):
-            self._refuse(place, key.expected(), raw)
-        return int(value)
-
-    def _flag(self, key: Key, raw: Any, place: str) -> bool:
-        return raw if isinstance(raw, bool) else self._refuse(place, key.expected(), raw)
-
-    def _text(self, key: Key, raw: Any, place: str) -> str:
-        if not isinstance(raw, str):
-            self._refuse(place, key.expected(), raw)
-        if key.choices and raw not in key.choices:
-            self._refuse(place, key.expected(), raw)
-        if not key.choices and (len(raw.encode()) > key.high or not raw.isprintable()):
-            self._refuse(place, key.expected() + " without control characters", raw)
-        return raw
-
-    def _words(self, key: Key, raw: Any, place: str) -> tuple[str, ...]:
-        if not isinstance(raw, list) or not all(isinstance(w, str) for w in raw):
-            self._refuse(place, key.expected(), raw)
-        return tuple(raw)
-
-    def _ranges(self, key: Key, raw: Any, place: str) -> tuple[tuple[float, float], ...]:
-        if not isinstance(raw, list) or not all(_is_pair(p) for p in raw):
-            self._refuse(place, key.expected(), raw)
-        return tuple((float(low), float(high)) for low, high in raw)
-
-    def _free(self, key: Key, raw: Any, place: str) -> dict[str, int | str]:
-        if not isinstance(raw, dict):
-            self._refuse(place, key.expected(), raw)
-        for name, value in raw.items():
-            if isinstance(value, bool) or not isinstance(value, int | str):
-                self._refuse(f"{place}.{name}", "a whole number or a text", value)
-        return dict(raw)
-
-    def _named(self, key: Key, raw: Any, place: str) -> dict[str, Any]:
-        assert key.table is not None
-        if not isinstance(raw, dict):
-            self._refuse(place, key.expected(), raw)
-        out = {}
-        for name, entry in raw.items():
-            if key.names and name not in key.names:
-                raise UsageError(f"bench {self.file}, {place}.{name}: unknown name{nearest(name, key.names)}")
-            if not _NAME.fullmatch(name):
-                self._refuse(f"{place}.{name}", "a name of at most 24 letters, digits, - and _", name)
-            made = self.table(key.table, entry, f"{place}.{name}")
-            out[Role(name) if key.names == tuple(Role) else name] = made
-        return out
-
-    def _list(self, key: Key, raw: Any, place: str) -> tuple[Any, ...]:
-        assert key.table is not None
-        if not isinstance(raw, list):
-            self._refuse(place, key.expected(), raw)
-        return tuple(self.table(key.table, entry, f"{place}[{n}]") for n, entry in enumerate(raw))
-
-    def _table(self, key: Key, raw: Any, place: str) -> Any:
-        assert key.table is not None
-        return self.table(key.table, raw, place)
-
-    def _refuse(self, place: str, expected: str, got: Any) -> NoReturn:
-        shown = repr(got)
-        shown = shown if len(shown) <= 60 else shown[:57] + "..."
-        where = f", {place}" if place else ""
-        raise UsageError(f"bench {self.file}{where}: expected {expected}, got {shown}")
+def _refuse_models(raw: Mapping[str, Any], where: str) -> None:
+    """A bench of real boards has no modelled number: the boards are as they are."""
+    for place, allowed in _modelled(raw):
+        raise UsageError(
+            f'{where}, {place}: this is of a modelled board; real boards (kind = "ports") are as they are. '
+            f"Expected only {', '.join(allowed)}; what is soldered goes into the pair file"
+        )
 
 
-def _is_pair(value: Any) -> bool:
-    return (
-        isinstance(value, list)
-        and len(value) == 2
-        and all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value)
-        and value[0] < value[1]
-    )
+def _modelled(raw: Mapping[str, Any]) -> Iterator[tuple[str, list[str]]]:
+    top, board = _real_keys(BenchSpec), _real_keys(BoardSpec)
+    yield from ((key, top) for key in raw if key not in top)
+    for role, given in raw.get("board", {}).items():
+        yield from ((f"board.{role}.{key}", board) for key in given if key not in board)
 
 
-_BY_FORM: Mapping[Form, Any] = {
-    Form.NUMBER: _Reader._number,
-    Form.WHOLE: _Reader._whole,
-    Form.FLAG: _Reader._flag,
-    Form.TEXT: _Reader._text,
-    Form.WORDS: _Reader._words,
-    Form.RANGES: _Reader._ranges,
-    Form.FREE: _Reader._free,
-    Form.TABLE: _Reader._table,
-    Form.NAMED: _Reader._named,
-    Form.LIST: _Reader._list,
-}
+def _real_keys(cls: type) -> list[str]:
+    return [name for name, (_, key, _) in keys_of(cls).items() if key.real]

@@ -1,33 +1,28 @@
 # ruff: noqa: RUF009 - the helpers return dataclass fields
-"""Every key of a bench file with unit, default, range and meaning. Values are those of a healthy Mudlark board.
+"""Every key of a bench file with unit, default, range and meaning: how boards are reached, and their physics.
 
-The classes are the table: the reader checks by it, error sentences quote it, `reference()` and the shipped
-`mudlark.toml` are written from it. Numbers without a source are common practice.
+The classes are the table: the reader checks by it, error sentences quote it, `reference()` is written from it. What is
+soldered stands in the pair file; here it stands only where a modelled board differs from what its owner says.
+Numbers without a source are common practice.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass, field, replace
 
-from benchctl.benchfile.keys import choice, flag, free, named, number, ranges, table, tables, text, whole, words
+from benchctl.pairfile import PairSpec
+from benchctl.pairfile.keys import choice, flag, free, named, number, pins, ranges, table, tables, text, whole, words
+from benchctl.pairfile.pins import FUNCTIONS, NONE, PULSES, SWITCHES
+from benchctl.pairfile.schema import MOUNTS, STORED
 from benchctl.terms import Role
+from benchctl.wire.catalogue import BAUDS
+from benchctl.wire.fields import MOST_TEXT
 
-PULSES = tuple(f"pulse{n}" for n in range(1, 7))
-SWITCHES = ("switch1", "switch2")
-#: pin functions, as the wire's catalogue names them
-FUNCTIONS = (
-    *("led", *SWITCHES, "joy_x", "joy_y", *PULSES, "radio_ce", "radio_csn", "radio_irq", "sense_rail", "capture"),
-    *("loop_back", "stimulus", "stick_out", "watch1", "watch2", "watch3", "reset_watch1", "reset_watch2"),
-    *("sense_vcc1", "sense_vcc2", "radio_miso"),
-)
-#: points that jumper wires may also end at
-EXTRA_POINTS = ("reset", "vcc")
-PINS = (*(f"P{port}{bit}" for port in "BCD" for bit in range(8)), "ADC6", "ADC7")
 LINES = ("mosi", "sck", "csn", "ce", "miso", "irq")
-VARIANTS = ("plus", "nrf24l01", "clone", "high-power")
+LOOSE_PLACES = ("supply", "module_supply", "miso", "mosi", "sck", "csn", "joy_x", "joy_y", "sensor")
+VARIANTS = ("plus", "nrf24l01", "clone", "look-alike", "high-power")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +85,11 @@ class RadioSpec:
 
     fitted: bool = flag(True, "false: no transceiver in its place")
     rail: str = text("radio", "rail it hangs on", 24)
-    variant: str = choice("plus", VARIANTS, "nRF24L01+, the older chip, a look-alike, or with an amplifier")
+    variant: str = choice(
+        "plus",
+        VARIANTS,
+        "nRF24L01+, older chip, copy, inverted no-acknowledge bit, amplifier",
+    )
     tx_offset_db: float = number(0.0, "dB", -40, 20, "error of its output power; sheet allows 4")
     antenna_loss_db: float = number(0.0, "dB", 0, 100, "loss at its antenna, both ways")
     crystal_ppm: float = number(5.0, "ppm", -500, 500, "error of its own 16 MHz crystal; sheet allows 60")
@@ -111,10 +110,11 @@ class RadioSpec:
 
 @dataclass(frozen=True, slots=True)
 class SwitchSpec:
-    """A push switch to ground."""
+    """A push switch."""
 
     fitted: bool = flag(True, "false: not there, the line stays at its rest level")
-    pull_up_ohms: float = number(10000.0, "Ω", 100, math.inf, "pull-up on the board; inf: none, the line floats")
+    closes_to: str = choice("ground", ("ground", "supply"), "where it leads when it is pressed")
+    pull_ohms: float = number(10000.0, "Ω", 100, math.inf, "resistor to the other side; inf: none, the line floats")
     bounce_count: int = whole(4, "", 0, 200, "most extra closures per press or release; the mean is half of it")
     bounce_us: float = number(1500.0, "µs", 0, 500000, "longest bounce; 1.5 ms is an often seen mean")
     stuck: str = choice("no", ("no", "open", "closed"), "never closes, or never opens")
@@ -184,10 +184,15 @@ class EscSpec:
     plugged: bool = flag(True, "its battery is connected from the start; false: somebody has to")
     needs_arming: bool = flag(True, "wants the idle pulse for a while before it turns")
     arming_s: float = number(2.0, "s", 0, 20, "how long; 1 to 3 s is usual")
+    sound: str = choice("beeps", ("beeps", "tune", "tune, then beeps", "long tone"), "what it gives when it has armed")
     beeps: int = whole(2, "", 0, 20, "beeps when armed")
     min_us: float = number(1040.0, "µs", 500, 2500, "taught end point: above this it turns")
     max_us: float = number(1960.0, "µs", 500, 2500, "taught end point: full throttle")
     lost_s: float = number(0.5, "s", 0.02, 20, "it stops when no pulse comes for so long; 0.25 to 2 s is usual")
+    teachable: bool = flag(True, "learns its end points when full throttle stands as it gets power")
+    teach_s: float = number(1.5, "s", 0.2, 10, "how long an end point must stand to be taken; no source")
+    reversible: bool = flag(False, "turns both ways; at rest from 1500 µs by less than `dead_us`")
+    dead_us: float = number(25.0, "µs", 1, 200, "reversible: about the neutral, nothing turns; no source")
     brake: bool = flag(False, "brakes the motor at idle")
     signal_ground: bool = flag(True, "false: no ground wire at the header, pulses arrive now and then")
 
@@ -196,6 +201,8 @@ class EscSpec:
 class MotorSpec:
     """The motor at a motor controller."""
 
+    place: str = text("", "where on the craft it really sits; left out: where the pair file says", 40)
+    turns: str = choice("", ("", "clockwise", "anticlockwise"), "which way it really turns; left out: as declared")
     full_ma: float = number(6000.0, "mA", 0, 100000, "at full throttle; the current goes with the cube of the speed")
     free_ma: float = number(300.0, "mA", 0, 20000, "just turning")
     start_ma: float = number(1500.0, "mA", 0, 100000, "added when it starts from rest")
@@ -222,6 +229,7 @@ class ImuSpec:
     rail: str = text("radio", "rail that supplies it", 24)
     supply_ma: float = number(3.8, "mA", 0, 100, "its current; sheet: 3.8")
     address: int = choice(0x68, (0x68, 0x69), "104 (0x68), or 105 (0x69) with AD0 high")
+    who_am_i: int = choice(0x68, (0x68, 0x70, 0x71, 0x72, 0x98), "identity, and with it which part of the family")
     accel_bias_mg: AxesSpec = table(AxesSpec, "zero offset in mg; sheet allows 50 (x, y) and 80 (z)")
     gyro_bias_dps: AxesSpec = table(AxesSpec, "zero offset in °/s; sheet allows 20")
     accel_scale_pct: AxesSpec = table(AxesSpec, "scale error in %; sheet: 3 typical")
@@ -233,7 +241,18 @@ class ImuSpec:
     accel_noise_ug: float = number(400.0, "µg/√Hz", 0, 100000, "noise density; sheet: 400")
     gyro_noise_dps: float = number(0.005, "°/s/√Hz", 0, 10, "noise density; sheet: 0.005")
     temperature_degc: float = number(24.0, "°C", -40, 85, "of the chip")
-    mount: str = choice("xyz", ("xyz", "yxz", "xzy", "-x-yz", "-xy-z", "x-y-z"), "board axis of each sensor axis")
+    mount: str = choice("xyz", MOUNTS, "board axis of each sensor axis")
+
+
+@dataclass(frozen=True, slots=True)
+class LooseSpec:
+    """A joint that makes contact now and then."""
+
+    by: str = choice(
+        "touch", ("touch", "vibration", "time"), "what opens it: its part pressed, a servo or motor, nothing"
+    )
+    every_s: float = number(3.0, "s", 0.05, 10000, "by time: mean time from break to break")
+    for_ms: float = number(60.0, "ms", 0.1, 10000, "how long each break lasts; no source")
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,22 +269,29 @@ class SerialSpec:
 class BoardSpec:
     """One soldered unit."""
 
-    label: str = text("", "its label, at most 16 bytes", 16)
-    port: str = text("", "serial port or pyserial URL; empty: whichever port answers with this label")
-    baud: int = choice(500000, (500000, 250000, 115200, 1000000), "speed of its serial line", "Bd")
-    via: str = choice("", ("", *Role), "role of the board that relays to it; empty: it has its own port")
+    label: str = text("", f"its label, at most {MOST_TEXT} bytes; left out: the pair file's", MOST_TEXT, real=True)
+    port: str = text("", "serial port or pyserial URL; empty: whichever port answers with this label", real=True)
+    baud: int = choice(BAUDS[0], BAUDS, "speed of its serial line", "Bd", real=True)
+    via: str = choice("", ("", *Role), "role of the board that relays to it; empty: it has its own port", real=True)
+    told: bool = flag(True, "its owner has stored the pair file's wiring in it before; false: its EEPROM is blank")
     clock_hz: int = choice(16000000, (16000000, 8000000), "processor clock", "Hz")
     image: str = text("", "firmware image to run in place of the shipped probe (avr); beside the bench file", 400)
     supply_rail: str = text("main", "rail of the processor", 24)
     bandgap_v: float = number(1.1, "V", 1.0, 1.2, "true band-gap voltage; ATmega328P sheet: 1.0 to 1.2")
     brown_out_v: float = choice(2.7, (4.3, 2.7, 1.8, 0.0), "brown-out level in the fuses; 0: off", "V")
+    low_fuse: int = whole(0xFF, "", 0, 255, "low fuse byte: clock source, and whether it is divided by 8")
+    high_fuse: int = whole(0xDE, "", 0, 255, "high fuse byte: room for the boot loader, and whether it starts")
+    loader_loops: bool = flag(
+        False, "its boot loader never ends a watchdog's reset: it starts over until it has no supply"
+    )
+    lock_bits: int = whole(0xFF, "", 0, 255, "lock bits")
     processor_ma: float = number(14.0, "mA", 0, 200, "processor and serial chip; no source")
     adc_noise_mv: float = number(1.0, "mV", 0, 200, "noise at the converter's input, rms")
     hang_every_s: float = number(0.0, "s", 0, 100000, "its program hangs about that often; 0: never")
-    self_stimulus_safe: bool = flag(False, "the board may pull its own switch lines low")
-    usb_apart: bool = flag(True, "the board keeps USB and battery supply apart")
-    pins: Mapping[str, str] = free("pin of each function: PB0 … PD7, ADC6, ADC7; empty text: none")
-    settings: Mapping[str, int | str] = free("settings stored in the board that differ from the firmware's defaults")
+    usb_apart: bool = flag(True, "false: the motor controllers' regulator feeds back into USB through their red wire")
+    outputs_confirmed: bool = flag(False, "a person has confirmed its pulse outputs before")
+    pins: Mapping[str, str] = pins(f'where the lines really go, where not as declared; "{NONE}": nowhere', FUNCTIONS)
+    settings: Mapping[str, int | str] = free("what is stored in it besides what the pair file says", STORED)
     oscillator: OscillatorSpec = table(OscillatorSpec, "clock error")
     rail: Mapping[str, RailSpec] = named(RailSpec, "supply rails")
     load: Mapping[str, LoadSpec] = named(LoadSpec, "other things that draw current")
@@ -278,6 +304,7 @@ class BoardSpec:
     motor: Mapping[str, MotorSpec] = named(MotorSpec, "their motors", PULSES)
     imu: ImuSpec = table(ImuSpec, "inertial sensor")
     serial: SerialSpec = table(SerialSpec, "serial line to the host")
+    loose: Mapping[str, LooseSpec] = named(LooseSpec, "joints that make contact now and then, by place", LOOSE_PLACES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,6 +340,7 @@ class OperatorSpec:
     reaction_s: float = number(0.6, "s", 0.1, 60, "mean time to see, decide and act")
     miscount_probability: float = number(0.0, "", 0, 1, "chance of counting one wrong")
     meter_error_pct: float = number(0.3, "%", 0, 50, "error of the meter, standard deviation")
+    only_says: tuple[str, ...] = words("attestations that are given without what they say being done, by name")
     says_no: tuple[str, ...] = words("attestations and checks that are not confirmed, by name")
 
 
@@ -327,17 +355,30 @@ class WireSpec:
 
 @dataclass(frozen=True, slots=True)
 class BenchSpec:
-    """A whole bench, checked. sha256: of the file's bytes. path: where it came from."""
+    """A whole bench, checked. pair: what is declared. sha256: of this and the pair file. path: where it came from."""
 
-    name: str = text("mudlark", "name of the bench", 60)
-    kind: str = choice("sim", ("sim", "avr", "serial"), "modelled, real firmware on a simulated chip, or real boards")
+    name: str = text("", "name of the bench; left out: the file's name", 60, real=True)
+    kind: str = choice(
+        "sim", ("sim", "avr", "ports"), "modelled, real firmware on a simulated chip, or real boards", real=True
+    )
+    pair_file: str = text("", "what is soldered: a pair's name or file", 400, toml="pair", real=True)
+    only: tuple[str, ...] = words(
+        'roles of the boards that are there, such as ["hand"]; none: all of the pair', real=True
+    )
     seed: int = whole(1, "", 0, 2**31 - 1, "of all chance, unless one is given on the command line")
-    boards: Mapping[Role, BoardSpec] = named(BoardSpec, "the boards by role", tuple(Role), toml="board")
+    boards: Mapping[Role, BoardSpec] = named(BoardSpec, "the boards by role", tuple(Role), toml="board", real=True)
     wires: tuple[WireSpec, ...] = tables(WireSpec, "jumper wires", toml="wire")
     air: AirSpec = table(AirSpec, "radio channel")
     operator: OperatorSpec = table(OperatorSpec, "simulated operator")
+    harm: tuple[str, ...] = words("harm that this bench's own fault does, by kind in the harm log")
+    pair: PairSpec = field(default_factory=PairSpec)
     sha256: str = ""
     path: str = ""
+
+    def unspoken(self) -> BenchSpec:
+        """The same boards before anybody has said or stored anything: no declaration, blank EEPROM, first speed."""
+        boards = {r: replace(b, told=False, baud=BAUDS[0]) for r, b in self.boards.items()}
+        return replace(self, pair=PairSpec(), boards=boards)
 
     def with_changes(
         self, *, kind: str | None = None, seed: int | None = None, labels: Mapping[Role, str] | None = None
@@ -347,78 +388,3 @@ class BenchSpec:
         return replace(
             self, kind=self.kind if kind is None else kind, seed=self.seed if seed is None else seed, boards=boards
         )
-
-
-_RADIO_PINS = {"radio_ce": "PD6", "radio_csn": "PD7", "radio_irq": "PD2", "sense_rail": "PC2"}
-_HAND_PINS = {"led": "PD4", "switch1": "PD3", "switch2": "PD5", "joy_x": "PC0", "joy_y": "PC1", "loop_back": "PC3"}
-_CRAFT_PINS = {"led": "PD4", "pulse1": "PB1", "pulse2": "PB2"}
-#: what the firmware would take pins of the gauge for unless told otherwise
-_NOT_ON_A_GAUGE = ("led", *SWITCHES, "joy_x", "joy_y", "pulse1", "pulse2", "loop_back", *_RADIO_PINS)
-_GAUGE_PINS = {
-    **dict.fromkeys(_NOT_ON_A_GAUGE, ""),
-    "stick_out": "PD6",
-    "stimulus": "PD3",
-    "watch1": "PD4",
-    "watch2": "PD5",
-    "watch3": "PB1",
-    "reset_watch1": "PC2",
-    "reset_watch2": "PC3",
-    "sense_vcc1": "PC0",
-    "sense_vcc2": "PC1",
-}
-_LOGIC_RAILS: dict[str, Any] = {
-    "main": {},
-    "radio": {
-        "fed_from": "main",
-        "series_ohms": 0.05,
-        "regulator_volts": 3.3,
-        "regulator_limit_ma": 800.0,
-        "bulk_uf": 10.0,
-        "bulk_esr_ohms": 0.1,
-    },
-}
-_POWER_RAILS: dict[str, Any] = {
-    "battery": {"source_volts": 7.6, "series_ohms": 0.06, "bulk_uf": 220.0, "bulk_esr_ohms": 0.05},
-    "servo": {
-        "fed_from": "battery",
-        "series_ohms": 0.03,
-        "regulator_volts": 5.0,
-        "regulator_dropout_v": 0.3,
-        "regulator_limit_ma": 2000.0,
-        "bulk_uf": 470.0,
-        "bulk_esr_ohms": 0.05,
-    },
-}
-_ABSENT = {"fitted": False}
-
-#: what a board of each role has where the file says nothing; entries of the file are laid over these
-ROLE_DEFAULTS: Mapping[Role, Mapping[str, Any]] = {
-    Role.HAND: {
-        "label": "mudlark-hand-01",
-        "pins": {**_HAND_PINS, **_RADIO_PINS, "capture": "PB0"},
-        "rail": _LOGIC_RAILS,
-        "switch": {name: {} for name in SWITCHES},
-        "imu": _ABSENT,
-        "self_stimulus_safe": True,
-    },
-    Role.CRAFT: {
-        "label": "mudlark-craft-01",
-        "pins": {**_CRAFT_PINS, **_RADIO_PINS, "capture": "PB0"},
-        "rail": {**_LOGIC_RAILS, **_POWER_RAILS},
-        "joystick": _ABSENT,
-        "servo": {"pulse1": {}},
-        "esc": {"pulse2": {}},
-        "motor": {"pulse2": {}},
-    },
-    Role.GAUGE: {
-        "label": "mudlark-gauge-01",
-        "pins": {**_GAUGE_PINS, "capture": "PB0"},
-        "rail": _LOGIC_RAILS,
-        "joystick": _ABSENT,
-        "led": _ABSENT,
-        "imu": _ABSENT,
-        "radio": _ABSENT,
-    },
-}
-#: jumper wires of a pair whose file says nothing about wires
-DEFAULT_WIRES = ({"from": "craft.pulse1", "to": "hand.capture"}, {"from": "craft.led", "to": "hand.loop_back"})

@@ -1,10 +1,12 @@
-"""The jumpers of a bench, as a drawing and as a table: which pin goes where, through what, and what for."""
+"""The jumpers of a pair, as a drawing and as a table: which pin goes where, through what, and what for."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from benchctl.benchfile.schema import BenchSpec
+from benchctl.pairfile.drawing import boards
+from benchctl.pairfile.pins import shown
+from benchctl.pairfile.schema import PairSpec
 
 #: what must stand in a jumper, by the function at its end: in the line, and from the line to ground
 _PARTS: Mapping[str, tuple[str, str]] = {
@@ -26,16 +28,39 @@ _PURPOSES: Mapping[str, str] = {
     "loop_back": "when the LED changes",
 }
 _LINE = 20
+#: Ω in a measuring jumper: 1 to 4.7 kΩ, so that two outputs, or a board without supply, come to no harm by it (5 V
+#: through 4.7 kΩ is below the 1 mA that a clamp diode takes; common practice, no source)
+JUMPER_OHMS = 4700.0
+#: one that has to pull a line low against a pull-up of 10 kΩ
+PULLING_OHMS = 1000.0
+_PART_OHMS = {**dict.fromkeys(_PARTS, 10e3), "stimulus": PULLING_OHMS}
 
 
-def wiring(spec: BenchSpec) -> str:
-    """Drawing and table of all jumpers; a sentence where there are none."""
-    if not spec.wires:
-        return f"bench {spec.name} has no jumper between its boards"
-    jumpers = [_turned(w.start, w.to) for w in spec.wires if not w.open]
+def jumper_ohms(start: str, to: str) -> float:
+    """The resistor in a jumper between two points, by what it is for."""
+    points = _split(start)[1], _split(to)[1]
+    return next((_PART_OHMS[p] for p in points if p in _PART_OHMS), JUMPER_OHMS)
+
+
+def summary(pair: PairSpec) -> str:
+    """A pair in a few words: labels, clock, what each board's outputs drive."""
+    told = []
+    for role, board in pair.boards.items():
+        clock = f"{board.clock_mhz} MHz" if board.clock_mhz else "clock unknown"
+        drives = ", ".join(str(output.drives) for _, output in board.outputs() if output.drives != "nothing")
+        told.append(f"{board.label or f'{role} without a label'} ({clock}{f'; {drives}' if drives else ''})")
+    return "; ".join(told)
+
+
+def wiring(pair: PairSpec) -> str:
+    """Drawing of each board, then drawing and table of all jumpers; a sentence where there are none."""
+    own = boards(pair)
+    if not pair.jumpers:
+        return f"{own}\n\npair {pair.name} has no jumper between its boards".lstrip()
+    jumpers = [_turned(w.start, w.to) for w in pair.jumpers]
     first = list(dict.fromkeys(_roles(j) for j in jumpers))
     jumpers.sort(key=lambda j: first.index(_roles(j)))
-    return "\n".join([f"bench {spec.name}", "", *_drawing(spec, jumpers), "", *_table(spec, jumpers)])
+    return "\n".join([f"pair {pair.name}", "", own, "", *_drawing(pair, jumpers), "", *_table(pair, jumpers)])
 
 
 def _turned(start: str, to: str) -> tuple[str, str]:
@@ -52,7 +77,7 @@ def _split(end: str) -> tuple[str, str]:
     return role, point
 
 
-def _drawing(spec: BenchSpec, jumpers: list[tuple[str, str]]) -> Iterator[str]:
+def _drawing(pair: PairSpec, jumpers: list[tuple[str, str]]) -> Iterator[str]:
     last = ("", "")
     for left, right in jumpers:
         roles = _roles((left, right))
@@ -62,18 +87,18 @@ def _drawing(spec: BenchSpec, jumpers: list[tuple[str, str]]) -> Iterator[str]:
             yield f"    {roles[0]:<30}{'':{_LINE}}  {roles[1]}"
             yield _row("GND", "-" * _LINE, "GND")
         last = roles
-        yield from _jumper(spec, left, right)
+        yield from _jumper(pair, left, right)
 
 
 def _row(left: str, line: str, right: str) -> str:
     return f"    {left:<30}{line}  {right}".rstrip()
 
 
-def _jumper(spec: BenchSpec, left: str, right: str) -> Iterator[str]:
+def _jumper(pair: PairSpec, left: str, right: str) -> Iterator[str]:
     part, ground = _parts(left, right)
-    ends = _end(spec, left), _end(spec, right)
+    ends = _end(pair, left), _end(pair, right)
     if not part:
-        yield _row(ends[0], "-" * _LINE, ends[1])
+        yield _row(ends[0], f"[{_shown_ohms(left, right)}]".center(_LINE, "-"), ends[1])
         return
     # the part to ground is on the side that the voltage is taken from
     divider = _split(left)[1].startswith("sense")
@@ -90,33 +115,37 @@ def _parts(left: str, right: str) -> tuple[str, str]:
     return _PARTS.get(_split(left)[1], _PARTS.get(_split(right)[1], ("", "")))
 
 
-def _table(spec: BenchSpec, jumpers: list[tuple[str, str]]) -> Iterator[str]:
+def _shown_ohms(left: str, right: str) -> str:
+    return f"{jumper_ohms(left, right) / 1000:g}k"
+
+
+def _kiloohms(left: str, right: str) -> str:
+    return f"{jumper_ohms(left, right) / 1000:g} kOhm"
+
+
+def _table(pair: PairSpec, jumpers: list[tuple[str, str]]) -> Iterator[str]:
     rows = [("from", "to", "through", "for")]
     for left, right in jumpers:
         part, ground = _parts(left, right)
-        through = f"{part.strip('[]')}, {ground} to ground".replace("10k", "10 kOhm") if part else "wire"
+        through = (
+            f"{part.strip('[]')}, {ground} to ground".replace("10k", "10 kOhm") if part else _kiloohms(left, right)
+        )
         points = _split(left)[1], _split(right)[1]
         purpose = next((_PURPOSES[p] for p in points if p in _PURPOSES), "")
-        rows.append((_named(spec, left), _named(spec, right), through, purpose))
+        rows.append((_named(pair, left), _named(pair, right), through, purpose))
     widths = [max(len(row[i]) for row in rows) for i in range(3)]
     for row in rows:
         yield "  ".join([*(cell.ljust(w) for cell, w in zip(row[:3], widths, strict=True)), row[3]]).rstrip()
 
 
-def _named(spec: BenchSpec, end: str) -> str:
-    return f"{_split(end)[0]} {_end(spec, end)}"
+def _named(pair: PairSpec, end: str) -> str:
+    return f"{_split(end)[0]} {_end(pair, end)}"
 
 
-def _end(spec: BenchSpec, end: str) -> str:
-    """ "PD3 (D3) stimulus"; supply and reset have no port pin of their own."""
+def _end(pair: PairSpec, end: str) -> str:
+    """ "D3 (PD3) stimulus"; supply and reset have no port pin of their own."""
     role, point = _split(end)
     if point in ("vcc", "reset"):
         return point.upper()
-    pin = next((p for r, b in spec.boards.items() if str(r) == role for f, p in b.pins.items() if f == point), "")
-    return f"{pin} ({_sketch_name(pin)}) {point}" if pin else point
-
-
-def _sketch_name(pin: str) -> str:
-    """The name that sketches know a port pin by: PD3 is D3, PB0 is D8, PC0 is A0."""
-    bit = pin[2:]
-    return {"PB": f"D{8 + int(bit)}", "PC": f"A{bit}", "PD": f"D{bit}"}.get(pin[:2], f"A{bit}") if bit else pin
+    port = next((board.pin(point) for r, board in pair.boards.items() if str(r) == role), "")
+    return f"{shown(port)} {point}" if port else point
