@@ -11,7 +11,7 @@ enum { GAP_CHANNEL = 14, GROUND_CHANNEL = 15, SUPPLY = 16 };
 static double adc_volts(chip *c, int channel) {
     adc *a = &c->adc;
     if (channel == GROUND_CHANNEL) return 0;
-    return a->from_python >> channel & 1 ? on_adc(c->user, channel, c->avr->cycle) : a->volts[channel];
+    return a->from_python >> channel & 1 ? shim_on_adc(c->user, channel, c->avr->cycle) : a->volts[channel];
 }
 
 static double adc_reference(chip *c) {

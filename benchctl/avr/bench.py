@@ -5,53 +5,54 @@ from __future__ import annotations
 import hashlib
 import random
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from benchctl import shipped
 from benchctl.avr.board import ChipOnBoard
 from benchctl.avr.lockstep import SLICE_S, WIRED_SLICE_S, Lockstep
 from benchctl.avr.port import AvrPort
-from benchctl.bench import Operator
+from benchctl.bench import COME_BACK_S, Operator
 from benchctl.benchfile import BenchSpec, WireSpec
-from benchctl.declare import declared
+from benchctl.declare import owner_wiring
 from benchctl.errors import BenchctlError, Stopped, UsageError
 from benchctl.parts.agenda import Agenda
-from benchctl.parts.world import World, stored_settings
+from benchctl.parts.harm import HarmLog
+from benchctl.parts.world import World
 from benchctl.safety.stop import stop_ports
 from benchctl.session.board import Board
-from benchctl.session.port import Arrivals
+from benchctl.session.owner_wiring import OwnerWiring
+from benchctl.session.port import Arrivals, Reach
 from benchctl.terms import Role
+from benchctl.told import eeprom_of, stored
+from benchctl.wire.catalogue import BAUDS
 
 #: bench time that a stop gets to reach the chips when nobody else lets time pass
 STOP_S = 0.03
 #: bench seconds between two calls of the pacer
 PACE_STEP_S = 0.02
-#: after a power-on the probe answers by then
-UP_S = 0.15
-#: speed of a chip whose EEPROM is empty, and the speeds in the order of the setting `baud_code`
-FIRST_BAUD = 500_000
-_BAUDS = (500_000, 250_000, 115_200, 1_000_000)
 
 
 class AvrBench:
     """Fulfils `bench.Bench`. See there; more: `world`, `chips` for tests.
 
-    images: firmware by role in place of the bench file's or the shipped probe. A board that runs our protocol has its
-    role, label and the file's settings in EEPROM before the bench is handed over, as its owner would have stored them.
+    images: firmware by role in place of the bench file's or the shipped probe. Role, label and the file's settings are
+    in EEPROM from the start, as its owner would have stored them.
     Raises UsageError when the simulator library or an image is missing.
     """
 
     kind = "avr"
     simulated = True
+    late = 0
 
     def __init__(self, spec: BenchSpec, images: Mapping[Role, str] | None = None) -> None:
         self.name, self.sha256, self.seed = spec.name, spec.sha256, spec.seed
+        self._spec = spec
+        self.notes: Sequence[str] = ()
         self.chance = random.Random(self.seed)
         given = [r for r, board in spec.boards.items() if r in (images or {}) or board.image]
         self.images: Mapping[str, Mapping[str, str]] = {str(r): _told(self._image(r, images or {})) for r in given}
         self._halted = False
-        self._spec = spec
         self._agenda = Agenda()
         self.world = World(spec, self._agenda, random.Random(self.seed))
         self.operator: Operator = self.world.operator
@@ -74,7 +75,8 @@ class AvrBench:
         jumpers = [w for w in joined if self._joins_pins(w)]
         self._units = {
             role: ChipOnBoard(
-                board,
+                self.world,
+                role,
                 self._image(role, images),
                 self._agenda,
                 self.seed,
@@ -82,7 +84,7 @@ class AvrBench:
                 {_point(w.to) for w in apart if _role(w.to) is role},
                 {_point(w.to) for w in jumpers if _role(w.to) is role},
             )
-            for role, board in self.world.boards.items()
+            for role in self.world.boards
         }
         self.chips = {role: unit.chip for role, unit in self._units.items()}
         self._lockstep = Lockstep(self._agenda, list(self.chips.values()), wired=bool(apart))
@@ -104,7 +106,7 @@ class AvrBench:
         board = self._spec.boards[role]
         if board.image:
             return Path(self._spec.path).parent / board.image
-        return shipped.image(board.clock_hz)
+        return shipped.image(board.clock_hz, role)
 
     def _make_ports(self) -> None:
         step = self._lockstep
@@ -124,38 +126,27 @@ class AvrBench:
 
     def _make_boards(self) -> None:
         self.boards: Mapping[Role, Board] = {
-            role: Board(role, port, self, declared(self._spec, role)) for role, port in self._ports.items()
+            role: Board(role, port, self, self._declared(role)) for role, port in self._ports.items()
         }
 
-    def _store_settings(self) -> None:
-        """Over the wire, at the firmware's first speed; then every board is switched on anew, its RAM forgotten."""
-        for port in self._ports.values():
-            port.set_baud(FIRST_BAUD)
-        self.wait(UP_S)
-        for role, board in self.boards.items():
-            try:
-                board.poll()
-                board.clear_restart()  # the boot message was expected
-                board.ask("identify", timeout=0.05)
-                self._store(role, board)
-            except BenchctlError:
-                pass  # no supply, or firmware of somebody else: the stages will say so
-            self._ports[role].set_baud(self._spec.boards[role].baud)
-        for role, unit in self._units.items():
-            unit.switch_on_anew()
-            self._ports[role].forget()
-        self._make_boards()
+    def _declared(self, role: Role) -> OwnerWiring:
+        return owner_wiring(self._spec.pair, role, self._spec.boards[role].label)
 
-    def _store(self, role: Role, board: Board) -> None:
-        owner = declared(self._spec, role)
-        settings = {"baud_code": _BAUDS.index(self._spec.boards[role].baud), **owner.settings}
-        for name, value in {**settings, **stored_settings(self._spec, role)}.items():
-            board.write_setting(name, value)
-        for function, pin in owner.pins.items():
-            board.write_pin(function, pin)
-        for channel, kind in enumerate(owner.pulse_kinds, 1):
-            board.write_pulse_kind(channel, kind)
-        board.save_settings()
+    def _store_settings(self) -> None:
+        """As its owner has told the board before; firmware of somebody else takes no notice of it."""
+        for role, chip in self.chips.items():
+            board = self._spec.boards[role]
+            if board.told:
+                chip.write_eeprom(eeprom_of(self._spec, role))
+                self.world.allowances[role].store(stored(self._spec, role), board.outputs_confirmed)
+            self._ports[role].set_baud(board.baud if board.told else BAUDS[0])
+            if board.via:
+                self._ports[role].close()
+
+    @property
+    def harm(self) -> HarmLog:
+        """What has gone wrong physically; truth, for tests and campaigns only."""
+        return self.world.harm
 
     # ---- time
 
@@ -192,6 +183,14 @@ class AvrBench:
         for port in self._ports.values():
             port.collect()
 
+    def plugged_in(self) -> Sequence[str]:
+        """See `bench.Bench`."""
+        return ()
+
+    def reopen(self, role: Role, seconds: float = COME_BACK_S) -> bool:
+        """See `bench.Bench`: a modelled port is always the same."""
+        return True
+
     # ---- stopping, closing
 
     @property
@@ -201,13 +200,16 @@ class AvrBench:
     @halted.setter
     def halted(self, value: bool) -> None:
         self._halted = value
+        if value:
+            for port in self._ports.values():
+                port.shut()
         self._lockstep.stop()  # a wait that is going on looks at once
 
-    def stop_all(self) -> None:
+    def stop_all(self) -> Reach:
         """From any thread. While time passes elsewhere the stop goes out there; else some time passes here for it."""
         if self._closed:
-            return
-        stop_ports(tuple(self._ports.values()))
+            return Reach()
+        reach = stop_ports(self._ports, self._halted)
         if self._running.acquire(blocking=False):
             try:
                 until = self.now() + STOP_S
@@ -215,6 +217,7 @@ class AvrBench:
                     self._run(until)
             finally:
                 self._running.release()
+        return reach
 
     def close(self) -> None:
         """Stop all, then give the chips' memory back. May be called twice."""

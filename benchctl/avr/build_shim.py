@@ -76,18 +76,18 @@ void group_add(group *g, chip *c);
 void group_horizon(group *g, double time);
 double group_run(group *g, double until);
 extern "Python+C" {
-  void on_pin(void *user, int pin, int level, uint64_t cycle);
-  void on_drive(void *user, int pin, int what, uint64_t cycle);
-  int on_spi_select(void *user, uint64_t cycle);
-  int on_spi_command(void *user, int byte, uint64_t cycle);
-  void on_spi_finish(void *user, uint64_t cycle);
-  int on_spi_byte(void *user, int byte, uint64_t cycle);
-  int on_twi_start(void *user, int address, int reading, uint64_t cycle);
-  int on_twi_write(void *user, int byte, uint64_t cycle);
-  int on_twi_read(void *user, int acknowledge, uint64_t cycle);
-  void on_twi_stop(void *user, uint64_t cycle);
-  double on_adc(void *user, int channel, uint64_t cycle);
-  void on_reset(void *user, int flag, uint64_t cycle);
+  void shim_on_pin(void *user, int pin, int level, uint64_t cycle);
+  void shim_on_drive(void *user, int pin, int what, uint64_t cycle);
+  int shim_on_spi_select(void *user, uint64_t cycle);
+  int shim_on_spi_command(void *user, int byte, uint64_t cycle);
+  void shim_on_spi_finish(void *user, uint64_t cycle);
+  int shim_on_spi_byte(void *user, int byte, uint64_t cycle);
+  int shim_on_twi_start(void *user, int address, int reading, uint64_t cycle);
+  int shim_on_twi_write(void *user, int byte, uint64_t cycle);
+  int shim_on_twi_read(void *user, int acknowledge, uint64_t cycle);
+  void shim_on_twi_stop(void *user, uint64_t cycle);
+  double shim_on_adc(void *user, int channel, uint64_t cycle);
+  void shim_on_reset(void *user, int flag, uint64_t cycle);
 }
 """
 
@@ -153,6 +153,8 @@ def _compile(folder: Path) -> None:
 @contextmanager
 def _one_at_a_time(folder: Path) -> Iterator[None]:
     """Of several processes one builds; the others wait and find what it made. The bench's library is POSIX only."""
+    if sys.platform == "win32":
+        raise UsageError("the avr bench needs Linux")
     import fcntl
 
     folder.mkdir(parents=True, exist_ok=True)

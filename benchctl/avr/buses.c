@@ -15,12 +15,12 @@ static uint32_t spi_byte_cycles(const chip *c) {
 /* first byte out: the status taken at the falling chip select; the command then decides the rest */
 static uint8_t exchange(chip *c, uint8_t out) {
     spi *s = &c->spi;
-    if (s->per_byte) return on_spi_byte(c->user, out, c->avr->cycle);
+    if (s->per_byte) return shim_on_spi_byte(c->user, out, c->avr->cycle);
     if (!s->selected) return 0xFF;
     if (!s->got_command) {
         s->got_command = 1;
         s->got_size = 0;
-        s->answer_size = on_spi_command(c->user, out, c->avr->cycle);
+        s->answer_size = shim_on_spi_command(c->user, out, c->avr->cycle);
         return s->status;
     }
     uint32_t n = s->got_size;
@@ -80,9 +80,9 @@ void spi_select(chip *c, int level) {
     s->selected = !level;
     if (s->selected) {
         s->got_command = 0;
-        s->status = on_spi_select(c->user, c->avr->cycle);
+        s->status = shim_on_spi_select(c->user, c->avr->cycle);
     } else if (s->got_command)
-        on_spi_finish(c->user, c->avr->cycle);
+        shim_on_spi_finish(c->user, c->avr->cycle);
     c->line[MISO] = level ? LINE_FLOATS : s->status & 0x80 ? LINE_HIGH : LINE_LOW;  /* its first bit stands there */
     pins_update(c, MISO);
 }
@@ -115,15 +115,15 @@ static void twi_status(chip *c, uint8_t code) {
 
 static uint8_t twi_address(chip *c) {
     uint8_t byte = c->avr->data[r_TWDR];
-    int ack = on_twi_start(c->user, byte >> 1, byte & 1, c->avr->cycle);
+    int ack = shim_on_twi_start(c->user, byte >> 1, byte & 1, c->avr->cycle);
     c->twi.state = byte & 1 ? RECEIVES : TRANSMITS;
     return byte & 1 ? (ack ? 0x40 : 0x48) : (ack ? 0x18 : 0x20);
 }
 
 static uint8_t twi_data(chip *c) {
-    if (c->twi.state == TRANSMITS) return on_twi_write(c->user, c->avr->data[r_TWDR], c->avr->cycle) ? 0x28 : 0x30;
+    if (c->twi.state == TRANSMITS) return shim_on_twi_write(c->user, c->avr->data[r_TWDR], c->avr->cycle) ? 0x28 : 0x30;
     int acknowledge = !!(c->avr->data[r_TWCR] & TWEA);
-    c->avr->data[r_TWDR] = on_twi_read(c->user, acknowledge, c->avr->cycle);
+    c->avr->data[r_TWDR] = shim_on_twi_read(c->user, acknowledge, c->avr->cycle);
     return acknowledge ? 0x50 : 0x58;
 }
 
@@ -131,7 +131,7 @@ static avr_cycle_count_t twi_done(avr_t *avr, avr_cycle_count_t when, void *p) {
     chip *c = p;
     switch (c->twi.action) {
     case TWSTO:
-        if (c->twi.state) on_twi_stop(c->user, avr->cycle);
+        if (c->twi.state) shim_on_twi_stop(c->user, avr->cycle);
         c->twi.state = IDLE;
         avr->data[r_TWCR] &= ~TWSTO;
         avr->data[r_TWSR] |= 0xF8;

@@ -58,18 +58,30 @@ class Reset(IntFlag):
 class SpiDevice(Protocol):
     """A device with a chip select, as `parts.nrf24.Transceiver`."""
 
-    def select(self, time: float) -> int: ...
-    def command(self, byte: int, time: float) -> bytes: ...
-    def finish(self, data: bytes, time: float) -> None: ...
+    def select(self, time: float) -> int:
+        """CSN falls. Returns the byte that MISO gives first."""
+
+    def command(self, byte: int, time: float) -> bytes:
+        """The first byte has come. Returns the bytes that follow on MISO."""
+
+    def finish(self, data: bytes, time: float) -> None:
+        """CSN rises; `data` is what came after the first byte."""
 
 
 class TwiDevice(Protocol):
     """Everything that hangs on the two wires, as `parts.imu.Imu`; `start` and `write` tell of the acknowledgement."""
 
-    def start(self, address: int, read: bool) -> bool: ...
-    def write(self, byte: int) -> bool: ...
-    def read(self) -> int: ...
-    def stop(self) -> None: ...
+    def start(self, address: int, read: bool) -> bool:
+        """A start and an address. Whether the device acknowledges."""
+
+    def write(self, byte: int) -> bool:
+        """A byte for the device. Whether it acknowledges."""
+
+    def read(self) -> int:
+        """The device's next byte."""
+
+    def stop(self) -> None:
+        """A stop on the bus."""
 
 
 def pin_number(name: str) -> int:
@@ -151,13 +163,16 @@ class Chip:
             self._lib.chip_line(self.c, hz / self.baud)
 
     def cycle_of(self, time: float) -> int:
+        """The chip's cycle at a bench time in seconds."""
         return int(self._lib.cycle_of(self.c, time))
 
     def time_of(self, cycle: int) -> float:
+        """The bench time in seconds of a cycle."""
         return float(self._lib.time_of(self.c, cycle))
 
     @property
     def cycle(self) -> int:
+        """Cycles since the chip was made."""
         return int(self._lib.chip_cycle(self.c))
 
     # ---- supply and resets
@@ -175,6 +190,7 @@ class Chip:
 
     @property
     def held(self) -> bool:
+        """Whether the chip is held in reset."""
         return bool(self._lib.chip_held(self.c))
 
     def hang(self) -> Callable[[], None]:
@@ -219,6 +235,7 @@ class Chip:
 
     @property
     def eeprom(self) -> bytes:
+        """The whole EEPROM as it is now."""
         return bytes(self._ffi.buffer(self._lib.chip_eeprom(self.c), EEPROM_SIZE))
 
     def write_eeprom(self, data: bytes, offset: int = 0) -> None:
@@ -248,6 +265,7 @@ class Chip:
         return int(self._lib.chip_send_first(self.c, data, len(data), (time - self.time_of(0)) * self._hz))
 
     def waiting(self) -> int:
+        """Bytes on their way to the UART."""
         return int(self._lib.chip_waiting(self.c))
 
     def receive(self) -> list[tuple[bytes, float]]:
@@ -298,6 +316,7 @@ class Chip:
             raise UsageError(f"{self.label}: more than 16 jumpers")
 
     def level(self, pin: str) -> int:
+        """Level of a pin as the chip drives or sees it."""
         return int(self._lib.chip_level(self.c, pin_number(pin)))
 
     def driven(self, pin: str) -> bool:
@@ -333,6 +352,7 @@ class Chip:
         return int(self._lib.chip_spi_bytes(self.c))
 
     def connect_twi(self, device: TwiDevice) -> None:
+        """Put a device on the two-wire bus."""
         self._twi = device
 
     # ---- calls from the C layer
@@ -397,20 +417,20 @@ class Chip:
 
 
 _CALLS: dict[str, Callable[..., Any]] = {
-    "on_pin": Chip._pin,
-    "on_drive": Chip._drive,
-    "on_spi_select": Chip._spi_select,
-    "on_spi_command": Chip._spi_command,
-    "on_spi_finish": Chip._spi_finish,
-    "on_spi_byte": Chip._spi_byte,
-    "on_twi_start": Chip._twi_start,
-    "on_twi_write": Chip._twi_write,
-    "on_twi_read": Chip._twi_read,
-    "on_twi_stop": Chip._twi_stop,
-    "on_adc": Chip._adc,
-    "on_reset": Chip._reset,
+    "shim_on_pin": Chip._pin,
+    "shim_on_drive": Chip._drive,
+    "shim_on_spi_select": Chip._spi_select,
+    "shim_on_spi_command": Chip._spi_command,
+    "shim_on_spi_finish": Chip._spi_finish,
+    "shim_on_spi_byte": Chip._spi_byte,
+    "shim_on_twi_start": Chip._twi_start,
+    "shim_on_twi_write": Chip._twi_write,
+    "shim_on_twi_read": Chip._twi_read,
+    "shim_on_twi_stop": Chip._twi_stop,
+    "shim_on_adc": Chip._adc,
+    "shim_on_reset": Chip._reset,
 }
-_NO_RESULT = ("on_pin", "on_drive", "on_spi_finish", "on_twi_stop", "on_reset")
+_NO_RESULT = ("shim_on_pin", "shim_on_drive", "shim_on_spi_finish", "shim_on_twi_stop", "shim_on_reset")
 _bound: set[int] = set()
 
 

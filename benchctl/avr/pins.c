@@ -53,14 +53,14 @@ static void tell(chip *c, int pin, int level) {
             if (w->to == c) push_edge(c, c->avr->cycle, w->pin, level);
             else push_edge(w->to, cycle_of(w->to, time_of(c, c->avr->cycle) + c->group->slice), w->pin, level);
         }
-    if (c->watch[pin] & WATCH_PYTHON) on_pin(c->user, pin, level, c->avr->cycle);
+    if (c->watch[pin] & WATCH_PYTHON) shim_on_pin(c->user, pin, level, c->avr->cycle);
 }
 
 void pins_update(chip *c, int pin) {
     int drive = drive_of(c, pin), port = pin >> 3, bit = 1 << (pin & 7);
     if (drive != c->driven[pin]) {
         c->driven[pin] = drive;
-        if (c->watch[pin] & WATCH_DRIVE) on_drive(c->user, pin, drive, c->avr->cycle);  /* may change the line */
+        if (c->watch[pin] & WATCH_DRIVE) shim_on_drive(c->user, pin, drive, c->avr->cycle);  /* may change the line */
     }
     int level = resolved_level(c, pin);
     if (level == c->level[pin]) return;

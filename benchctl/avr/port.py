@@ -6,7 +6,7 @@ import random
 from collections.abc import Callable
 
 from benchctl.avr.board import ChipOnBoard
-from benchctl.errors import PortLost
+from benchctl.errors import PortLost, Stopped
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.serial_line import SerialLine
 
@@ -36,7 +36,7 @@ class AvrPort:
         self._wake = wake
         self._waiting = bytearray()
         self._urgent: list[bytes] = []
-        self._closed = False
+        self._closed = self._shut = False
         spec = unit.board.spec
         unit.chip.set_baud(spec.baud)
         self._cable = SerialLine(spec.serial, agenda, chance, self._reaches_host, self._reaches_board)
@@ -44,15 +44,22 @@ class AvrPort:
     # ---- the host's side
 
     def write(self, data: bytes) -> None:
-        """Queue bytes towards the board. Raises PortLost."""
+        """Queue bytes towards the board. Raises PortLost, Stopped once `shut`."""
         self._refuse_if_gone()
+        if self._shut:
+            raise Stopped("the run has been stopped: nothing but stops is sent any more")
         self._cable.from_host(data, self._agenda.now + HOST_DELAY)
 
-    def urgent(self, data: bytes) -> None:
+    def urgent(self, data: bytes) -> bool:
         """From any thread: on the line at the next step, ahead of what is queued. Raises PortLost."""
         self._refuse_if_gone()
         self._urgent.append(data)
         self._wake()
+        return True
+
+    def shut(self) -> None:
+        """From any thread: what is under way to the chip, and what would be, does not reach it any more."""
+        self._shut = True
 
     def read_nowait(self) -> bytes:
         """All bytes that have come in. Raises PortLost when the board is unplugged and everything has been read."""
@@ -94,12 +101,14 @@ class AvrPort:
         while self._urgent:
             data = self._urgent.pop(0)
             if self.plugged:
+                self._unit.allowance.to_board(data, self._agenda.now)
                 self._unit.chip.send_first(data, self._agenda.now)
 
     def collect(self) -> None:
         """What the chip has sent goes into the cable; bytes that an unplugged board sends go nowhere."""
         data, time = self._unit.chip.receive_until()
         if data and self.plugged:
+            self._unit.allowance.from_board(data, time)
             self._cable.from_board(data, time)
 
     def _reaches_host(self, data: bytes, time: float) -> None:
@@ -108,4 +117,6 @@ class AvrPort:
             self._arrived()
 
     def _reaches_board(self, data: bytes, time: float) -> None:
-        self._unit.chip.send(data, time)
+        if not self._shut:
+            self._unit.allowance.to_board(data, time)
+            self._unit.chip.send(data, time)

@@ -117,7 +117,7 @@ static void restart(chip *c, int flag) {
     c->held_until = c->avr->cycle + c->start_delay;
     for (int i = 0; i < 4; i++)
         if (flag == 1 << i) c->resets[i]++;
-    on_reset(c->user, flag, c->avr->cycle);
+    shim_on_reset(c->user, flag, c->avr->cycle);
 }
 
 /* Hold the reset line low or take the supply away: every pin floats, nothing runs. Within a step of the core it

@@ -163,17 +163,17 @@ void row_reset(chip *c);
 #define CHIP(p) ((chip *)(p))
 
 /* calls into Python; cycle counts, the chip by its handle */
-extern void on_pin(void *user, int pin, int level, uint64_t cycle);
-extern void on_drive(void *user, int pin, int what, uint64_t cycle);
-extern int on_spi_select(void *user, uint64_t cycle);
-extern int on_spi_command(void *user, int byte, uint64_t cycle);
-extern void on_spi_finish(void *user, uint64_t cycle);
-extern int on_spi_byte(void *user, int byte, uint64_t cycle);
-extern int on_twi_start(void *user, int address, int reading, uint64_t cycle);
-extern int on_twi_write(void *user, int byte, uint64_t cycle);
-extern int on_twi_read(void *user, int acknowledge, uint64_t cycle);
-extern void on_twi_stop(void *user, uint64_t cycle);
-extern double on_adc(void *user, int channel, uint64_t cycle);
-extern void on_reset(void *user, int flag, uint64_t cycle);
+extern void shim_on_pin(void *user, int pin, int level, uint64_t cycle);
+extern void shim_on_drive(void *user, int pin, int what, uint64_t cycle);
+extern int shim_on_spi_select(void *user, uint64_t cycle);
+extern int shim_on_spi_command(void *user, int byte, uint64_t cycle);
+extern void shim_on_spi_finish(void *user, uint64_t cycle);
+extern int shim_on_spi_byte(void *user, int byte, uint64_t cycle);
+extern int shim_on_twi_start(void *user, int address, int reading, uint64_t cycle);
+extern int shim_on_twi_write(void *user, int byte, uint64_t cycle);
+extern int shim_on_twi_read(void *user, int acknowledge, uint64_t cycle);
+extern void shim_on_twi_stop(void *user, uint64_t cycle);
+extern double shim_on_adc(void *user, int channel, uint64_t cycle);
+extern void shim_on_reset(void *user, int flag, uint64_t cycle);
 
 #endif

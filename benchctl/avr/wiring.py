@@ -8,6 +8,7 @@ from typing import Protocol
 from benchctl.avr.chip import SUPPLY, Chip, Drive, Line, SpiDevice, TwiDevice
 from benchctl.errors import UsageError
 from benchctl.parts.signal import Signal
+from benchctl.parts.switch import LET_GO
 
 
 class SpiPart(SpiDevice, Protocol):
@@ -38,7 +39,7 @@ def adc_channel(pin: str) -> int:
 
 def _line(level: float) -> Line:
     if level != level:  # not a number: nobody drives the line
-        return Line.FLOATS
+        return Line.RESTS_LOW  # leakage, where the chip's pull-up does not hold it
     return Line.HIGH if level >= 0.5 else Line.LOW
 
 
@@ -49,10 +50,15 @@ class Wiring:
         self.chip = chip
 
     def connect_output(self, pin: str, signal: Signal, idle: int = 0) -> None:
-        """The pin's level goes to `signal`; idle: what the line falls to when the chip does not drive it."""
+        """The level that the chip drives goes to `signal`; idle: what the line falls to when it does not.
+
+        The chip's pull-up drives nothing, as on `sim`.
+        """
+
+        driven = {Drive.LOW: 0.0, Drive.HIGH: 1.0}
         self.chip.drive(pin, Line.RESTS_HIGH if idle else Line.RESTS_LOW, 0.0)
-        signal.set(float(self.chip.level(pin)), 0.0)
-        self.chip.watch(pin, lambda level, time: signal.set(float(level), time))
+        signal.set(float(self.chip.level(pin) if self.chip.driven(pin) else idle), 0.0)
+        self.chip.watch_drive(pin, lambda drive, time: signal.set(driven.get(drive, float(idle)), time))
 
     def connect_input(self, pin: str, signal: Signal, late: float = 0.0) -> None:
         """`signal` (0.0, 1.0, NaN for nobody) drives the pin.
@@ -71,7 +77,7 @@ class Wiring:
         set_pull_up: Callable[[bool, float], object] | None = None,
         late: float = 0.0,
     ) -> None:
-        """A line that the chip may pull low: `pull` falls to 0 while it does; `line` is what the pin then reads.
+        """A line that the chip drives at times: `pull` is its level then, else LET_GO; `line` is what the pin reads.
 
         set_pull_up(on, time): told of the chip's own pull-up.
         """
@@ -79,7 +85,7 @@ class Wiring:
         def driven(drive: Drive, time: float) -> None:
             if set_pull_up is not None:
                 set_pull_up(drive is Drive.INPUT_PULLED_UP, time)
-            pull.set(0.0 if drive is Drive.LOW else 1.0, time)
+            pull.set({Drive.LOW: 0.0, Drive.HIGH: 1.0}.get(drive, LET_GO), time)
 
         self.chip.watch_drive(pin, driven)
         self.connect_input(pin, line, late)

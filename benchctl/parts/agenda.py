@@ -20,6 +20,7 @@ class Entry:
         self.live = True
 
     def cancel(self) -> None:
+        """It is not to happen any more."""
         self.live = False
 
 
@@ -48,6 +49,7 @@ class Agenda:
         return entry
 
     def after(self, delay: float, action: Callable[..., object], *args: Any, priority: int = 0) -> Entry:
+        """Do it after `delay` seconds."""
         return self.at(self.now + delay, action, *args, priority=priority)
 
     def next_time(self) -> float:

@@ -110,6 +110,7 @@ class Air:
     # -- the stations -------------------------------------------------------------------------------------------
 
     def join(self, station: Station) -> None:
+        """Another station hears and is heard."""
         self.stations.append(station)
 
     def set_path_loss(self, one: Antenna, other: Antenna, loss_db: float) -> None:
@@ -118,6 +119,7 @@ class Air:
         self._steady.clear()
 
     def path_loss_db(self, one: Antenna, other: Antenna) -> float:
+        """Loss between two aerials, dB."""
         return self._losses.get(frozenset((id(one), id(other))), self.config.path_loss_db)
 
     def _fading(self, one: Antenna, other: Antenna) -> Fading:
@@ -166,6 +168,7 @@ class Air:
         self._stuck.append(frame)
 
     def carrier_off(self, frame: Frame, time: float) -> None:
+        """A carrier that was on until now ends."""
         frame.end = time
         self._stuck.remove(frame)
         self._recent.append(frame)

@@ -50,6 +50,7 @@ class OnOff:
             del self._edges[:keep]
 
     def on_at(self, time: float) -> bool:
+        """Whether it is on."""
         if self._fixed is not None:
             return self._fixed
         if time >= self._edges[-1]:
@@ -66,6 +67,7 @@ class OnOff:
 
 
 def bursts_of(interferer: Interferer, seed: int) -> OnOff:
+    """When an interferer transmits."""
     on = interferer.burst_ms * 1e-3
     duty = min(1.0, max(0.0, interferer.duty))
     return OnOff(seed, on if duty > 0 else 0.0, on * (1.0 - duty) / duty if duty > 0 else 1.0)
@@ -93,6 +95,7 @@ class Fading:
         self.deep = OnOff(seed + 1, deep_s, max(1e-9, 1.0 / deep_rate_hz - deep_s)) if deep else None
 
     def gain_db(self, time: float) -> float:
+        """What the path gains or, below 0, loses, dB."""
         gain = -self._deep_db if self.deep is not None and self.deep.on_at(time) else 0.0
         return gain + self._slow_db(time) if self._sigma else gain
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
+from functools import partial
 
 from benchctl.benchfile import BoardSpec, LineSpec
 from benchctl.parts.agenda import Agenda
@@ -15,14 +16,16 @@ from benchctl.parts.air import Air
 from benchctl.parts.imu import Imu
 from benchctl.parts.joystick import Joystick
 from benchctl.parts.led import Led
+from benchctl.parts.loose import Loose
 from benchctl.parts.motor import Esc, Motor
 from benchctl.parts.nrf24 import Transceiver, TransceiverConfig
-from benchctl.parts.nrf24_lines import LineFault, LinesConfig, Pins, attach
+from benchctl.parts.nrf24_lines import LineFault, Lines, LinesConfig, Pins, attach
 from benchctl.parts.oscillator import Oscillator, OscillatorConfig
 from benchctl.parts.rail import Rail
 from benchctl.parts.servo import Servo
 from benchctl.parts.signal import Signal
-from benchctl.parts.switch import Switch
+from benchctl.parts.surroundings import nominal_volts
+from benchctl.parts.switch import LET_GO, Switch
 from benchctl.terms import Role
 
 #: below this the processor loses its memory; ATmega328P data sheet, power-on reset threshold falling, about 1.0 V
@@ -30,15 +33,19 @@ POWER_ON_RESET_V = 1.0
 #: what a processor held in reset draws; no source
 HELD_A = 2e-3
 IMU_LEAST_V = 2.375
+#: a servo that was told to move shakes the board for so long; no source
+SHAKES_S = 0.3
 #: the reset line hangs on the supply; below this another board takes it for low (data sheet: VIL 0.3 VCC at 5 V)
 RESET_LINE_LOW_V = 1.5
+#: what a controller's regulator pushes towards USB when both are at 5 V; no source
+BACK_FED_A = 0.15
 #: the divider between a board's supply and the gauge's input
 VCC_DIVIDER = 2.0
 
 OUTPUTS = ("led", *(f"pulse{n}" for n in range(1, 7)), "radio_ce", "radio_csn", "stimulus", "stick_out")
 INPUTS = ("radio_irq", "capture", "loop_back", "watch1", "watch2", "watch3", "reset_watch1", "reset_watch2")
 #: levels of outputs that nothing drives
-_REST = {"radio_csn": 1.0, "stimulus": 1.0, "switch1": 1.0, "switch2": 1.0}
+_REST = {"radio_csn": 1.0, "stimulus": 1.0}
 
 #: told (role, held, time): the processor is held in reset, or let go
 OnHeld = Callable[[Role, bool, float], object]
@@ -61,16 +68,23 @@ class Board:
         self.pins = dict(spec.pins)
         self.held = False
         self.powered = True
+        #: the red wires of the motor controllers' signal leads are out of their connectors
+        self.red_lifted = False
         self.on_held: list[OnHeld] = []
         self.on_memory_lost: list[OnMemoryLost] = []
         #: called when the processor's program hangs: its main loop comes round no more
         self.on_hang: list[Callable[[], object]] = []
+        #: told (time) when the board, or its motors' battery, is plugged in or unplugged
+        self.on_power: list[Callable[[float], object]] = []
+        #: told (lifted, time) when its jumpers are pulled out or put back
+        self.on_jumpers: list[Callable[[bool, float], object]] = []
         self.reset_line = Signal(f"{role} reset", 1.0)
         self.analog_wires: dict[str, Callable[[float], float]] = {}
         self._agenda = agenda
         self._seed = seed
         self._noise = self._chance("converter")
         self.rails = self._make_rails()
+        self._nominal = {name: nominal_volts(spec.rail, name) for name in spec.rail}
         self.supply = self.rails[spec.supply_rail]
         self._make_clock()
         self._make_radio(air)
@@ -79,6 +93,10 @@ class Board:
         self._make_sensor()
         self._load_rails()
         self._watch_supply()
+        self.loose = [
+            Loose(place, one, agenda, self._chance(f"loose {place}"), partial(self._opens, place), self._shakes)
+            for place, one in spec.loose.items()
+        ]
         self._program = self._chance("program")
         self._next_hang()
 
@@ -129,7 +147,8 @@ class Board:
         powered = rail is not None and rail.volts(self._agenda.now) >= one.reset_v
         self.radio = Transceiver(self._agenda, air, self._chance("radio"), config, str(self.role), powered)
         lines = {name: _fault(getattr(one, name)) for name in ("miso", "mosi", "sck", "csn", "ce", "irq")}
-        self.spi: Pins = attach(self.radio, LinesConfig(**lines))
+        loose = any(place in lines for place in self.spec.loose)
+        self.spi: Pins = attach(self.radio, LinesConfig(**lines), loose=loose)
         if rail is not None and one.fitted:
             rail.set_load("transceiver", self.radio.current.level, self._agenda.now)
             self.radio.current.connect(lambda amps, time: rail.set_load("transceiver", amps, time))
@@ -149,7 +168,7 @@ class Board:
     def _make_outputs(self) -> None:
         agenda, spec = self._agenda, self.spec
         names = (*OUTPUTS, *self.switches)
-        rest = {**_REST, "led": 1.0 if spec.led.active_low else 0.0}
+        rest = {**_REST, **dict.fromkeys(self.switches, LET_GO), "led": 1.0 if spec.led.active_low else 0.0}
         self.rest = {name: rest.get(name, 0.0) for name in names}
         self.outputs = {name: Signal(f"{self.role} {name}", self.rest[name]) for name in names}
         self.led = Led("led", spec.led, self.supply)
@@ -210,6 +229,35 @@ class Board:
             self.rails[load.rail].burst(f"burst {name}", load.burst_ma * 1e-3, load.burst_ms * 1e-3, self._agenda.now)
         self._agenda.after(load.burst_every_ms * 1e-3, self._burst, name)
 
+    # -- joints ---------------------------------------------------------------------------------------------------
+
+    def press(self, part: str, until: float) -> None:
+        """Somebody presses a part and wiggles it, until then."""
+        for joint in self.loose:
+            if joint.part == part:
+                joint.press(until)
+
+    def _shakes(self, time: float) -> bool:
+        turns = any(motor.spinning for motor in self.motors.values())
+        return turns or any(time - at < SHAKES_S for servo in self.servos.values() for at, _ in servo.moves[-1:])
+
+    def _opens(self, place: str, opened: bool, time: float) -> None:
+        """A joint opens, or makes contact again."""
+        if place == "supply":
+            root = self.supply
+            while root.parent is not None:
+                root = root.parent
+            root.switch(self.powered and not opened, time)
+        elif place == "sensor":
+            self.imu.power(0.0 if opened else self.rails[self.spec.imu.rail].volts(time), time)
+        elif place == "module_supply":
+            rail = self.rails.get(self.spec.radio.rail)
+            self.radio.power(0.0 if opened or rail is None else rail.volts(time), time)
+        elif place.startswith("joy_"):
+            (self.joystick.adrift.add if opened else self.joystick.adrift.discard)(place[-1])
+        elif isinstance(self.spi, Lines):
+            self.spi.open(place, opened, time)
+
     # -- program --------------------------------------------------------------------------------------------------
 
     def _next_hang(self) -> None:
@@ -256,6 +304,18 @@ class Board:
         for name, signal in self.outputs.items():
             signal.set(self.rest[name], time)
 
+    def now(self) -> float:
+        """Bench time, s."""
+        return self._agenda.now
+
+    def nominal(self, rail: str) -> float:
+        """Volts of a rail without load, 0 while the board is unplugged."""
+        return self._nominal.get(rail, 0.0) if self.powered else 0.0
+
+    def nominal_supply(self) -> float:
+        """The same of the processor's."""
+        return self.nominal(self.spec.supply_rail)
+
     def power_off(self, time: float) -> None:
         """Pull every source: USB and battery."""
         self.powered = False
@@ -263,17 +323,41 @@ class Board:
             if rail.parent is None:
                 rail.switch(False, time)
         self._power_escs(time)
+        for tell in self.on_power:
+            tell(time)
+
+    def lift_jumpers(self, lifted: bool, time: float) -> None:
+        """Pull all jumpers to and from this board out, or put them back."""
+        for tell in self.on_jumpers:
+            tell(lifted, time)
 
     def plug_motor(self, on: bool, time: float) -> None:
         """Connect or disconnect the battery leads of the motor controllers."""
         self.motor_plugged = dict.fromkeys(self.escs, on)
         self._power_escs(time)
+        for tell in self.on_power:
+            tell(time)
+
+    def lift_red(self, lifted: bool, time: float) -> None:
+        """Take the red wires of the motor controllers' signal leads out, or put them back."""
+        self.red_lifted = lifted
+        self._power_escs(time)
 
     def _power_escs(self, time: float) -> None:
         for name, esc in self.escs.items():
-            esc.power(self.powered and self.motor_plugged[name], time)
+            if esc.powered != (self.powered and self.motor_plugged[name]):
+                esc.power(self.powered and self.motor_plugged[name], time)
+        back = BACK_FED_A if self.fed_back else 0.0
+        self.supply.set_load("controller's regulator", -back, time)
+
+    @property
+    def fed_back(self) -> bool:
+        """Whether a motor controller's regulator feeds the processor's rail, and USB behind it."""
+        plugged = any(self.motor_plugged.values())
+        return self.powered and plugged and not self.spec.usb_apart and not self.red_lifted
 
     def power_on(self, time: float) -> None:
+        """Connect every supply."""
         self.powered = True
         for rail in self.rails.values():
             if rail.parent is None:
@@ -282,6 +366,8 @@ class Board:
         for name, load in self.spec.load.items():
             if load.spike_ma:
                 self.rails[load.rail].burst(f"spike {name}", load.spike_ma * 1e-3, load.spike_us * 1e-6, time)
+        for tell in self.on_power:
+            tell(time)
 
     # -- converter --------------------------------------------------------------------------------------------------
 
@@ -291,6 +377,7 @@ class Board:
 
     @property
     def bandgap_volts(self) -> float:
+        """The chip's own reference, V."""
         return self.spec.bandgap_v
 
     def analog(self, function: str, time: float) -> float:
@@ -331,6 +418,7 @@ class Smoothed:
         self._toward = level
 
     def level(self, time: float) -> float:
+        """Volts at a time."""
         since, here = self._from
         return self._toward + (here - self._toward) * math.exp(-max(0.0, time - since) / self.SECONDS)
 
@@ -348,6 +436,6 @@ def _fault(spec: LineSpec) -> LineFault:
 
 def _pull_of(switch: Switch, who: str) -> Callable[[float, float], None]:
     def pull(level: float, time: float) -> None:
-        switch.pull_low(who, level < 0.5, time)
+        switch.drive(who, None if level == LET_GO else level, time)
 
     return pull

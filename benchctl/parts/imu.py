@@ -48,6 +48,7 @@ class Pose:
         return cross[0] / size, cross[1] / size, cross[2] / size
 
     def up(self, time: float) -> Vector:
+        """Where up is, in the sensor's axes."""
         done = min(1.0, max(0.0, (time - self._start) / TURN_S)) if math.isfinite(self._start) else 1.0
         if done >= 1.0 or self._from == self._to:
             return self._to
@@ -75,6 +76,7 @@ class Imu:
         self._chance = chance
         self._shaking = shaking or (lambda time: (0.0, 0.0, 0.0))
         self._mount = _axes_of(spec.mount)
+        self._own_trims = spec.who_am_i != reg.RESET[reg.WHO_AM_I]
         self._powered = True
         self._addressed = False
         self._first = True
@@ -88,7 +90,12 @@ class Imu:
         for number, value in reg.RESET.items():
             self._registers[number] = value
         code = (self.spec.accel_trim_code,) * 3, (self.spec.gyro_trim_code,) * 3
-        self._registers[reg.SELF_TEST_X : reg.SELF_TEST_A + 1] = reg.trim_registers(*code)
+        self._registers[reg.WHO_AM_I] = self.spec.who_am_i
+        if self._own_trims:
+            self._registers[0:3] = bytes(code[1])
+            self._registers[reg.SELF_TEST_X : reg.SELF_TEST_A] = bytes(code[0])
+        else:
+            self._registers[reg.SELF_TEST_X : reg.SELF_TEST_A + 1] = reg.trim_registers(*code)
 
     def power(self, volts: float, time: float) -> None:
         """Its supply changes; below 2.375 V (PS 6.3) it is off, and comes back reset."""
@@ -185,7 +192,12 @@ class Imu:
         for n, (bias, scale, error) in enumerate(_each(spec.accel_bias_mg, spec.accel_scale_pct, spec.accel_test_pct)):
             g = felt[n] * (1.0 + scale * 0.01) + bias * 1e-3 + self._chance.gauss(0.0, noise)
             if setup >> (7 - n) & 1:
-                g += reg.accel_trim(spec.accel_trim_code) / 4096.0 * (1.0 + error * 0.01)
+                stimulus = (
+                    reg.own_trim(spec.accel_trim_code) / 16384.0
+                    if self._own_trims
+                    else reg.accel_trim(spec.accel_trim_code) / 4096.0
+                )
+                g += stimulus * (1.0 + error * 0.01)
             out.append(g * lsb)
         return out
 
@@ -198,14 +210,17 @@ class Imu:
         for n, (bias, scale, error) in enumerate(_each(spec.gyro_bias_dps, spec.gyro_scale_pct, spec.gyro_test_pct)):
             dps = turning[n] * (1.0 + scale * 0.01) + bias + self._chance.gauss(0.0, noise)
             if setup >> (7 - n) & 1:
-                dps += reg.gyro_trim(spec.gyro_trim_code, n) / 131.0 * (1.0 + error * 0.01)
+                own = reg.own_trim(spec.gyro_trim_code)
+                trim = own if self._own_trims else reg.gyro_trim(spec.gyro_trim_code, n)
+                dps += trim / 131.0 * (1.0 + error * 0.01)
             out.append(dps * lsb)
         return out
 
     def _temperature(self) -> float:
         if self._registers[reg.PWR_MGMT_1] & reg.TEMP_DIS:
             return 0.0
-        return (self.spec.temperature_degc - reg.TEMP_OFFSET) * reg.TEMP_LSB + self._chance.gauss(0.0, 8.0)
+        slope, zero = reg.TEMPERATURES[self.spec.who_am_i]
+        return (self.spec.temperature_degc - zero) * slope + self._chance.gauss(0.0, 8.0)
 
     def _mounted(self, board: Vector) -> Vector:
         x, y, z = (board[axis] * sign for axis, sign in self._mount)

@@ -22,8 +22,14 @@ GYRO_LSB = (131.0, 65.5, 32.8, 16.4)
 #: bandwidth in Hz by DLPF_CFG, RM 4.3; 0 and 7: gyro rate 8 kHz
 ACCEL_BAND = (260.0, 184.0, 94.0, 44.0, 21.0, 10.0, 5.0, 260.0)
 GYRO_BAND = (256.0, 188.0, 98.0, 42.0, 20.0, 10.0, 5.0, 256.0)
-#: °C = raw / 340 + 36.53, RM 4.18
-TEMP_LSB, TEMP_OFFSET = 340.0, 36.53
+#: °C = raw / first + second by WHO_AM_I: RM 4.18; MPU-6500 and ICM-20689 data sheets (from memory)
+TEMPERATURES = {
+    0x68: (340.0, 36.53),
+    0x70: (333.87, 21.0),
+    0x71: (333.87, 21.0),
+    0x72: (333.87, 21.0),
+    0x98: (326.8, 25.0),
+}
 
 
 def gyro_trim(code: int, axis: int) -> float:
@@ -31,6 +37,11 @@ def gyro_trim(code: int, axis: int) -> float:
     if code == 0:
         return 0.0
     return (-25.0 if axis == 1 else 25.0) * 131.0 * 1.046 ** (code - 1)
+
+
+def own_trim(code: int) -> float:
+    """Factory trim of the later parts in LSB at ±2 g or ±250 °/s; 0 for code 0 (AN-MPU-9250A-03, from memory)."""
+    return 0.0 if code == 0 else float(2620.0 * 1.01 ** (code - 1))
 
 
 def accel_trim(code: int) -> float:

@@ -21,6 +21,8 @@ class Joystick:
         self._phase = chance.uniform(0.0, 2.0 * math.pi)
         self._times = [-1.0]
         self._path = [(0.0, 0.0)]
+        #: axes whose wiper has no contact at the moment
+        self.adrift: set[str] = set()
 
     def move(self, x: float, y: float, start: float, end: float) -> None:
         """From where it is at `start` in a straight line to (x, y) at `end`; whatever was planned after is dropped."""
@@ -43,7 +45,7 @@ class Joystick:
         """The wiper of axis "x" or "y" as a share of the converter's reference, noise included."""
         spec = self.spec
         track: AxisSpec = spec.x if axis == "x" else spec.y
-        if not spec.fitted or track.open:
+        if not spec.fitted or track.open or axis in self.adrift:
             return self._adrift(time, 0.0 if axis == "x" else 1.0)
         if spec.unpowered:
             return max(0.0, self._chance.gauss(1.0, 0.5)) / 1024.0

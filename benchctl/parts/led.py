@@ -10,16 +10,20 @@ from benchctl.parts.signal import Signal
 PIN_OHMS = 25.0
 #: the least current whose light a person notices at a desk; no source
 SEEN_A = 0.2e-3
+#: and of one that is shaded and looked at closely; no source
+GLIMMER_A = 20e-6
 
 
 class Led:
-    """`lit` is 1 while light is to be seen; `lights` are the times at which it went on."""
+    """`lit` is 1 while light is to be seen; `lights` are the times at which it went on. `glimmers`: the times at which
+    a weak current through a pull-up made it glow."""
 
     def __init__(self, name: str, spec: LedSpec, rail: Rail | None) -> None:
         self.name = name
         self.spec = spec
         self.lit = Signal(f"{name} light", 0.0)
         self.lights: list[float] = []
+        self.glimmers: list[float] = []
         self._rail = rail
         self._driven = False
 
@@ -35,6 +39,11 @@ class Led:
         if amps >= SEEN_A and not self.lit.level:
             self.lights.append(time)
         self.lit.set(1.0 if amps >= SEEN_A else 0.0, time)
+
+    def glimmer(self, amps: float, time: float) -> None:
+        """A current from elsewhere than a driven pin runs through it."""
+        if amps >= GLIMMER_A:
+            self.glimmers.append(time)
 
     def _amps(self, time: float) -> float:
         spec = self.spec

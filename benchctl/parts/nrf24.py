@@ -22,9 +22,9 @@ from benchctl.parts.nrf24_registers import (
     Command,
     Reg,
 )
-from benchctl.parts.nrf24_send import NOTHING_SENT, Outcome, Reception, send
+from benchctl.parts.nrf24_send import NOTHING_SENT, Reception, Transmission, send
 
-__all__ = ["NOTHING_SENT", "Outcome", "Reception", "Transceiver", "TransceiverConfig"]
+__all__ = ["NOTHING_SENT", "Reception", "Transceiver", "TransceiverConfig", "Transmission"]
 
 _WRITE_ALLOWED = (State.POWER_DOWN, State.STARTING, State.STANDBY_I, State.STANDBY_II)
 _TEST_REGISTERS = range(0x18, 0x1C)
@@ -84,7 +84,7 @@ class Transceiver(Machine):
         self.finish(mosi[1:], time)
         return bytes((status,)) + data + bytes(len(mosi) - 1 - len(data))
 
-    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Outcome:
+    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Transmission:
         """One whole send with its retransmissions, worked out at once from the present settings of all stations.
 
         CE rises at `time`, the payload being uploaded before; later when the chip is still sending or answering.

@@ -30,6 +30,7 @@ class TxFifo:
 
     @property
     def full(self) -> bool:
+        """Whether all three levels are taken."""
         return len(self.items) >= FIFO_LEVELS
 
     def push(self, upload: Upload) -> bool:
@@ -40,6 +41,7 @@ class TxFifo:
         return True
 
     def for_pipe(self, pipe: int) -> Upload | None:
+        """The oldest acknowledgement payload for a pipe, or None."""
         return next((item for item in self.items if item.pipe == pipe), None)
 
     def drop(self, upload: Upload) -> None:
@@ -47,6 +49,7 @@ class TxFifo:
         self.items = [item for item in self.items if item is not upload]
 
     def flush(self) -> None:
+        """Drop everything."""
         self.items.clear()
         self.reuse = False
 
@@ -59,6 +62,7 @@ class RxFifo:
 
     @property
     def full(self) -> bool:
+        """Whether all three levels are taken."""
         return len(self.items) >= FIFO_LEVELS
 
     @property
@@ -67,17 +71,21 @@ class RxFifo:
         return self.items[0].pipe if self.items else NO_PIPE
 
     def push(self, pipe: int, payload: bytes) -> bool:
+        """Put a payload in; False where there is no room."""
         if self.full:
             return False
         self.items.append(Received(pipe, payload))
         return True
 
     def top(self) -> bytes:
+        """The oldest payload, b"" where there is none."""
         return self.items[0].payload if self.items else b""
 
     def pop(self) -> None:
+        """Drop the oldest payload."""
         if self.items:
             del self.items[0]
 
     def flush(self) -> None:
+        """Drop everything."""
         self.items.clear()

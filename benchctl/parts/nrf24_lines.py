@@ -6,11 +6,14 @@ real bus gives. Input levels: nRF24L01+ Product Specification v1.0, Table 4 (0.3
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from benchctl.errors import UsageError
-from benchctl.parts.nrf24 import NOTHING_SENT, Outcome, Transceiver
+from benchctl.parts.nrf24 import NOTHING_SENT, Transceiver, Transmission
 from benchctl.parts.signal import Signal
 
 #: a joint of so many ohms is open, a leak of so many is none
@@ -78,13 +81,13 @@ class Pins(Protocol):
     def power(self, volts: float, time: float) -> None: ...
     def current_ma(self, time: float) -> float: ...
     def works(self, line: str) -> bool: ...
-    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Outcome: ...
+    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Transmission: ...
 
 
-def attach(chip: Transceiver, config: LinesConfig | None = None) -> Pins:
-    """The chip behind its lines: the chip itself where all is well."""
+def attach(chip: Transceiver, config: LinesConfig | None = None, *, loose: bool = False) -> Pins:
+    """The chip behind its lines: the chip itself where all is well, and stays so. loose: a line may open later."""
     config = config or LinesConfig()
-    if config == LinesConfig() and chip.config.fitted:
+    if config == LinesConfig() and chip.config.fitted and not loose:
         return chip
     return Lines(chip, config)
 
@@ -96,6 +99,8 @@ class _Way:
         self.target = fault.to_line or name
         self.floats = _FLOATS[name] if fault.float_level is None else fault.float_level
         self._arrives = tuple(self._level(fault, driver) for driver in (0, 1, None))
+        #: without a driver it is left to the processor's pull-up
+        self.free = fault.float_level is None and min(fault.to_ground_ohms, fault.to_supply_ohms) >= OPEN_OHMS
         self.level = self.floats & 1
         self.carries = self.target == name and self._arrives[:2] == (0, 1)
 
@@ -177,10 +182,11 @@ class Lines:
 
     def __init__(self, chip: Transceiver, config: LinesConfig) -> None:
         self.chip = chip
+        self._config = config
         self._ways = {name: _Way(getattr(config, name), name) for name in NAMES}
         self._bridges = [(name, getattr(config, name).bridged_to) for name in NAMES if getattr(config, name).bridged_to]
         self._spi_good = chip.config.fitted and self._untouched(config)
-        self._levels: dict[str, int] = {"mosi": 0, "sck": 0, "csn": 1, "ce": 0}  # what the processor drives
+        self._levels: dict[str, int | None] = {"mosi": 0, "sck": 0, "csn": 1, "ce": 0}  # what the processor drives
         self._slave = _Slave(chip)
         self._byte = 0xFF
         self.current = chip.current
@@ -223,7 +229,15 @@ class Lines:
             self._slave.pins(csn, sck, mosi, time)
         if not self._slave.dry:
             self.chip.set_ce(ce, time)
-            self.irq.set(float(self._read("irq", self._lines())), time)
+            self._tell_irq(self._lines(), time)
+
+    def _tell_irq(self, lines: dict[str, int | None], time: float) -> None:
+        """Not a number where nothing drives the line."""
+        if lines["irq"] is None and self._ways["irq"].free:
+            if not math.isnan(self.irq.level):
+                self.irq.set(math.nan, time)
+        else:
+            self.irq.set(float(self._read("irq", lines)), time)
 
     def _read(self, name: str, lines: dict[str, int | None]) -> int:
         """What the processor reads on an input; a line with no driver floats."""
@@ -251,7 +265,7 @@ class Lines:
         bridged = any(line in pair for pair in self._bridges)
         return bridged or any(self._ways[name].target == line for name in others)
 
-    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Outcome:
+    def transact(self, payload: bytes, time: float, no_ack: bool = False) -> Transmission:
         """A send by the chip, if commands and CE reach it. Whether the processor hears of it is `works("irq")`."""
         if all(self.works(line) for line in FROM_PROCESSOR):
             return self.chip.transact(payload, time, no_ack)
@@ -275,6 +289,32 @@ class Lines:
     def exchange(self, mosi: bytes, time: float) -> bytes:
         return self.chip.exchange(mosi, time) if self._spi_good else self._shift(mosi, time)
 
+    def let_go(self, line: str, time: float) -> None:
+        """The processor drives this line no more, until its next transaction."""
+        self._levels[line] = None
+        self._settle(time)
+
+    def open(self, name: str, opened: bool, time: float) -> None:
+        """A line's joint opens, or makes contact again."""
+        fault: LineFault = getattr(self._config, name)
+        self._ways[name] = _Way(replace(fault, series_ohms=2 * OPEN_OHMS) if opened else fault, name)
+        self._spi_good = not opened and self.chip.config.fitted and self._untouched(self._config)
+        self._settle(time)
+
+    def set_csn(self, level: int, time: float) -> None:
+        """The processor drives CSN by itself, outside of a transaction."""
+        self._drive(time, csn=level)
+
+    def miso_at(self, csn: int, time: float) -> int | None:
+        """What drives the processor's MISO with CSN at this level and the clock at rest; None: nothing."""
+        with self._unchanged():
+            good, self._spi_good = self._spi_good, False  # also where the bus is sound: level by level
+            try:
+                self._drive(time, csn=csn)
+                return self._lines()["miso"]
+            finally:
+                self._spi_good = good
+
     def exchange_by(self, line: str, mosi: bytes, time: float) -> bytes:
         """A transaction for which the processor pulls this line ("ce") low in place of CSN."""
         self._drive(time, **{line: 0})
@@ -284,13 +324,21 @@ class Lines:
 
     def _look(self, mosi: bytes, time: float) -> bytes:
         """What a transaction would read, with nothing changed."""
-        state, levels = self._slave.state(), {name: way.level for name, way in self._ways.items()}
+        with self._unchanged():
+            return self._shift(mosi, time)
+
+    @contextmanager
+    def _unchanged(self) -> Iterator[None]:
+        """What is done meanwhile is looked at only."""
+        state, driven = self._slave.state(), dict(self._levels)
+        levels = {name: way.level for name, way in self._ways.items()}
         self._slave.dry = True
         try:
-            return self._shift(mosi, time)
+            yield
         finally:
             self._slave.dry = False
             self._slave.restore(state)
+            self._levels = driven
             for name, level in levels.items():
                 self._ways[name].level = level
 

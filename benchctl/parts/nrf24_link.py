@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchctl.errors import UsageError
@@ -77,6 +78,8 @@ class Endpoint:
         self.rx = RxFifo()
         self.violations: Counter[str] = Counter()
         self.bursts = 0
+        #: told (time) of every burst on the air
+        self.on_burst: list[Callable[[float], object]] = []
         self.burst_charge = 0.0
         self.forget()
 

@@ -150,6 +150,8 @@ class Machine(Body):
         self._enter(State.CARRIER, time)
         self._sending = Frame(self, now.channel, now.rate, now.power_dbm, b"", 0, 0, 0, b"", 0, False, time)
         self.air.carrier_on(self._sending)
+        for tell in self.on_burst:
+            tell(time)
 
     def _send(self) -> None:
         """A new packet goes out: the one at the head of the store."""
@@ -178,6 +180,8 @@ class Machine(Body):
     def note_burst(self, frame: Frame) -> None:
         self.bursts += 1
         self.burst_charge += (frame.end - frame.start) * self.tx_current[self.bank.settings.power]
+        for tell in self.on_burst:
+            tell(frame.start)
 
     def _sent(self, frame: Frame) -> None:
         upload = self.last_upload

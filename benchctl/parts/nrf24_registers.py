@@ -149,6 +149,7 @@ VARIANTS: dict[str, Variant] = {
         Variant("plus"),
         Variant("nrf24l01", rf_setup_reset=0x0F, rf_setup_writable=0x1F, locked_features=True),
         Variant("clone", rf_setup_reset=0x0F, rf_setup_writable=0x9F, locked_features=True, no_ack_inverted=True),
+        Variant("look-alike", no_ack_inverted=True),
         Variant("high-power", pa_gain_db=20.0, lna_gain_db=10.0, extra_rx_current=20e-3,
                 tx_current=(35e-3, 50e-3, 75e-3, 115e-3)),
     )

@@ -26,7 +26,7 @@ class Reception(NamedTuple):
     payload: bytes
 
 
-class Outcome(NamedTuple):
+class Transmission(NamedTuple):
     """What became of one send.
 
     Times in s, infinite when the chip was not ready to send; charge in C, what the sender draws from CE
@@ -44,10 +44,10 @@ class Outcome(NamedTuple):
     charge: float
 
 
-NOTHING_SENT = Outcome(False, 0, math.inf, math.inf, [], b"", 0, 0.0, 0.0)
+NOTHING_SENT = Transmission(False, 0, math.inf, math.inf, [], b"", 0, 0.0, 0.0)
 
 
-def send(radio: Machine, payload: bytes, time: float, no_ack: bool) -> Outcome:
+def send(radio: Machine, payload: bytes, time: float, no_ack: bool) -> Transmission:
     """CE rises at `time`, the payload being in the store already; see `Transceiver.transact`."""
     if not radio.ready:
         return NOTHING_SENT
@@ -137,11 +137,13 @@ def _best_answer(radio: Machine, frame: Frame, answers: list[Frame]) -> tuple[Fr
 def _finished(
     radio: Machine, ok: bool, tries: int, first: float, end: float, received: list[Reception], answer: bytes,
     repeats: int, on_air: float, charge: float, frame: Frame,
-) -> Outcome:  # fmt: skip
+) -> Transmission:  # fmt: skip
     """The books are closed: a sender that was listening before settles to listen again."""
     radio.deaf_until = end + SETTLING
     radio.bursts += tries + 1
+    for tell in radio.on_burst:
+        tell(first)
     sent = on_air * radio.tx_current[radio.bank.settings.power]
     radio.burst_charge += sent
     done = end + IRQ_DELAY[frame.rate] if ok else end
-    return Outcome(ok, tries, first, done, received, answer, repeats, on_air, charge + sent)
+    return Transmission(ok, tries, first, done, received, answer, repeats, on_air, charge + sent)

@@ -8,9 +8,10 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from benchctl.benchfile import OperatorSpec
+from benchctl.benchfile import MotorSpec, OperatorSpec
 from benchctl.errors import OperatorAbsent
 from benchctl.events import Prompt, PromptKind
+from benchctl.pairfile.pins import BY_PORT, PULSES
 from benchctl.parts import meter
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.board import Board
@@ -19,11 +20,15 @@ from benchctl.units import number
 
 #: how long after the last blink or beep a person is sure that no more comes, and how long one waits for the first
 QUIET_S, PATIENCE_S = 1.6, 12.0
-DOWN_S, UP_S = 0.12, 0.22
+DOWN_S, UP_S, HOLD_S = 0.12, 0.22, 3.0
 UNPLUGGED_S = 1.5
 REPLUG_MOTOR_S = 0.4
 #: a movement asked for so many seconds is over a little earlier
 SPARE_S = 0.4
+#: a movement of a servo's horn that is seen
+SEEN_DEG = 1.0
+#: several controllers give their sounds together
+BEEP_SLACK_S = 0.5
 
 POSES = {
     sign + axis: tuple((1.0 if sign == "+" else -1.0) if axis == other else 0.0 for other in "xyz")
@@ -129,7 +134,9 @@ class SimulatedOperator:
     # -- counting -------------------------------------------------------------------------------------------------
 
     def _count_blinks(self, one: _Open) -> None:
-        self._watch(one, lambda: [t for t in self._board(one).led.lights if t >= one.since])
+        led = self._board(one).led
+        seen = led.glimmers if "faint" in one.prompt.detail else led.lights
+        self._watch(one, lambda: [t for t in seen if t >= one.since])
 
     def _count_beeps(self, one: _Open) -> None:
         escs = self._board(one).escs
@@ -143,6 +150,73 @@ class SimulatedOperator:
         """From memory: of the motors that were being watched."""
         starts = [t for m in self._board(one).motors.values() for t in m.starts if t >= self._watching_since]
         self._then(one, self._agenda.now + self._reaction(), str(self._counted(len(starts))))
+
+    def _watch_outputs(self, one: _Open) -> None:
+        self._watching_since = self._agenda.now
+        self._choose(one)
+
+    def _what_moved(self, one: _Open) -> None:
+        """Of what was being watched: servos are seen from a degree on."""
+        board, since = self._board(one), self._watching_since
+        servo = any(t >= since and abs(way) >= SEEN_DEG for s in board.servos.values() for t, way in s.moves)
+        motor = any(t >= since for m in board.motors.values() for t in m.starts)
+        seen = "motor" if motor else "servo" if servo else "nothing"
+        self._then(one, self._agenda.now + self._reaction(), seen)
+
+    def _hear_start(self, one: _Open) -> None:
+        """Listens until it has been quiet for long enough, then tells what it was; at once when a motor turns."""
+        if not one.live:
+            return
+        now, escs = self._agenda.now, self._board(one).escs.values()
+        sounded = [(t, e.spec.sound) for e in escs for t in e.sounded if t >= one.since]
+        ends = [t for e in escs for t in e.beeps if t >= one.since] + [t for t, _ in sounded]
+        if any(motor.spinning for motor in self._board(one).motors.values()):
+            self._then(one, now + self._reaction(), one.prompt.choices[-1])
+        elif now - max(ends, default=-math.inf) >= QUIET_S and (sounded or now - one.since >= PATIENCE_S):
+            self._then(one, now + self._reaction(), sounded[0][1] if sounded else one.prompt.choices[-2])
+        else:
+            self._agenda.at(now + 0.1, self._hear_start, one)
+
+    def _plug_and_hear(self, one: _Open) -> None:
+        """Connects the controllers' battery with full throttle standing, and listens for the tones."""
+        board, now = self._board(one), self._agenda.now
+        board.plug_motor(False, now)
+        self._agenda.at(now + REPLUG_MOTOR_S, lambda: board.plug_motor(True, self._agenda.now))
+        self._hear_tones(one)
+
+    def _hear_tones(self, one: _Open) -> None:
+        """Of an end point that has been taken: the choices are heard, nothing, and that a motor turns."""
+        if not one.live:
+            return
+        now, board = self._agenda.now, self._board(one)
+        heard = any(t >= one.since for esc in board.escs.values() for t in esc.taken)
+        turns = any(motor.spinning for motor in board.motors.values())
+        if heard or turns or now - one.since >= PATIENCE_S:
+            self._then(one, now + self._reaction(), one.prompt.choices[-1 if turns else 0 if heard else -2])
+        else:
+            self._agenda.at(now + 0.1, self._hear_tones, one)
+
+    def _recall_beeps(self, one: _Open) -> None:
+        """From memory: the beeps of the last start."""
+        escs = self._board(one).escs.values()
+        last = max((t for e in escs for t in e.sounded), default=math.inf)
+        beeps = max((sum(1 for t in e.beeps if t >= last - BEEP_SLACK_S) for e in escs), default=0)
+        self._then(one, self._agenda.now + self._reaction(), str(self._counted(beeps)))
+
+    def _moving(self, one: _Open) -> list[MotorSpec]:
+        """The motors that have started since they were being watched."""
+        motors = self._board(one).motors.values()
+        return [m.spec for m in motors if any(t >= self._watching_since for t in m.starts)]
+
+    def _which_motor(self, one: _Open) -> None:
+        """Where one turned; a motor that is not said to be elsewhere is where the first choice has it."""
+        moving = self._moving(one)
+        seen = (moving[0].place or one.prompt.choices[0]) if len(moving) == 1 else one.prompt.choices[-1]
+        self._then(one, self._agenda.now + self._reaction(), seen)
+
+    def _which_way(self, one: _Open) -> None:
+        turned = next((spec.turns for spec in self._moving(one)), "")
+        self._then(one, self._agenda.now + self._reaction(), turned or one.prompt.choices[0])
 
     def _counted(self, count: int) -> int:
         """People miscount now and then."""
@@ -165,7 +239,11 @@ class SimulatedOperator:
 
     def _attest(self, one: _Open) -> None:
         """The detail is "name word": the word is typed back."""
-        word = one.prompt.detail.split()[-1] if one.prompt.detail else ""
+        name, _, word = one.prompt.detail.rpartition(" ")
+        off = "supply_off" in name.split(",") and "supply_off" not in self._spec.only_says
+        if off and not self._says_no(one.prompt):
+            for board in self._boards.values():
+                board.plug_motor(False, self._agenda.now)
         self._then(one, self._agenda.now + self._reaction(), "no" if self._says_no(one.prompt) else word)
 
     def _meter(self, one: _Open) -> None:
@@ -184,6 +262,54 @@ class SimulatedOperator:
         good = not self._says_no(prompt) and all(look(self._board(one)) for look in looked)
         self._then(one, self._agenda.now + self._reaction(), prompt.choices[0 if good else -1])
 
+    # -- what an owner knows of the own boards --------------------------------------------------------------------
+
+    def _know(self, one: _Open, answer: str) -> None:
+        self._then(one, self._agenda.now + self._reaction(), answer)
+
+    def _name_board(self, one: _Open) -> None:
+        self._know(one, self._board(one).spec.label)
+
+    def _how_many(self, one: _Open) -> None:
+        spec = self._board(one).spec
+        counts = {
+            "switches": sum(switch.fitted for switch in spec.switch.values()),
+            "joystick": int(spec.joystick.fitted),
+            "outputs": len(self._plugged(one)),
+        }
+        self._know(one, str(counts[one.prompt.detail]))
+
+    def _plugged(self, one: _Open) -> list[str]:
+        spec = self._board(one).spec
+        fitted = {n for n, one in spec.servo.items() if one.fitted} | {n for n, one in spec.esc.items() if one.fitted}
+        return [name for name in PULSES if name in fitted]
+
+    def _which_pin(self, one: _Open) -> None:
+        """Detail: a function, or "output 2" for the second of what is plugged in."""
+        what, _, number = one.prompt.detail.partition(" ")
+        pins = self._board(one).pins
+        fitted = self._board(one).spec.led.fitted if what == "led" else True
+        port = pins.get(self._plugged(one)[int(number) - 1] if number else what, "") if fitted else ""
+        self._know(one, BY_PORT[port].sketch if port else "none")
+
+    def _function_at(self, one: _Open, port: str) -> str:
+        return next((f for f, pin in self._board(one).pins.items() if pin == port and f in self._plugged(one)), "")
+
+    def _what_drives(self, one: _Open) -> None:
+        motor = self._board(one).spec.esc.get(self._function_at(one, one.prompt.detail))
+        self._know(one, one.prompt.choices[1 if motor is not None and motor.fitted else 0])
+
+    def _sense_rail(self, one: _Open) -> None:
+        self._know(one, "yes" if self._board(one).pins.get("sense_rail") == one.prompt.detail else "no")
+
+    def _pulse_width(self, one: _Open) -> None:
+        """From the controller's manual."""
+        self._know(one, "1000" if one.prompt.detail.startswith("idle") else "2000")
+
+    def _radio_kind(self, one: _Open) -> None:
+        amplified = self._board(one).spec.radio.variant == "high-power"
+        self._know(one, one.prompt.choices[1 if amplified else 0])
+
     # -- doing ----------------------------------------------------------------------------------------------------
 
     def _press_switch(self, one: _Open) -> None:
@@ -197,6 +323,15 @@ class SimulatedOperator:
                 self._agenda.at(now + DOWN_S, switch.release, now + DOWN_S)
             now += DOWN_S + UP_S * self._chance.uniform(0.8, 1.6)
         self._then(one, now, "done")
+
+    def _hold_switch(self, one: _Open) -> None:
+        """Detail: which switch is held down, for some seconds."""
+        board, now = self._board(one), self._agenda.now
+        switch = board.switches.get(one.prompt.detail)
+        if switch is not None:
+            switch.press(now)
+            self._agenda.at(now + HOLD_S, switch.release, now + HOLD_S)
+        self._then(one, now + HOLD_S, "done")
 
     def _while_live(self, one: _Open, act: Callable[[float], object]) -> None:
         if one.live:
@@ -222,6 +357,11 @@ class SimulatedOperator:
         lies = self._board(one).imu.pose.hold((x, y, z), self._agenda.now)
         self._then(one, lies + 0.3, "done")
 
+    def _press_part(self, one: _Open) -> None:
+        """Detail: which part, and for how long it is watched."""
+        part, _, seconds = one.prompt.detail.partition(" ")
+        self._board(one).press(part, one.since + float(seconds))
+
     def _replug(self, one: _Open) -> None:
         board, now = self._board(one), self._agenda.now
         board.power_off(now)
@@ -234,6 +374,18 @@ class SimulatedOperator:
 
     def _plug(self, one: _Open) -> None:
         self._board(one).power_on(self._agenda.now)
+        self._then(one, self._agenda.now, "done")
+
+    def _pull_jumpers(self, one: _Open) -> None:
+        self._board(one).lift_jumpers(True, self._agenda.now)
+        self._then(one, self._agenda.now, "done")
+
+    def _put_jumpers(self, one: _Open) -> None:
+        self._board(one).lift_jumpers(False, self._agenda.now)
+        self._then(one, self._agenda.now, "done")
+
+    def _lift_red(self, one: _Open) -> None:
+        self._board(one).lift_red(True, self._agenda.now)
         self._then(one, self._agenda.now, "done")
 
     def _plug_motor(self, one: _Open) -> None:
@@ -290,16 +442,38 @@ _ACTIONS: Mapping[str, Callable[[SimulatedOperator, _Open], None]] = {
     "count_beeps": SimulatedOperator._count_beeps,
     "watch_motor": SimulatedOperator._watch_motor,
     "count_starts": SimulatedOperator._count_starts,
+    "watch_outputs": SimulatedOperator._watch_outputs,
+    "what_moved": SimulatedOperator._what_moved,
+    "hear_start": SimulatedOperator._hear_start,
+    "which_motor": SimulatedOperator._which_motor,
+    "which_way": SimulatedOperator._which_way,
+    "plug_and_hear": SimulatedOperator._plug_and_hear,
+    "hear_tones": SimulatedOperator._hear_tones,
+    "recall_beeps": SimulatedOperator._recall_beeps,
     "attest": SimulatedOperator._attest,
     "meter": SimulatedOperator._meter,
     "press_switch": SimulatedOperator._press_switch,
     "move_joystick": SimulatedOperator._move_joystick,
     "hold_pose": SimulatedOperator._hold_pose,
+    "press_part": SimulatedOperator._press_part,
+    "hands_off": SimulatedOperator._confirm,
     "replug": SimulatedOperator._replug,
     "unplug": SimulatedOperator._unplug,
     "plug": SimulatedOperator._plug,
+    "pull_jumpers": SimulatedOperator._pull_jumpers,
+    "put_jumpers": SimulatedOperator._put_jumpers,
+    "lift_red": SimulatedOperator._lift_red,
+    "hold_switch": SimulatedOperator._hold_switch,
+    "name_board": SimulatedOperator._name_board,
+    "how_many": SimulatedOperator._how_many,
+    "which_pin": SimulatedOperator._which_pin,
+    "what_drives": SimulatedOperator._what_drives,
+    "sense_rail": SimulatedOperator._sense_rail,
+    "pulse_width": SimulatedOperator._pulse_width,
+    "radio_kind": SimulatedOperator._radio_kind,
     "plug_motor": SimulatedOperator._plug_motor,
     "unplug_motor": SimulatedOperator._unplug_motor,
     "confirm_wiring": SimulatedOperator._confirm,
+    "feed_servos": SimulatedOperator._confirm,
 }
 _NEED_NO_BOARD = (SimulatedOperator._attest, SimulatedOperator._confirm)

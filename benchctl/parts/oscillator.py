@@ -6,6 +6,8 @@ import math
 import random
 from dataclasses import dataclass
 
+from benchctl.units import TICK_US
+
 
 @dataclass(frozen=True)
 class OscillatorConfig:
@@ -17,7 +19,7 @@ class OscillatorConfig:
     jitter_ns: rms of white noise on one edge, for `jitter()`.
     """
 
-    nominal_hz: float = 2e6
+    nominal_hz: float = 1e6 / TICK_US
     ppm: float = 0.0
     drift_ppm_per_s: float = 0.0
     wander_ppm: float = 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Callable
 
 from benchctl.benchfile import ServoSpec
 from benchctl.parts.agenda import Agenda, Entry
@@ -22,6 +23,8 @@ class Servo:
         self.spec = spec
         self.pulses = 0
         self.last_width_s = 0.0
+        #: (time, degrees) of every movement begun
+        self.moves: list[tuple[float, float]] = []
         self._rail = rail
         self._agenda = agenda
         self._chance = chance
@@ -30,6 +33,8 @@ class Servo:
         self._from = (0.0, 0.0)  # time and angle at which the present move began
         self._goal = 0.0
         self._pending: list[Entry] = []
+        #: told (time, width in µs) after each pulse
+        self.told: list[Callable[[float, float], object]] = []
         if rail is not None:
             rail.set_load(name, spec.quiet_ma * 1e-3, agenda.now)
 
@@ -42,6 +47,8 @@ class Servo:
             self.pulses += 1
             self._rose = -1.0
             self._pulse(self.last_width_s * 1e6, time)
+            for tell in self.told:
+                tell(time, self.last_width_s * 1e6)
 
     def _pulse(self, width_us: float, time: float) -> None:
         spec = self.spec
@@ -54,6 +61,7 @@ class Servo:
     def _move(self, goal: float, time: float) -> None:
         here = self.angle(time)
         self._from, self._goal = (time, here), goal
+        self.moves.append((time, goal - here))
         seconds = abs(goal - here) / self.spec.slew_deg_per_s
         if self._rail is None or seconds <= 0:
             return

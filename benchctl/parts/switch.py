@@ -1,4 +1,4 @@
-"""A push switch to ground with its bounce, the pull-ups on its line, and whoever else pulls the line low."""
+"""A push switch with its bounce, the pulls on its line, and whoever else drives the line."""
 
 from __future__ import annotations
 
@@ -11,6 +11,10 @@ from benchctl.parts.signal import Signal
 
 #: mean time between the chance edges of a line that nothing holds; no source, it depends on the room
 FLOAT_S = 5e-3
+#: a resistor to ground weaker than this loses against the chip's own pull-up (data sheet: 20 to 50 kΩ)
+_BEATEN_OHMS = 20e3
+#: of the signal that drives the line: nobody does
+LET_GO = 0.5
 
 
 class Switch:
@@ -19,13 +23,17 @@ class Switch:
     def __init__(self, name: str, spec: SwitchSpec, agenda: Agenda, chance: random.Random) -> None:
         self.name = name
         self.spec = spec
+        #: level of the line while the contact is closed
+        self.closed_level = 0.0 if spec.closes_to == "ground" else 1.0
         self.line = Signal(f"{name} line", 1.0)
         self.edges: list[tuple[float, float]] = []
         self._agenda = agenda
         self._chance = chance
         self._closed = spec.fitted and spec.stuck == "closed"
+        #: 1 while the contact is closed, whoever else pulls the line
+        self.contact = Signal(f"{name} contact", float(self._closed))
         self._pull_up = False
-        self._pulled_low: set[str] = set()
+        self._driven: dict[str, float] = {}
         self._floating: Entry | None = None
         self._resolve(agenda.now)
 
@@ -51,14 +59,22 @@ class Switch:
     def _contact(self, closed: bool) -> None:
         if closed != self._closed:
             self._closed = closed
-            self.edges.append((self._agenda.now, 0.0 if closed else 1.0))
+            self.contact.set(float(closed), self._agenda.now)
+            self.edges.append((self._agenda.now, self.closed_level if closed else 1.0 - self.closed_level))
             self._resolve(self._agenda.now)
 
     # -- the chip, the gauge ----------------------------------------------------------------------------------
 
     def pull_low(self, who: str, on: bool, time: float) -> None:
         """`who` (a pin, a gauge) pulls the line to ground through its output, or lets go."""
-        (self._pulled_low.add if on else self._pulled_low.discard)(who)
+        self.drive(who, 0.0 if on else None, time)
+
+    def drive(self, who: str, level: float | None, time: float) -> None:
+        """`who` drives the line to a level, or lets go (None). A low one wins over a high one."""
+        if level is None:
+            self._driven.pop(who, None)
+        else:
+            self._driven[who] = level
         self._resolve(time)
 
     def set_pull_up(self, on: bool, time: float) -> None:
@@ -68,12 +84,22 @@ class Switch:
             self._resolve(time)
 
     def _resolve(self, time: float) -> None:
-        if self._closed or self._pulled_low:
-            self._hold(0.0, time)
-        elif self._pull_up or math.isfinite(self.spec.pull_up_ohms):
-            self._hold(1.0, time)
+        level = self._level()
+        if level is not None:
+            self._hold(level, time)
         elif self._floating is None:
             self._float()
+
+    def _level(self) -> float | None:
+        """What holds the line, strongest first; None: nothing does."""
+        if self._driven:
+            return min(self._driven.values())
+        if self._closed:
+            return self.closed_level
+        held = math.isfinite(self.spec.pull_ohms)
+        if self.closed_level == 1.0 and held and (self.spec.pull_ohms < _BEATEN_OHMS or not self._pull_up):
+            return 0.0
+        return 1.0 if self._pull_up or (held and self.closed_level == 0.0) else None
 
     def _hold(self, level: float, time: float) -> None:
         if self._floating is not None:

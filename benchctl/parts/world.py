@@ -6,22 +6,25 @@ import random
 from collections.abc import Callable
 
 from benchctl.benchfile import BenchSpec
-from benchctl.benchfile.reader import nearest
 from benchctl.errors import UsageError
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.air import Air, AirConfig
 from benchctl.parts.air_noise import Interferer
+from benchctl.parts.allowance import Allowance
 from benchctl.parts.board import VCC_DIVIDER, Board, OnHeld, OnMemoryLost
+from benchctl.parts.harm import HarmLog
+from benchctl.parts.movers import MotorWatch, ServoWatch, watch_feeding, watch_sending
+from benchctl.parts.nets import Nets
 from benchctl.parts.operator import SimulatedOperator
 from benchctl.parts.signal import Signal
 from benchctl.terms import Role
-from benchctl.wire.catalogue import SETTING_BY_NAME
 
 
 class World:
     """Everything but the processors. Same description and same chance, same world.
 
-    boards: by role. operator: fulfils `bench.Operator`. Parts act through the agenda only.
+    boards: by role. operator: fulfils `bench.Operator`. Parts act through the agenda only. harm: what has gone wrong
+    physically; nets: what is at each pin; allowances: what each board was told on its serial line.
     """
 
     def __init__(self, spec: BenchSpec, agenda: Agenda, chance: random.Random) -> None:
@@ -29,13 +32,25 @@ class World:
         self.agenda = agenda
         seed = chance.getrandbits(62)
         self.air = Air(random.Random(f"{seed} air"), _air_config(spec))
-        for role in spec.boards:
-            stored_settings(spec, role)
         self.boards = {role: Board(role, one, agenda, self.air, seed) for role, one in spec.boards.items()}
         for wire in spec.wires:
             if not wire.open:
                 self._join(wire.start, wire.to)
+        self._watch_for_harm()
         self.operator = SimulatedOperator(self.boards, spec.operator, agenda, random.Random(f"{seed} operator"))
+
+    def _watch_for_harm(self) -> None:
+        self.harm = HarmLog()
+        self.nets = Nets(self.boards, self.spec.wires, self.harm)
+        self.allowances: dict[Role, Allowance] = {}
+        for role, board in self.boards.items():
+            allowed = self.allowances[role] = Allowance(board.spec.label)
+            for name in board.escs:
+                MotorWatch(board, name, allowed, self.agenda, self.harm)
+            for name in board.servos:
+                ServoWatch(board, name, allowed, self.agenda, self.harm)
+            watch_sending(board, self.harm)
+            watch_feeding(board, self.harm)
 
     # -- jumper wires ---------------------------------------------------------------------------------------------
 
@@ -79,26 +94,12 @@ class World:
 
 
 def stored_settings(spec: BenchSpec, role: Role) -> dict[str, int | str]:
-    """What a modelled board holds in its EEPROM besides the defaults: its label, and the file's settings.
-
-    Raises UsageError naming the setting that is unknown or out of range.
-    """
+    """What a modelled board holds in its EEPROM besides its owner's wiring: role, label, the bench file's settings."""
     board = spec.boards[role]
     out: dict[str, int | str] = {"role": list(Role).index(role), "label": board.label}
     if board.via:
         out["air_reach"] = 1
-    for name, value in board.settings.items():
-        place = f"bench {spec.name}, board.{role}.settings.{name}"
-        setting = SETTING_BY_NAME.get(name)
-        if setting is None:
-            raise UsageError(f"{place}: unknown setting{nearest(name, SETTING_BY_NAME)}")
-        if setting.type == "text16":
-            if not isinstance(value, str) or len(value.encode()) > 16:
-                raise UsageError(f"{place}: expected a text of at most 16 bytes, got {value!r}")
-        elif not isinstance(value, int) or not setting.min <= value <= setting.max:
-            raise UsageError(f"{place}: expected a whole number from {setting.min} to {setting.max}, got {value!r}")
-        out[name] = value
-    return out
+    return {**out, **board.settings}
 
 
 def _air_config(spec: BenchSpec) -> AirConfig:

@@ -4,24 +4,23 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
-from benchctl.bench import Operator
+from benchctl.bench import COME_BACK_S, Operator
 from benchctl.benchfile import BenchSpec
-from benchctl.declare import declared
+from benchctl.declare import owner_wiring
 from benchctl.errors import Stopped
 from benchctl.parts.agenda import Agenda
+from benchctl.parts.harm import HarmLog
 from benchctl.parts.world import World
+from benchctl.safety.stop import stop_ports
 from benchctl.session.board import Board
-from benchctl.session.port import Arrivals
+from benchctl.session.port import Arrivals, Reach
 from benchctl.sim.board import SimBoard
 from benchctl.sim.line import SimPort
 from benchctl.sim.peers import Peers
 from benchctl.terms import Role
-from benchctl.wire.framing import frame
-from benchctl.wire.messages import encode
 
-STOP = frame(encode("stop", 0, {}))
 #: pulses of one frame after a stop, and the way of the bytes
 STOP_TAKES = 0.03
 #: bench seconds between two calls of the pacer
@@ -36,13 +35,15 @@ class SimBench:
 
     kind = "sim"
     simulated = True
+    late = 0
 
     def __init__(self, spec: BenchSpec, *, loader_s: float = 0.0) -> None:
         self.name = spec.name
         self.seed = spec.seed
         self.sha256 = spec.sha256
         self.images: Mapping[str, Mapping[str, str]] = {}
-        self.halted = False
+        self._halted = False
+        self.notes: Sequence[str] = ()
         self.chance = random.Random(f"{spec.seed} bench")
         self.agenda = Agenda()
         self.world = World(spec, self.agenda, random.Random(spec.seed))
@@ -56,20 +57,32 @@ class SimBench:
         self.ports = {role: self._port(spec, role) for role in spec.boards}
         peers = Peers()
         self.chips = {
-            role: SimBoard(spec, role, parts, self.ports[role], self.agenda, peers, loader_s)
-            for role, parts in self.world.boards.items()
+            role: SimBoard(spec, role, self.world, self.ports[role], self.agenda, peers, loader_s)
+            for role in self.world.boards
         }
         self.boards: Mapping[Role, Board] = {
-            role: Board(role, port, self, declared(spec, role)) for role, port in self.ports.items()
+            role: Board(role, port, self, owner_wiring(spec.pair, role, spec.boards[role].label))
+            for role, port in self.ports.items()
         }
+
+        for role, board in spec.boards.items():
+            if board.via:
+                self.ports[role].plug(False)
 
     def _port(self, spec: BenchSpec, role: Role) -> SimPort:
         board = spec.boards[role]
         chance = random.Random(f"{spec.seed} {role} line")
         urge = self._urgent.append
-        return SimPort(
+        port = SimPort(
             f"sim:{role}", board.serial, board.baud, self.agenda, chance, self._wake, lambda p, d: urge((p, d))
         )
+        port.heard = self.world.allowances[role]
+        return port
+
+    @property
+    def harm(self) -> HarmLog:
+        """What has gone wrong physically; truth, for tests and campaigns only."""
+        return self.world.harm
 
     def _wake(self) -> None:
         self._arrivals.note()
@@ -125,10 +138,20 @@ class SimBench:
 
     # ------------------------------------------------------------------ stopping
 
-    def stop_all(self) -> None:
+    @property
+    def halted(self) -> bool:
+        return self._halted
+
+    @halted.setter
+    def halted(self, value: bool) -> None:
+        self._halted = value
+        if value:
+            for port in self.ports.values():
+                port.shut()
+
+    def stop_all(self) -> Reach:
         """Send every board the stop request, from any thread; in effect at the next step of the simulation."""
-        for port in self.ports.values():
-            self._urgent.append((port, STOP))
+        return stop_ports(self.ports, self._halted)
 
     def _serve_urgent(self) -> None:
         while self._urgent:
@@ -139,6 +162,7 @@ class SimBench:
         """Let a stop that was sent take effect."""
         if self.agenda.now < self._settled:
             return
+        self.stop_all()  # whoever halted the bench may not have come to it yet
         self._serve_urgent()
         self.agenda.run_to(self.agenda.now + STOP_TAKES)
         self._settled = float("inf")
@@ -157,6 +181,14 @@ class SimBench:
             port.close()
 
     # ------------------------------------------------------------------ supply and cable
+
+    def plugged_in(self) -> Sequence[str]:
+        """See `bench.Bench`."""
+        return ()
+
+    def reopen(self, role: Role, seconds: float = COME_BACK_S) -> bool:
+        """See `bench.Bench`: a modelled port is always the same."""
+        return True
 
     def power_off(self, role: Role) -> None:
         """Unplug a board from every supply."""

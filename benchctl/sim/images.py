@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from typing import NamedTuple
 
-from benchctl.shipped import IMAGES
+from benchctl import shipped
+from benchctl.terms import Role
 
 
 class Image(NamedTuple):
-    """firmware: major and minor version as in `identify`. crc: of the image. stack: bytes left for it at start."""
+    """firmware: major and minor version as in `identify`. crc: of the image. stack: bytes left for it at start.
+    kind: for which boards."""
 
     firmware: int
     crc: int
     stack: int
+    kind: str = shipped.KINDS[0]
 
 
 #: `FIRMWARE_VERSION` of the sources
@@ -22,12 +24,10 @@ FIRMWARE = 0x0100
 UNSHIPPED = Image(FIRMWARE, 0x4D55444C, 700)
 
 
-def image(clock_hz: int) -> Image:
-    """The shipped image for a processor clock, or stand-in values where the package has none."""
-    manifest = IMAGES / "manifest.json"
-    if not manifest.is_file():
-        return UNSHIPPED
-    for one in json.loads(manifest.read_text("utf-8"))["images"].values():
-        if one["clock_hz"] == clock_hz:
-            return Image(FIRMWARE, int(one["crc32"], 16), int(one["ram_left_for_stack"]))
-    return UNSHIPPED
+def image(clock_hz: int, role: Role) -> Image:
+    """The shipped image for a processor clock and a role, or stand-in values where the package has none."""
+    kind = shipped.kind_for(role)
+    for one in shipped.images():
+        if one.clock_hz == clock_hz and one.kind == kind:
+            return Image(FIRMWARE, int(one.crc, 16), one.stack, kind)
+    return UNSHIPPED._replace(kind=kind)

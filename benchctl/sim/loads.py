@@ -7,7 +7,7 @@ from benchctl.sim.probe_base import Base
 from benchctl.sim.probe_outputs import TICKS_PER_US, Outputs
 from benchctl.sim.probe_radio import Radio
 from benchctl.sim.settings import CHANNELS
-from benchctl.wire.catalogue import NO_PIN, Error, Function, Load, PulseKind
+from benchctl.wire.catalogue import NO_PIN, Error, Function, Load
 
 #: a burst of the transmit load: as long as a payload can be
 _BURST = bytes(range(32))
@@ -31,7 +31,7 @@ class Loads:
         """Why a load cannot be switched now."""
         if not self.possible(load):
             return Refusal(Error.PIN)
-        if load == Load.MOTOR_IDLE and self.outputs.guard.armed:
+        if load == Load.MOTOR_IDLE and not self.outputs.resting:
             return Refusal(Error.GUARDED)
         if load == Load.TRANSMIT and on and not self.transmitting & 1 and self.radio.busy:
             return Refusal(Error.BUSY)
@@ -43,8 +43,7 @@ class Loads:
             return self.probe.settings.pin(Function.LED) != NO_PIN
         if load == Load.TRANSMIT:
             return True
-        kind = PulseKind.SERVO if load == Load.SERVO else PulseKind.MOTOR
-        return self.outputs.is_craft and any(self.outputs.kind(c) is kind for c in range(1, CHANNELS + 1))
+        return self.outputs.possible(load)
 
     # ------------------------------------------------------------------ steady
 
@@ -97,8 +96,7 @@ class Loads:
         least, most = number("servo_min_us"), number("servo_max_us")
         width = least + (most - least) * percent // 100
         for channel in range(1, CHANNELS + 1):
-            if self.outputs.kind(channel) is PulseKind.SERVO:
-                self.outputs.pulses.set_servo(channel, width * TICKS_PER_US if on else 0)
+            self.outputs.guard.servo(channel, width * TICKS_PER_US if on else 0)
 
     # ------------------------------------------------------------------ for the droop
 
@@ -106,7 +104,7 @@ class Loads:
         """Why a droop cannot be taken with this load; where it can, the load is off and the transceiver ready."""
         if not self.possible(load):
             return Refusal(Error.PIN)
-        if self.outputs.guard.armed:
+        if not self.outputs.resting:
             return Refusal(Error.GUARDED)
         if load != Load.TRANSMIT:
             self.switch(load, False, 0)

@@ -11,10 +11,8 @@ from collections.abc import Callable
 from typing import Any
 
 from benchctl.sim.line import SimPort
-from benchctl.wire.catalogue import BY_NAME
-from benchctl.wire.fields import struct_code
-from benchctl.wire.framing import MAX_BODY, MAX_FRAME, MIN_BODY, frame
-from benchctl.wire.messages import encode
+from benchctl.wire.base import Event, RowEvent
+from benchctl.wire.framing import DELIMITER, MAX_BODY, MAX_FRAME, MIN_BODY, frame
 
 #: room that an event must leave for an answer: EVENT's margin and the largest frame with its delimiters
 ANSWER_ROOM = MAX_FRAME + 2
@@ -31,11 +29,10 @@ class RowKind:
 
     __slots__ = ("head", "number", "pack")
 
-    def __init__(self, kind: str) -> None:
-        message = BY_NAME[kind]
-        self.number = message.number
-        self.head: Callable[..., bytes] = struct.Struct(struct_code(message.fields)).pack
-        self.pack: Callable[..., bytes] = struct.Struct(struct_code(message.tail)).pack
+    def __init__(self, kind: type[RowEvent[Any]]) -> None:
+        self.number = kind.TYPE
+        self.head: Callable[..., bytes] = kind.PACKING.pack
+        self.pack: Callable[..., bytes] = kind.ROW_PACKING.pack
 
 
 class Outbox:
@@ -52,12 +49,17 @@ class Outbox:
         self._batches = 0
         self._ring: bytearray | None = None  # what waits to be taken from here, while it does not go by the line
 
+    def begin(self) -> None:
+        """Before anything else of a life: the frame that the last one may have left unfinished ends here."""
+        self._port.send(DELIMITER)
+
     def answer(self, body: bytes) -> None:
         """An answer; the caller has seen to it that there is room."""
         self.flush()
         self._send(body)
 
     def room_for_answer(self) -> bool:
+        """Whether the largest answer would find room."""
         return self._room() >= ANSWER_ROOM
 
     def missing_time(self) -> float:
@@ -66,10 +68,10 @@ class Outbox:
             return LOOK_S
         return (ANSWER_ROOM - self._room() + 1) * 10.0 / self._port.board_baud
 
-    def event(self, kind: str, fields: dict[str, Any]) -> bool:
+    def event(self, event: Event) -> bool:
         """An event without rows. False: dropped."""
         self.flush()
-        body = encode(kind, self._number, fields)
+        body = event.encode(self._number)
         if self._room() < len(body) + _MARGIN:
             return self._drop()
         self._number = (self._number + 1) & 0xFFFF
@@ -85,6 +87,11 @@ class Outbox:
         elif not on and self._ring is not None:
             self._port.send(bytes(self._ring))
             self._ring = None
+
+    @property
+    def diverted(self) -> bool:
+        """Whether what is sent stays here to be taken."""
+        return self._ring is not None
 
     def peek(self, most: int) -> bytes:
         """The oldest bytes that wait here; where none do, what is gathered will be the next."""

@@ -1,7 +1,7 @@
 """The probe firmware's main loop, modelled: requests in, answers and events out, tasks in between.
 
-One `Probe` is one life of a board, from a start to the next. What outlives it is in `Remains` (RAM that survived)
-and in the EEPROM. Handlers answer with a dictionary of fields, with (fields, tail bytes), with a `Refusal`, or are
+One `Probe` is one life of a board, from a start to the next. What outlives it is in `SurvivingRam` (RAM that survived)
+and in the EEPROM. Handlers answer with an answer or a `Refusal`, or are
 generators that yield seconds to spend before they do.
 """
 
@@ -21,9 +21,11 @@ from benchctl.sim.outbox import Outbox
 from benchctl.sim.settings import Eeprom
 from benchctl.sim.timing import RX_RING, Timing
 from benchctl.sim.wiring import Wiring
-from benchctl.wire.catalogue import ANSWER_BIT, BY_NAME, BY_NUMBER, CauseFrom, Direction, Error, ResetCause
+from benchctl.wire import msg
+from benchctl.wire.base import Answer, Event, Request
+from benchctl.wire.catalogue import CauseFrom, Error, ResetCause
 from benchctl.wire.framing import DELIMITER, Deframer
-from benchctl.wire.messages import Malformed, Msg, decode, encode
+from benchctl.wire.messages import Malformed, decode
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,23 +36,26 @@ class Refusal:
     detail: int = 0
 
 
-Fields = dict[str, Any]
-Done = Fields | tuple[Fields, bytes] | Refusal
+Done = Answer | Refusal
 Result = Done | Generator[float, None, Done]
-Handler = Callable[[Msg], Result]
+#: by the request; a function of it
+Handlers = dict[type[Request[Answer]], Callable[[Any], Result]]
 
 #: a life so long has its number stored, seconds
 LONG_LIFE = 10.0
-#: requests the board takes; anything else is unknown
-_REQUESTS = {m.number: m.name for m in BY_NUMBER.values() if m.direction is Direction.REQUEST}
-
-
+#: what must be free for a request, as in `firmware_probe/handlers.h`
+_NEEDS: Mapping[int, tuple[str, ...]] = {
+    **{m.TYPE: ("radio",) for m in (msg.RadioSpi, msg.RadioApply, msg.RadioSend, msg.EnergyScan, msg.LinkStart)},
+    **{m.TYPE: ("adc",) for m in (msg.Adc, msg.Droop, msg.StickStream)},
+    **{m.TYPE: ("twi",) for m in (msg.TwiScan, msg.TwiRead, msg.TwiWrite, msg.ImuStream)},
+    msg.LoopStart.TYPE: ("radio", "adc"),
+}
 #: what arms and drives is refused by air
-_NOT_BY_AIR = {BY_NAME[name].number for name in ("arm_challenge", "arm", "throttle")}
+_NOT_BY_AIR = (msg.ArmChallenge.TYPE, msg.Arm.TYPE, msg.Throttle.TYPE, msg.Output.TYPE)
 
 
 @dataclass(slots=True)
-class Remains:
+class SurvivingRam:
     """What a life leaves in RAM for the next, as long as the supply holds it."""
 
     boots: int = 0
@@ -93,6 +98,7 @@ class Chip:
     eeprom: Eeprom
     clock_hz: int
     image: Image
+    fuses: bytes
     on_restart: Callable[[ResetCause], object]
 
 
@@ -100,29 +106,32 @@ class Group(Protocol):
     """A part of the firmware with requests of its own."""
 
     @property
-    def handlers(self) -> Mapping[str, Handler]: ...
+    def handlers(self) -> Handlers:
+        """What it does with each of its requests."""
 
 
 @dataclass(slots=True)
-class Spans:
+class Reservations:
     """Long tasks that exclude each other, by the thing they use: "radio", "adc", "imu"."""
 
-    held: dict[str, str] = field(default_factory=dict)
+    taken: dict[str, str] = field(default_factory=dict)
 
     def take(self, thing: str, task: str) -> bool:
-        if thing in self.held:
+        """Reserve a thing for a task; False where it is taken."""
+        if thing in self.taken:
             return False
-        self.held[thing] = task
+        self.taken[thing] = task
         return True
 
     def free(self, thing: str) -> None:
-        self.held.pop(thing, None)
+        """The task is over."""
+        self.taken.pop(thing, None)
 
 
 class Probe:
     """The core: clock, scheduler, line, dispatch. Groups add handlers with `add`."""
 
-    def __init__(self, chip: Chip, start: Start, before: Remains) -> None:
+    def __init__(self, chip: Chip, start: Start, before: SurvivingRam) -> None:
         self.chip = chip
         self.agenda = chip.agenda
         self.timing = chip.timing
@@ -135,7 +144,7 @@ class Probe:
         self.began = chip.agenda.now
         self.settings, self.settings_ok = chip.eeprom.load()
         self.counts = Counts()
-        self.busy = Spans()
+        self.busy = Reservations()
         # the count in RAM runs ahead of the stored one, which is written at power-on and when a life proves long
         self.boots = (max(chip.eeprom.boots, before.boots) + 1) & 0xFFFF
         if not before.survived:
@@ -143,13 +152,13 @@ class Probe:
         self._offset = chip.oscillator.ticks(self.began)
         self._mask = 0xFFFFFFFF if chip.clock_hz == 16_000_000 else 0xFFFFFFFE
         self._deframer = Deframer()
-        self._handlers: dict[str, Handler] = {}
+        self._by_code: dict[int, Callable[[Any], Result]] = {}
         self._queue: deque[tuple[bytes, float, bool]] = deque()
         self._by_air = False  # bytes of the frame that is being taken in came over the air
         self._queued = 0
         self._serving = False
         self.out = Outbox(chip.port, self.later)
-        self.remains: Callable[[], Remains] = Remains
+        self.surviving_ram: Callable[[], SurvivingRam] = SurvivingRam
         self.at_end: list[Callable[[], object]] = []
         self.received = 0.0  # when the last byte of the request being handled came in
         self.later(LONG_LIFE, self._store_boots)
@@ -158,7 +167,8 @@ class Probe:
         self.chip.eeprom.boots = self.boots
 
     def add(self, group: Group) -> None:
-        self._handlers.update(group.handlers)
+        """Serve a group's requests."""
+        self._by_code.update({request.TYPE: handler for request, handler in group.handlers.items()})
 
     # ------------------------------------------------------------------ time
 
@@ -191,6 +201,7 @@ class Probe:
 
     @property
     def uptime(self) -> float:
+        """Seconds since the start."""
         return self.agenda.now - self.began
 
     def later(self, delay: float, action: Callable[..., object], *args: Any) -> Entry:
@@ -198,6 +209,7 @@ class Probe:
         return self.agenda.at(self.agenda.now + delay, self._living, action, args)
 
     def at(self, time: float, action: Callable[..., object], *args: Any) -> Entry:
+        """Do it at that bench time, unless the board has restarted by then."""
         return self.agenda.at(time, self._living, action, args)
 
     def _living(self, action: Callable[..., object], args: tuple[Any, ...]) -> None:
@@ -215,9 +227,9 @@ class Probe:
 
         go()
 
-    def end(self) -> Remains:
+    def end(self) -> SurvivingRam:
         """The chip stops here: reset or loss of power."""
-        left = self.remains()
+        left = self.surviving_ram()
         self.alive = False
         for action in self.at_end:
             action()
@@ -225,13 +237,13 @@ class Probe:
 
     # ------------------------------------------------------------------ out
 
-    def event(self, kind: str, **fields: Any) -> None:
+    def event(self, event: Event) -> None:
         """Send an event; one that finds no room is dropped whole and counted."""
-        self.out.event(kind, fields)
+        self.out.event(event)
 
-    def done(self, what: str, status: int = 0, detail: int = 0) -> None:
+    def done(self, what: type[Request[Answer]], status: int = 0, detail: int = 0) -> None:
         """A long request has ended."""
-        self.event("done", what=BY_NAME[what].number, status=status, detail=detail & 0xFFFF)
+        self.event(msg.Done(what=what.TYPE, status=status, detail=detail & 0xFFFF))
 
     # ------------------------------------------------------------------ in
 
@@ -287,13 +299,14 @@ class Probe:
 
     def handle(self, kind: int, body: bytes, received: float) -> Result:
         """What the board makes of a request."""
-        name = _REQUESTS.get(kind)
-        handler = self._handlers.get(name or "")
+        handler = self._by_code.get(kind)
         if handler is None:
             return Refusal(Error.UNKNOWN)
         message = decode(body)
         if isinstance(message, Malformed):
             return Refusal(Error.LENGTH)
+        if any(thing in self.busy.taken for thing in _NEEDS.get(kind, ())):
+            return Refusal(Error.BUSY)
         self.received = received
         return handler(message)
 
@@ -313,12 +326,11 @@ class Probe:
 
     def _answer(self, kind: int, number: int, done: Done) -> None:
         if isinstance(done, Refusal):
-            body = encode("refusal", number, {"to": kind, "code": done.code, "detail": done.detail & 0xFF})
-        else:
-            fields, data = done if isinstance(done, tuple) else (done, b"")
-            body = encode(BY_NUMBER[kind | ANSWER_BIT].name, number, self._stamped(kind, fields), data=data)
-        self.out.answer(body)
-        if kind == BY_NAME["restart"].number:
+            done = msg.Refusal(to=kind, code=done.code, detail=done.detail & 0xFF)
+        elif isinstance(done, msg.ClockAnswer):  # tells when it starts: as late as can be
+            done = msg.ClockAnswer(received=done.received, sent=self.tick())
+        self.out.answer(done.encode(number))
+        if kind == msg.Restart.TYPE:
             self._restart_when_sent()
         if self._queue:
             self._next()
@@ -331,7 +343,3 @@ class Probe:
             self.later(self.timing.loop, self._restart_when_sent)
         else:
             self.later(left + self.timing.watchdog_short, self.chip.on_restart, ResetCause.REQUESTED)
-
-    def _stamped(self, kind: int, fields: Fields) -> Fields:
-        """`clock` tells when its answer starts: as late as can be."""
-        return {**fields, "sent": self.tick()} if kind == BY_NAME["clock"].number else fields

@@ -7,10 +7,10 @@ from functools import partial
 
 from benchctl.sim.edges import Lines, OnEdge
 from benchctl.sim.outbox import RowKind
-from benchctl.sim.probe import Done, Handler, Probe, Refusal
+from benchctl.sim.probe import Done, Handlers, Probe, Refusal
 from benchctl.sim.settings import pin_exists
+from benchctl.wire import msg
 from benchctl.wire.catalogue import NO_PIN, Error, Function, Point
-from benchctl.wire.messages import Msg
 
 _STICK_PRESCALER = 6
 _STIMULATED = (Function.SWITCH1, Function.SWITCH2)
@@ -58,17 +58,16 @@ class Controls:
         self.probe = probe
         self.lines = lines
         self.stick = stick
-        self._edge_rows, self._stick_rows, self._trace_rows = (
-            RowKind(kind) for kind in ("edges", "stick_rows", "trace")
-        )
+        self._edge_rows, self._stick_rows = RowKind(msg.Edges), RowKind(msg.StickRows)
+        self._trace_rows = RowKind(msg.Trace)
         self._watched: dict[int, tuple[int, OnEdge]] = {}
-        self.handlers: dict[str, Handler] = {
-            "watch": self.watch, "stick_stream": self.stick_stream, "self_stimulus": self.self_stimulus,
+        self.handlers: Handlers = {
+            msg.Watch: self.watch, msg.StickStream: self.stick_stream, msg.SelfStimulus: self.self_stimulus,
         }  # fmt: skip
 
     # ------------------------------------------------------------------ edges
 
-    def watch(self, message: Msg) -> Done:
+    def watch(self, message: msg.Watch) -> Done:
         function, on = message.function, message.on
         if function not in _INPUTS or on > 1:
             return Refusal(Error.VALUE)
@@ -79,26 +78,24 @@ class Controls:
         if old is not None:
             self.lines.forget(*old)
         if not on:
-            return {"level": self.probe.hardware.level(pin)}
+            return msg.WatchAnswer(level=self.probe.hardware.level(pin))
         told = partial(self._edge, bytes((function,)))
         self._watched[function] = (pin, told)
-        return {"level": self.lines.watch(pin, told)}
+        return msg.WatchAnswer(level=self.lines.watch(pin, told))
 
     def _edge(self, head: bytes, level: int, at: int) -> None:
         self.probe.out.row(self._edge_rows, head, self._edge_rows.pack(at, level))
 
     # ------------------------------------------------------------------ joystick
 
-    def stick_stream(self, message: Msg) -> Done:
-        if "adc" in self.probe.busy.held:
-            return Refusal(Error.BUSY)
+    def stick_stream(self, message: msg.StickStream) -> Done:
         if not message.count or message.interval_us < STICK_LEAST_US:
             return Refusal(Error.VALUE)
         if not self.stick.present:
             return Refusal(Error.PIN)
         self.probe.busy.take("adc", "stick_stream")
         self.probe.run(self._stream(self.probe.seconds(2 * message.interval_us), message.count))
-        return {}
+        return msg.StickStreamAnswer()
 
     def _stream(self, interval: float, count: int) -> Generator[float, None, None]:
         probe, rows = self.probe, self._stick_rows
@@ -108,11 +105,11 @@ class Controls:
             yield interval
         probe.out.flush()
         probe.busy.free("adc")
-        probe.done("stick_stream", detail=count)
+        probe.done(msg.StickStream, detail=count)
 
     # ------------------------------------------------------------------ stimulus
 
-    def self_stimulus(self, message: Msg) -> Done:
+    def self_stimulus(self, message: msg.SelfStimulus) -> Done:
         m = message
         if m.function not in _STIMULATED:
             return Refusal(Error.VALUE)
@@ -126,25 +123,25 @@ class Controls:
         if not self.probe.busy.take("stimulus", "self_stimulus"):
             return Refusal(Error.BUSY)
         down, up = self.probe.seconds(2 * m.down_us), self.probe.seconds(2 * m.up_us)
-        self.probe.run(self._presses(pin, m.presses, down, up))
-        return {}
+        self.probe.run(self._presses(pin, m.presses, down, up, int(self.probe.settings.to_supply(m.function))))
+        return msg.SelfStimulusAnswer()
 
-    def _presses(self, pin: int, presses: int, down: float, up: float) -> Generator[float, None, None]:
+    def _presses(self, pin: int, presses: int, down: float, up: float, pressed: int) -> Generator[float, None, None]:
         for _ in range(presses):
             yield up
-            self._stimulate(pin, 0)
+            self._stimulate(pin, pressed, True)
             yield down
-            self._stimulate(pin, 1)
+            self._stimulate(pin, 1 - pressed, False)
         yield self.probe.timing.loop
         self.probe.out.flush()
         self.probe.busy.free("stimulus")
-        self.probe.done("self_stimulus")
+        self.probe.done(msg.SelfStimulus)
 
-    def _stimulate(self, pin: int, level: int) -> None:
-        """Pull the line low, or let go of it with the pull-up on."""
+    def _stimulate(self, pin: int, level: int, driven: bool) -> None:
+        """Drive the line as the switch would, or let go of it with what holds it."""
         at = self.probe.tick()
-        if level:
-            self.probe.hardware.release(pin, True)
+        if driven:
+            self.probe.hardware.drive(pin, level)
         else:
-            self.probe.hardware.drive(pin, 0)
+            self.probe.hardware.release(pin, bool(level))
         self.probe.out.row(self._trace_rows, b"", self._trace_rows.pack(Point.STIMULUS, level, at))

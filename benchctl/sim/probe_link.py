@@ -11,14 +11,14 @@ from collections.abc import Generator
 from dataclasses import dataclass
 
 from benchctl.parts.agenda import Entry
-from benchctl.parts.nrf24 import Outcome
+from benchctl.parts.nrf24 import Transmission
 from benchctl.sim import radio_setup
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.peers import Peers
-from benchctl.sim.probe import Done, Handler, Probe, Refusal
+from benchctl.sim.probe import Done, Handlers, Probe, Refusal
 from benchctl.sim.probe_radio import START_UP, Radio
+from benchctl.wire import msg
 from benchctl.wire.catalogue import Error, LinkMode
-from benchctl.wire.messages import Msg
 
 #: payload: packet number, test, filler; of an echo: number, arrival in the echoing board's ticks, turn-around
 _HEAD = struct.Struct("<HB")
@@ -67,18 +67,16 @@ class Link:
         self.peers = peers
         self._run: _Run | None = None
         self._last: _Run | None = None
-        self._sent_rows, self._got_rows = RowKind("link_sent"), RowKind("link_received")
-        self._ping_rows = RowKind("link_pinged")
+        self._sent_rows, self._got_rows = RowKind(msg.LinkSent), RowKind(msg.LinkReceived)
+        self._ping_rows = RowKind(msg.LinkPinged)
         self._heard: tuple[float, int, int] | None = None
-        self.handlers: dict[str, Handler] = {"link_start": self.link_start, "link_stop": self.link_stop}
+        self.handlers: Handlers = {msg.LinkStart: self.link_start, msg.LinkStop: self.link_stop}
         probe.at_end.append(self._ended)
 
     # ------------------------------------------------------------------ requests
 
-    def link_start(self, message: Msg) -> Generator[float, None, Done]:
+    def link_start(self, message: msg.LinkStart) -> Generator[float, None, Done]:
         m = message
-        if self.radio.busy:
-            return Refusal(Error.BUSY)
         least = 8 if m.mode >= LinkMode.PING else 3
         plausible = m.mode <= max(LinkMode) and least <= m.payload <= PAYLOAD_MOST
         if not plausible or m.interval_us >= INTERVAL_BELOW_US:
@@ -93,9 +91,9 @@ class Link:
         due = self.probe.agenda.now + START_UP
         self._run = self._made(m)
         self._run.entry = self.probe.at(due, self._begin, self._run)
-        return {"start": self.probe.tick(due)}
+        return msg.LinkStartAnswer(start=self.probe.tick(due))
 
-    def _made(self, m: Msg) -> _Run:
+    def _made(self, m: msg.LinkStart) -> _Run:
         oscillator, now = self.probe.chip.oscillator, self.probe.agenda.now
         rate = oscillator.nominal_hz * (1.0 + 1e-6 * oscillator.rate_ppm(now))
         filler = bytes(max(0, m.payload - _HEAD.size))
@@ -116,7 +114,7 @@ class Link:
             run.next_at = now + LISTENS
         self._upload(run, run.next_at)
 
-    def link_stop(self, message: Msg) -> Done:
+    def link_stop(self, message: msg.LinkStop) -> Done:
         run, self._run = self._run, None
         if run is not None:
             if run.entry is not None:
@@ -125,10 +123,14 @@ class Link:
             self._last = run
         last = self._last
         if last is None:
-            return {"sent": 0, "delivered": 0, "received": 0, "dropped": 0}
-        return {
-            "sent": last.sent, "delivered": last.delivered, "received": last.received, "dropped": last.dropped,
-        }  # fmt: skip
+            return msg.LinkStopAnswer(sent=0, delivered=0, received=0, dropped=0, late=0)
+        return msg.LinkStopAnswer(
+            sent=last.sent,
+            delivered=last.delivered,
+            received=last.received,
+            dropped=last.dropped,
+            late=self.radio.stamps_late(),
+        )
 
     def _release(self) -> None:
         self.radio.release()
@@ -166,7 +168,7 @@ class Link:
             self._run, self._last = None, run
             self.probe.out.flush()
             self._release()
-            self.probe.done("link_start", detail=run.dropped)
+            self.probe.done(msg.LinkStart, detail=run.dropped)
 
     # ------------------------------------------------------------------ sending
 
@@ -193,11 +195,11 @@ class Link:
         else:
             self._flight(run, number, now, queued, outcome)
 
-    def _flight(self, run: _Run, number: int, now: float, queued: float, outcome: Outcome | None) -> None:
+    def _flight(self, run: _Run, number: int, now: float, queued: float, outcome: Transmission | None) -> None:
         probe, rate = self.probe, run.rate
         result, over = 0, now + FLIGHT_LIMIT
         if outcome is not None:
-            over = outcome.done_time + probe.isr()
+            over = outcome.done_time + self.radio.noticed()
             result = outcome.retries | (DELIVERED if outcome.ok else 0)
             run.delivered += outcome.ok and run.mode is LinkMode.SEND_ACK
         else:
@@ -215,7 +217,7 @@ class Link:
 
     # ------------------------------------------------------------------ pings
 
-    def _ping(self, run: _Run, number: int, now: float, outcome: Outcome | None) -> None:
+    def _ping(self, run: _Run, number: int, now: float, outcome: Transmission | None) -> None:
         """An echo, if one comes, has been handed over by now: the other board's answer was worked out at once."""
         probe = self.probe
         ce = probe.tick(now)
@@ -227,7 +229,7 @@ class Link:
             row = self._ping_rows.pack(number, ce, 0, 0, 0, 0)
         else:
             time, there, turnaround = heard
-            over = time + probe.isr()
+            over = time + self.radio.noticed()
             run.delivered += 1
             back = ce + int((over - now) * run.rate) & 0xFFFFFFFF
             row = self._ping_rows.pack(number, ce, back, there, turnaround, DELIVERED)
@@ -254,7 +256,7 @@ class Link:
         probe = self.probe
         number = payload[0] | payload[1] << 8
         run.received += 1
-        stamp = probe.stamp(time)
+        stamp = probe.tick(time + self.radio.noticed())
         flags = QUEUED if time < run.busy_until else 0
         run.busy_until = max(time, run.busy_until) + probe.timing.radio_isr + self._upload_time(run)
         run.dropped += not probe.out.row(self._got_rows, run.head, self._got_rows.pack(number, stamp, flags))

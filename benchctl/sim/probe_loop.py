@@ -10,7 +10,7 @@ from benchctl.parts.agenda import Entry
 from benchctl.sim.edges import Lines
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.peers import Peers
-from benchctl.sim.probe import Done, Handler, Probe, Refusal
+from benchctl.sim.probe import Done, Handlers, Probe, Refusal
 from benchctl.sim.probe_base import Base
 from benchctl.sim.probe_controls import Stick
 from benchctl.sim.probe_link import FLIGHT_LIMIT
@@ -18,8 +18,8 @@ from benchctl.sim.probe_outputs import CRAFT, GAUGE, TICKS_PER_US, Outputs
 from benchctl.sim.probe_radio import START_UP, Radio
 from benchctl.sim.radio_setup import fixed_length
 from benchctl.sim.settings import CHANNELS
-from benchctl.wire.catalogue import NO_PIN, Error, Function, Load, Point, PulseKind
-from benchctl.wire.messages import Msg
+from benchctl.wire import msg
+from benchctl.wire.catalogue import NO_PIN, Error, Function, Load, Point
 
 #: control packet: number, switches (bit set: pressed), flags, x, y
 _PACKET = struct.Struct("<HBBHH")
@@ -41,7 +41,7 @@ class _Loop:
         self.on = True
         self.running = False  # the transceiver's crystal runs
         self._trace = trace
-        self._rows = RowKind("trace")
+        self._rows = RowKind(msg.Trace)
 
     def stop(self) -> None:
         self.on = self.running = False
@@ -130,7 +130,9 @@ class HandLoop(_Loop):
         self._flying, self._changed = True, False
         number, self._number = self._number, (self._number + 1) & 0xFFFF
         pressed = sum((1 - level) << index for index, level in enumerate(self._decided))
-        body = _PACKET.pack(number, pressed, 0, *(self._calm(v) for v in self._stick.read()))
+        pressed ^= self.probe.settings.number("switch_to_supply")
+        pair = self.probe.settings.number("pair_number")
+        body = _PACKET.pack(number, pressed, pair, *(self._calm(v) for v in self._stick.read()))
         queued = self.probe.agenda.now
         self.probe.later(self.radio.spi_time(1 + len(body)), self._launch, number, body, queued)
 
@@ -160,7 +162,7 @@ class HandLoop(_Loop):
         else:
             self.radio.check()
         self.lost += not ok
-        probe.at(over + probe.isr(), self._over, number, queued + self._interval)
+        probe.at(over + self.radio.noticed(), self._over, number, queued + self._interval)
 
     def _over(self, number: int, due: float) -> None:
         """The interrupt: acknowledged, sent or given up."""
@@ -184,6 +186,7 @@ class CraftLoop(_Loop):
         self._base = base
         self._outputs = outputs
         self._expected = 0
+        self._heard = 0
         self._x = -1
 
     def start(self) -> None:
@@ -191,7 +194,7 @@ class CraftLoop(_Loop):
 
     def _arrived(self, payload: bytes, time: float) -> None:
         if self.on and len(payload) == _PACKET.size:
-            self.probe.at(time + self.probe.isr(), self._received, payload)
+            self.probe.at(time + self.radio.noticed(), self._received, payload)
         elif self.on:
             self.radio.on_piece(payload)
 
@@ -204,7 +207,9 @@ class CraftLoop(_Loop):
     def _apply(self, payload: bytes, at: int) -> None:
         if not self.on:
             return
-        number, pressed, _, x, _ = _PACKET.unpack(payload)
+        number, pressed, pair, x, _ = _PACKET.unpack(payload)
+        if not self._counts(number, pair, at):
+            return
         lit = pressed & 1
         changes = lit != self._base.loads >> Load.LED & 1
         if changes:
@@ -216,6 +221,18 @@ class CraftLoop(_Loop):
             self.note(Point.APPLIED, lit, self.probe.tick())
         self._servo(x)
 
+    def _counts(self, number: int, pair: int, at: int) -> bool:
+        """Whether a packet is of this pair and newer than the last, or the first after a silence that cuts."""
+        settings = self.probe.settings
+        if pair != settings.number("pair_number"):
+            return False
+        newer = (number - self._expected) & 0xFFFF < 0x8000
+        silence = settings.number("silence_ms") * 1000 * TICKS_PER_US
+        if self.packets and not newer and (at - self._heard) & 0xFFFFFFFF < silence:
+            return False
+        self._heard = at
+        return True
+
     def _count(self, number: int) -> None:
         gap = (number - self._expected) & 0xFFFF
         if self.packets and gap < 0x8000:
@@ -224,13 +241,11 @@ class CraftLoop(_Loop):
         self.packets += 1
 
     def _servo(self, x: int) -> None:
-        servos = [c for c in range(1, CHANNELS + 1) if self._outputs.kind(c) is PulseKind.SERVO]
         if x == self._x or x > _FULL:
             return
         self._x = x
-        if servos:
-            width = self.width(x)
-            self._outputs.pulses.set_servo(servos[0], width)
+        width = self.width(x)
+        if any(self._outputs.guard.servo(c, width) for c in range(1, CHANNELS + 1)):
             self.note(Point.APPLIED, width, self.probe.tick())
 
     def width(self, counts: int) -> int:
@@ -253,19 +268,16 @@ class Loop:
         self._stick = stick
         self._running: HandLoop | CraftLoop | None = None
         self._last: HandLoop | CraftLoop | None = None
-        self.handlers: dict[str, Handler] = {
-            "loop_start": self.loop_start, "loop_stop": self.loop_stop, "stick_set": self.stick_set,
+        self.handlers: Handlers = {
+            msg.LoopStart: self.loop_start, msg.LoopStop: self.loop_stop, msg.StickSet: self.stick_set,
         }  # fmt: skip
 
-    def loop_start(self, message: Msg) -> Generator[float, None, Done]:
+    def loop_start(self, message: msg.LoopStart) -> Generator[float, None, Done]:
         role = self.probe.settings.number("role")
         if role == GAUGE:
             return Refusal(Error.ROLE)
         if message.trace > 1:
             return Refusal(Error.VALUE)
-        held = self.probe.busy.held
-        if "radio" in held or "adc" in held:
-            return Refusal(Error.BUSY)
         self.radio.length = _PACKET.size
         yield self.radio.apply_time()
         if not self.radio.present() or self.radio.apply():
@@ -277,7 +289,7 @@ class Loop:
             self._outputs.control_link(True)
         self._hold_converter()
         self.probe.later(START_UP, self._begin, self._running)
-        return {}
+        return msg.LoopStartAnswer()
 
     def _begin(self, loop: HandLoop | CraftLoop) -> None:
         if loop.on:
@@ -288,10 +300,10 @@ class Loop:
         """A hand unit's loop reads the stick all the time, unless a virtual one stands in."""
         if isinstance(self._running, HandLoop) and self._stick.virtual is None:
             self.probe.busy.take("adc", "loop_start")
-        elif self.probe.busy.held.get("adc") == "loop_start":
+        elif self.probe.busy.taken.get("adc") == "loop_start":
             self.probe.busy.free("adc")
 
-    def loop_stop(self, message: Msg) -> Done:
+    def loop_stop(self, message: msg.LoopStop) -> Done:
         if self._running is not None:
             self._running.stop()
             self._running = None
@@ -300,9 +312,10 @@ class Loop:
             self.radio.release()
             self.probe.busy.free("radio")
         last = self._last
-        return {"packets": last.packets if last else 0, "lost": last.lost if last else 0}
+        packets, lost = (last.packets, last.lost) if last else (0, 0)
+        return msg.LoopStopAnswer(packets=packets, lost=lost, late=self.radio.stamps_late())
 
-    def stick_set(self, message: Msg) -> Done:
+    def stick_set(self, message: msg.StickSet) -> Done:
         m = message
         if m.on > 1 or m.x > _FULL or m.y > _FULL:
             return Refusal(Error.VALUE)
@@ -310,7 +323,7 @@ class Loop:
             return self._put_out(m.x if m.on else 0)
         self._stick.virtual = (m.x, m.y) if m.on else None
         self._hold_converter()
-        return {}
+        return msg.StickSetAnswer()
 
     def _put_out(self, x: int) -> Done:
         """The gauge's filtered output, in steps of four counts, at its one possible pin."""
@@ -318,4 +331,4 @@ class Loop:
         if pin != _LEVEL_PIN:
             return Refusal(Error.PIN)
         self.probe.hardware.put_level(pin, ((x + 2) >> 2) / 256)
-        return {}
+        return msg.StickSetAnswer()

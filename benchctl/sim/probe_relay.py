@@ -86,9 +86,9 @@ class Relay:
     def _look(self, may_try: bool) -> None:
         radio = self.radio
         if radio.busy:
-            if radio.on_packet is None or self.probe.busy.held["radio"] != "loop_start" or not radio.receiving:
+            if radio.on_packet is None or self.probe.busy.taken["radio"] != "loop_start" or not radio.receiving:
                 return
-        elif radio.held is None or not radio.receiving or radio.on_packet != self._arrived:
+        elif radio.written is None or not radio.receiving or radio.on_packet != self._arrived:
             if may_try and radio.present() and radio.apply() == 0:
                 radio.serve(self._arrived)
             return

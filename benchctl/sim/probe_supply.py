@@ -7,10 +7,10 @@ from collections.abc import Generator
 from benchctl.sim.guard import TICKS_A_MS
 from benchctl.sim.loads import Loads
 from benchctl.sim.outbox import RowKind
-from benchctl.sim.probe import Done, Handler, Probe, Refusal
+from benchctl.sim.probe import Done, Handlers, Probe, Refusal
 from benchctl.sim.probe_radio import START_UP
+from benchctl.wire import msg
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Error, Function, Load
-from benchctl.wire.messages import Msg
 
 _FUNCTIONS = {
     AdcSource.SENSE_RAIL: Function.SENSE_RAIL, AdcSource.JOY_X: Function.JOY_X, AdcSource.JOY_Y: Function.JOY_Y,
@@ -33,16 +33,14 @@ class Supply:
     def __init__(self, probe: Probe, loads: Loads) -> None:
         self.probe = probe
         self.loads = loads
-        self._rows = RowKind("droop_rows")
-        self.handlers: dict[str, Handler] = {"adc": self.adc, "droop": self.droop, "load": self.load}
+        self._rows = RowKind(msg.DroopRows)
+        self.handlers: Handlers = {msg.Adc: self.adc, msg.Droop: self.droop, msg.Load: self.load}
 
     # ------------------------------------------------------------------ one conversion
 
     def _refusal(self, source: int, prescaler: int) -> Refusal | None:
         if source > max(AdcSource) or prescaler not in PRESCALERS:
             return Refusal(Error.VALUE)
-        if "adc" in self.probe.busy.held:
-            return Refusal(Error.BUSY)
         if source != AdcSource.BAND_GAP:
             pin = self.probe.settings.pin(_FUNCTIONS[AdcSource(source)])
             if pin == NO_PIN or pin >> 4 not in (2, 4):
@@ -72,7 +70,7 @@ class Supply:
 
     # ------------------------------------------------------------------ many
 
-    def adc(self, message: Msg) -> Generator[float, None, Done]:
+    def adc(self, message: msg.Adc) -> Generator[float, None, Done]:
         m = message
         refused = self._refusal(m.source, m.prescaler)
         if refused is not None:
@@ -83,10 +81,9 @@ class Supply:
         readings = yield from self._convert_many(m.source, m.prescaler, m.count, self.probe.seconds(2 * m.gap_us))
         self.probe.busy.free("adc")
         square = sum((r - readings[0]) ** 2 for r in readings)
-        return {
-            "count": m.count, "sum": sum(readings), "square": square & 0xFFFFFFFF, "low": min(readings),
-            "high": max(readings),
-        }  # fmt: skip
+        return msg.AdcAnswer(
+            count=m.count, sum=sum(readings), square=square & 0xFFFFFFFF, low=min(readings), high=max(readings)
+        )
 
     def _convert_many(self, source: int, prescaler: int, count: int, gap: float) -> Generator[float, None, list[int]]:
         """Every `gap` from start to start, or one after the other; the first after the multiplexer moved is dropped."""
@@ -100,7 +97,7 @@ class Supply:
 
     # ------------------------------------------------------------------ droop
 
-    def droop(self, message: Msg) -> Generator[float, None, Done]:
+    def droop(self, message: msg.Droop) -> Generator[float, None, Done]:
         m = message
         refused = self._refusal(m.source, m.prescaler)
         if refused is not None:
@@ -116,9 +113,9 @@ class Supply:
         if m.load == Load.TRANSMIT:
             self.probe.busy.take("radio", "droop")
         self.probe.run(self._points(m))
-        return {}
+        return msg.DroopAnswer()
 
-    def _points(self, m: Msg) -> Generator[float, None, None]:
+    def _points(self, m: msg.Droop) -> Generator[float, None, None]:
         settle = self.probe.seconds(TICKS_A_MS * (m.settle_ms + 1))
         yield settle + START_UP
         baseline = 0
@@ -140,7 +137,7 @@ class Supply:
         if m.load == Load.TRANSMIT:
             self.loads.radio.release()
             self.probe.busy.free("radio")
-        self.probe.done("droop", detail=m.points)
+        self.probe.done(msg.Droop, detail=m.points)
 
     def _late(self) -> float:
         """From the tick that a conversion was due at to its start."""
@@ -149,9 +146,9 @@ class Supply:
 
     # ------------------------------------------------------------------ steady loads
 
-    def load(self, message: Msg) -> Done:
+    def load(self, message: msg.Load) -> Done:
         m = message
         if m.load > max(Load) or m.on > 1 or m.strength > (3 if m.load == Load.TRANSMIT else 100):
             return Refusal(Error.VALUE)
         refused = self.loads.refusal(m.load, bool(m.on))
-        return refused or self.loads.switch(m.load, bool(m.on), m.strength) or {}
+        return refused or self.loads.switch(m.load, bool(m.on), m.strength) or msg.LoadAnswer()

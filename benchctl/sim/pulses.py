@@ -20,7 +20,6 @@ _LATE = 1e-6
 @dataclass(slots=True)
 class _Train:
     pin: int = NO_PIN
-    motor: bool = False
     running: bool = False
     width: int = 0  # ticks, of the next pulse; 0: none
     entry: Entry | None = None
@@ -33,7 +32,6 @@ class Pulses:
     def __init__(self, probe: Probe) -> None:
         self.probe = probe
         self.frame = 40_000
-        self.silent = False  # no pulses on motor channels
         self._trains = [_Train() for _ in range(CHANNELS)]
 
     def unbind_all(self) -> None:
@@ -45,48 +43,32 @@ class Pulses:
                 self.probe.hardware.drive(train.pin, 0)
             self._trains[number] = _Train()
 
-    def bind(self, channel: int, pin: int, motor: bool) -> None:
+    def bind(self, channel: int, pin: int) -> None:
         self.probe.hardware.drive(pin, 0)
-        self._trains[channel - 1] = _Train(pin, motor)
+        self._trains[channel - 1] = _Train(pin)
 
     def pins(self) -> set[int]:
         return {train.pin for train in self._trains if train.pin != NO_PIN}
 
     def width(self, channel: int) -> int:
         """Ticks that the next pulse will have."""
-        train = self._trains[channel - 1]
-        return 0 if train.motor and self.silent else train.width
+        return self._trains[channel - 1].width
 
-    def set_servo(self, channel: int, ticks: int) -> bool:
-        """False: a motor controller's, which only the guard sets."""
+    def put_out(self, channel: int, ticks: int) -> None:
+        """For the guard alone. 0: no pulses."""
         train = self._trains[channel - 1]
-        if train.motor:
-            return False
-        self._set(channel, train, ticks)
-        return True
-
-    def set_motor(self, channel: int, ticks: int) -> None:
-        """For the guard alone."""
-        train = self._trains[channel - 1]
-        if train.motor:
-            self._set(channel, train, ticks)
-
-    def _set(self, channel: int, train: _Train, ticks: int) -> None:
         if train.pin == NO_PIN:
             return
         train.width = ticks
-        if train.running or not self._wanted(train):
+        if train.running or not ticks:
             return
         train.running = True
         spread = 0 if train.pin in _COMPARE else (channel - 1) * (self.frame >> 3)
         train.due = self.probe.agenda.now + self.probe.seconds(START_DELAY + spread)
         train.entry = self.probe.at(train.due, self._rise, train)
 
-    def _wanted(self, train: _Train) -> bool:
-        return bool(train.width) and not (train.motor and self.silent)
-
     def _rise(self, train: _Train) -> None:
-        if not self._wanted(train):
+        if not train.width:
             train.running = False
             return
         width = train.width
@@ -95,7 +77,7 @@ class Pulses:
 
     def _fall(self, train: _Train) -> None:
         self.probe.hardware.drive(train.pin, 0)
-        train.running = self._wanted(train)
+        train.running = bool(train.width)
         if train.running:
             train.due += self.probe.seconds(self.frame)
             train.entry = self.probe.at(train.due + self._late(train), self._rise, train)

@@ -19,9 +19,8 @@ from benchctl.parts.nrf24_registers import (
     Reg,
 )
 from benchctl.sim.settings import Settings
+from benchctl.wire.catalogue import ADDRESS_LOW
 
-#: lowest address byte; the setting holds the other four
-ADDRESS_LOW = 0xC7
 _RATES = (RF_DR_LOW, 0, RF_DR_HIGH)
 _CRC = (0, EN_CRC, EN_CRC | CRCO)
 
@@ -32,6 +31,7 @@ def fixed_length(settings: Settings) -> bool:
 
 
 def config(settings: Settings, receive: bool) -> int:
+    """The CONFIG register for these settings."""
     return _CRC[settings.number("radio_crc")] | PWR_UP | (PRIM_RX if receive else 0)
 
 
@@ -60,8 +60,10 @@ def same(register: int, found: bytes, expected: bytes) -> bool:
 
 
 def write(register: int, data: bytes) -> bytes:
+    """The bytes that write a register."""
     return bytes((Command.W_REGISTER | register,)) + data
 
 
 def read(register: int, count: int = 1) -> bytes:
+    """The bytes that read `count` bytes of a register."""
     return bytes((Command.R_REGISTER | register,)) + bytes((Command.NOP,)) * count

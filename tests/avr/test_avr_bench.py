@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from benchctl import benchfile
+from benchctl import benchfile, shipped
 from benchctl.avr.bench import AvrBench
 from benchctl.avr.chip import Reset
 from benchctl.errors import NoAnswer, PortLost, Stopped, UsageError, WrongDevice
 from benchctl.terms import Role
+from benchctl.wire import msg
 
 HAND, CRAFT = Role.HAND, Role.CRAFT
 
@@ -170,6 +171,7 @@ def test_analog_inputs(build, benches):
     assert 4.7 < 1.1 * 1024 / gap < 5.1
 
 
+@pytest.mark.pulses("firmware of somebody else's")
 def test_a_jumper_between_boards(build, benches):
     """craft.pulse1 to hand.capture: the widths that the craft sends are those that the hand captures."""
     spec = benchfile.load("avr")
@@ -250,7 +252,7 @@ def test_the_shipped_probe_knows_its_board(benches, avr_tools):
 
         assert (found.role, found.label) == (role, f"mudlark-{role}-01")
         assert found.signature == bytes([0x1E, 0x95, 0x0F])
-        assert board.ask("radio_apply", timeout=1.0).wrong == 0
+        assert board.ask(msg.RadioApply(), timeout=1.0).wrong == 0
     bench.wait(10.0)
     assert [chip.resets(Reset.WATCHDOG) for chip in bench.chips.values()] == [0, 0]
     assert [chip.overruns for chip in bench.chips.values()] == [0, 0]
@@ -267,3 +269,31 @@ def test_a_stop_from_another_thread_ends_the_wait(pair):
     with pytest.raises(Stopped):
         pair.wait(1e9)
     timer.join()
+
+
+def test_an_image_of_the_bench_file_runs(avr_tools):
+    """The `image` key of a board is its firmware, and the run's record says so."""
+    text = f'kind = "avr"\npair = "mudlark"\n[board.hand]\nimage = "{shipped.image(16_000_000)}"\n[board.craft]\n'
+    bench = AvrBench(benchfile.parse(text.encode(), "own.toml"))
+    try:
+        assert bench.boards[HAND].open().label == "mudlark-hand-01"
+        assert set(bench.images) == {"hand"}
+    finally:
+        bench.close()
+
+
+def test_a_pulse_that_the_reset_line_cuts_is_no_harm(benches):
+    """DTR falls in the middle of a servo's pulse: what is left of it is nobody's command."""
+    bench = benches({}, craft={"outputs_confirmed": True})
+    craft, line = bench.boards[Role.CRAFT], bench.world.boards[Role.CRAFT].outputs["pulse1"]
+    craft.open()
+    craft.ask(msg.Pulse(channel=1, width_us=2000))
+    bench.wait(0.1)
+    while not line.level:
+        bench.wait(0.0001)
+    fell = []
+    line.connect(lambda level, time: fell.append(time))
+    craft.port.reset()
+    bench.wait(0.05)
+    assert len(fell) == 1
+    assert bench.world.allowances[Role.CRAFT].cut(fell[0])

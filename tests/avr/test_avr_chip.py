@@ -11,6 +11,7 @@ from benchctl.avr.image import read_image
 from benchctl.avr.wiring import Wiring, adc_channel, pin_name
 from benchctl.errors import BoardError, UsageError
 from benchctl.parts.signal import Signal
+from benchctl.parts.switch import LET_GO
 
 START = 0.07
 
@@ -215,7 +216,7 @@ def test_open_drain_is_seen_to_let_go(build, rig):
     """The chip pulls a line low and lets go of it; the line's own part hears both."""
     chip = Chip(build("pins"))
     pull, line = Signal("pull", 1.0), Signal("line", 1.0)
-    pull.connect(line.set)  # as a switch does: low while somebody pulls
+    pull.connect(lambda level, time: line.set(1.0 if level == LET_GO else level, time))  # as a switch with a pull-up does
     wiring = Wiring(chip)
     wiring.connect_open_drain("PC1", pull, line)
     bench = rig(chip)
@@ -347,6 +348,7 @@ def test_missing_tools_are_named(monkeypatch, tmp_path):
     assert "apt install gcc-avr" in reason
 
 
+@pytest.mark.long
 def test_of_two_processes_one_builds(avr_tools, tmp_path):
     """Both have the module in the end; the linker was called once."""
     import os

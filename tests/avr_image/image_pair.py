@@ -2,11 +2,13 @@
 
 from collections import defaultdict
 
+from helpers_outputs import PAIR, confirm, wiring
 from needs import need
 
 from benchctl import benches
 from benchctl.avr.build_shim import available
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import PULSE_KIND_KEYS, Function, PulseKind
 
 
@@ -15,12 +17,12 @@ class Pair:
 
     def __init__(self, seed=1):
         need(available())
-        self.bench = benches.open_bench("avr", kind="avr", seed=seed)
+        self.bench = benches.open_bench(PAIR, kind="avr", seed=seed)
         self.hand, self.craft = self.bench.boards[Role.HAND], self.bench.boards[Role.CRAFT]
         self.edges = defaultdict(list)
         for board in (self.hand, self.craft):
             board.open()
-            board.events("boot")
+            board.events(msg.Boot)
 
     def wait(self, seconds):
         self.bench.wait(seconds)
@@ -35,8 +37,14 @@ class Pair:
         self.craft.write_setting(name, value)
 
     def pulse_on(self, channel, pin_code, kind=PulseKind.SERVO):
+        with wiring(self.craft):
+            self.place(channel, pin_code, kind)
+            confirm(self.craft, channel)
+
+    def place(self, channel, pin_code, kind=PulseKind.SERVO):
+        """While wiring."""
         self.craft.write_pin(Function.PULSE1 + channel - 1, pin_code)
-        self.craft.ask("setting_write", key=PULSE_KIND_KEYS + channel - 1, data=bytes([kind]))
+        self.craft.ask(msg.SettingWrite(key=PULSE_KIND_KEYS + channel - 1, data=bytes([kind])))
 
 
 def pulses(edges):

@@ -12,6 +12,7 @@ from needs import need
 
 from benchctl.avr.image import read_image
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import CauseFrom, ResetCause
 
 IMAGES = Path(str(files("benchctl") / "data" / "images"))
@@ -29,12 +30,16 @@ def test_manifest_describes_the_images():
         assert len(data) == entry["bytes"] <= 30_500, name
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("avr_gcc")
 def test_a_rebuild_gives_the_shipped_images(tmp_path):
     """Byte for byte, from a copy of the sources at another place."""
     copy = tmp_path / "elsewhere" / "firmware_probe"
     shutil.copytree(FIRMWARE, copy, ignore=shutil.ignore_patterns("build", "__pycache__"))
     subprocess.run(["make", "-s", "-C", str(copy), "all"], check=True, capture_output=True)
+    for elf in sorted((copy / "build").glob("*.elf")):
+        # 32-bit entry at offset 24 (ELF header, "e_entry"): the reset vector, not a symbol that happens to be `start`
+        assert int.from_bytes(elf.read_bytes()[24:28], "little") == 0, elf.name
     result = subprocess.run(
         ["python3", "images.py", "check", "build", str(IMAGES)], cwd=copy, capture_output=True, text=True
     )
@@ -57,15 +62,15 @@ def test_identity(pair):
 
 def test_echo_carries_any_bytes(pair):
     for data in (bytes(90), b"\xff" * 97, bytes(range(97)), b"\0\1" * 40):
-        assert pair.hand.ask("echo", data=data).data == data
+        assert pair.hand.ask(msg.Echo(data=data)).data == data
 
 
 def test_clock_counts_half_microseconds(pair):
     """Over one second the ticks agree with the bench's time, but for the board's stated oscillator error."""
-    first = pair.hand.ask("clock")
+    first = pair.hand.ask(msg.Clock())
     began = pair.bench.now()
     pair.wait(1.0)
-    second = pair.hand.ask("clock")
+    second = pair.hand.ask(msg.Clock())
     passed = pair.bench.now() - began
     ticks = (second.received - first.received) & 0xFFFFFFFF
 
@@ -92,6 +97,7 @@ def test_saving_what_is_saved_wears_little(pair):
     assert chip.eeprom_writes - before <= 3  # sequence number and CRC of one copy
 
 
+@pytest.mark.long
 def test_starts_and_a_long_life_wear_little(pair):
     """A storm of restarts writes nothing, a life of ten seconds its number once, all that follows nothing more.
 
@@ -99,7 +105,7 @@ def test_starts_and_a_long_life_wear_little(pair):
     """
     chip = pair.bench.chips[Role.HAND]
     pair.wait(12.0)
-    first = pair.hand.ask("identify").boot_count
+    first = pair.hand.ask(msg.Identify()).boot_count
     before = chip.eeprom_writes
     for _ in range(20):
         pair.hand.reset_by_line()
@@ -107,7 +113,7 @@ def test_starts_and_a_long_life_wear_little(pair):
     pair.wait(12.0)
     written = chip.eeprom_writes - before
     assert 1 <= written <= 3  # count and check byte
-    assert pair.hand.ask("identify").boot_count == first + 20
+    assert pair.hand.ask(msg.Identify()).boot_count == first + 20
     for n in range(40):
         pair.hand.write_setting("radio_channel", n)
         pair.wait(1.0)
@@ -121,7 +127,7 @@ def test_a_requested_restart_is_told_from_a_hanging_program(pair):
     assert (boot.cause, boot.cause_from) == (ResetCause.REQUESTED, CauseFrom.FLAGS)
     assert boot.ram_survived == 1
     assert boot.uptime_ms > 100
-    assert boot.number == 0
+    assert boot.sequence == 0
 
 
 def test_the_reset_line(pair):
@@ -130,19 +136,19 @@ def test_the_reset_line(pair):
 
     assert (boot.cause, boot.mcusr, boot.cause_from) == (ResetCause.EXTERNAL, 2, CauseFrom.FLAGS)
     assert boot.boot_count == before + 1
-    assert pair.hand.ask("forensics").uptime_ms == boot.uptime_ms
+    assert pair.hand.ask(msg.Forensics()).uptime_ms == boot.uptime_ms
 
 
 def test_bad_frames_are_counted_and_do_no_harm(pair):
     pair.hand.port.write(b"\x05abc\x00\x11\x22\x00" * 5)
     pair.wait(0.05)
 
-    assert pair.hand.ask("vitals").frames_bad >= 5
-    assert pair.hand.ask("echo", data=b"still here").data == b"still here"
+    assert pair.hand.ask(msg.Vitals()).frames_bad >= 5
+    assert pair.hand.ask(msg.Echo(data=b"still here")).data == b"still here"
 
 
 def test_supply_by_the_band_gap(pair):
     """5.0 V within the converter's step: at 5 V one count of the band-gap reading is 22 mV."""
     pair.wait(0.1)
 
-    assert pair.hand.ask("vitals").vcc_mv == pytest.approx(5000, abs=60)
+    assert pair.hand.ask(msg.Vitals()).vcc_mv == pytest.approx(5000, abs=60)

@@ -4,9 +4,11 @@ import statistics
 from itertools import pairwise
 
 import pytest
+from helpers_outputs import confirm, wiring
 from image_pair import pulses, rows
 
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import GuardReason, GuardState, Point
 
 FRAME_S = 0.020
@@ -14,8 +16,8 @@ SERVO, MOTOR = "PB1", "PB2"
 
 
 def arm(pair, radio=0):
-    nonce = pair.craft.ask("arm_challenge", channel=2, radio=radio).nonce
-    answer = pair.craft.ask("arm", channel=2, nonce=nonce, label="mudlark-craft-01")
+    nonce = pair.craft.ask(msg.ArmChallenge(channel=2, radio=radio)).nonce
+    answer = pair.craft.ask(msg.Arm(channel=2, nonce=nonce, label="mudlark-craft-01", cap_permille=300))
     assert answer.state == GuardState.ARMED
 
 
@@ -23,7 +25,7 @@ def drive(pair, permille, seconds, first=1):
     """Throttle requests every 100 ms; returns the next number."""
     number = first
     for _ in range(round(seconds / 0.1)):
-        pair.craft.ask("throttle", channel=2, permille=permille, number=number, repeats=0)
+        pair.craft.ask(msg.Throttle(channel=2, permille=permille, number=number), repeats=0)
         number += 1
         pair.wait(0.1)
     return number
@@ -31,7 +33,7 @@ def drive(pair, permille, seconds, first=1):
 
 def test_the_timer_driven_pin_has_no_jitter(pair):
     edges = pair.watch(Role.CRAFT, SERVO)
-    pair.craft.ask("pulse", channel=1, width_us=1234)
+    pair.craft.ask(msg.Pulse(channel=1, width_us=1234))
     pair.wait(0.5)
     found = pulses(edges)
     frames = [b[0] - a[0] for a, b in pairwise(found)]
@@ -42,6 +44,8 @@ def test_the_timer_driven_pin_has_no_jitter(pair):
     assert max(frames) - min(frames) < 0.2e-6
 
 
+@pytest.mark.harm("pulse", "turning")  # the bench has its motor on PB2, which is a servo's here
+@pytest.mark.pulses("six servos")
 @pytest.mark.parametrize("frame_us", [20000, 2500])
 def test_six_outputs_at_once(pair, frame_us):
     """PB1 and PB2 by the timer's compare units; PC1, PC3, PD3, PD5 by interrupt, as hw_pulse.cpp states it: within
@@ -49,14 +53,16 @@ def test_six_outputs_at_once(pair, frame_us):
     places = dict(
         enumerate(((0x11, "PB1"), (0x12, "PB2"), (0x21, "PC1"), (0x23, "PC3"), (0x33, "PD3"), (0x35, "PD5")), 1)
     )
-    pair.craft.write_setting("frame_us", frame_us)
-    for channel, (code, _) in places.items():
-        pair.pulse_on(channel, code)
+    with wiring(pair.craft):
+        pair.craft.write_setting("frame_us", frame_us)
+        for channel, (code, _) in places.items():
+            pair.place(channel, code)
+        confirm(pair.craft, *places)
     edges = {channel: pair.watch(Role.CRAFT, pin) for channel, (_, pin) in places.items()}
     for channel in places:
-        pair.craft.ask("pulse", channel=channel, width_us=900 + 200 * channel)
+        pair.craft.ask(msg.Pulse(channel=channel, width_us=900 + 200 * channel))
     for _ in range(20):
-        pair.craft.ask("echo", data=bytes(60))
+        pair.craft.ask(msg.Echo(data=bytes(60)))
         pair.wait(0.02)
     together = []
     for channel in places:
@@ -75,9 +81,9 @@ def test_six_outputs_at_once(pair, frame_us):
 
 def test_pulses_off_means_low(pair):
     edges = pair.watch(Role.CRAFT, SERVO)
-    pair.craft.ask("pulse", channel=1, width_us=1500)
+    pair.craft.ask(msg.Pulse(channel=1, width_us=1500))
     pair.wait(0.1)
-    pair.craft.ask("pulse", channel=1, width_us=0)
+    pair.craft.ask(msg.Pulse(channel=1, width_us=0))
     pair.wait(0.05)
     edges.clear()
     pair.wait(0.1)
@@ -88,10 +94,10 @@ def test_pulses_off_means_low(pair):
 
 def test_input_capture_measures_the_other_boards_pulses(pair):
     """Over the jumper of the shipped bench, in half microseconds of the measuring board."""
-    pair.hand.ask("capture", on=1)
-    pair.craft.ask("pulse", channel=1, width_us=1500)
+    pair.hand.ask(msg.Capture(on=1))
+    pair.craft.ask(msg.Pulse(channel=1, width_us=1500))
     pair.wait(0.3)
-    captured = rows(pair.hand, "captured")
+    captured = rows(pair.hand, msg.Captured)
 
     assert len(captured) >= 10
     for _, width in captured:
@@ -110,17 +116,17 @@ def test_a_motor_controller_gets_idle_from_the_start(pair):
 def test_no_way_round_the_guard(pair):
     """Servo pulses, pin levels and the LED's function on the motor's pin: none moves it."""
     edges = pair.watch(Role.CRAFT, MOTOR)
-    for kind, fields in (
-        ("pulse", {"channel": 2, "width_us": 1900}),
-        ("pin", {"function": 6, "mode": 3}),
+    for request in (
+        msg.Pulse(channel=2, width_us=1900),
+        msg.Pin(function=6, mode=3),
     ):
         with pytest.raises(Exception, match="refused"):
-            pair.craft.ask(kind, **fields)
-    pair.craft.ask("setting_write", key=64, data=b"\x12")  # the LED on PB2
+            pair.craft.ask(request)
+    pair.craft.ask(msg.SettingWrite(key=64, data=b"\x12"))  # the LED on PB2
     for _ in range(5):
-        pair.craft.ask("led", blinks=255, on_ms=5, off_ms=5)
+        pair.craft.ask(msg.Led(blinks=255, on_ms=5, off_ms=5))
         pair.wait(0.01)
-        pair.craft.ask("led", blinks=0, on_ms=5, off_ms=5)
+        pair.craft.ask(msg.Led(blinks=0, on_ms=5, off_ms=5))
         pair.wait(0.01)
     found = [w for _, w in pulses(edges)]
 
@@ -138,9 +144,9 @@ def test_above_idle_only_while_kept_alive(pair):
     above = [t for t, w in pulses(edges) if w > 1007]
 
     assert above[-1] <= last + 0.250 + FRAME_S + 0.01
-    state = pair.craft.ask("guard_read")
+    state = pair.craft.ask(msg.GuardRead())
     assert (state.state, state.reason) == (GuardState.IDLE, GuardReason.KEEP_ALIVE)
-    assert pair.craft.ask("throttle", channel=2, permille=100, number=9000, repeats=0).state == GuardState.IDLE
+    assert pair.craft.ask(msg.Throttle(channel=2, permille=100, number=9000), repeats=0).state == GuardState.IDLE
 
 
 def test_the_slew_limit_holds_at_the_pin(pair):
@@ -161,8 +167,8 @@ def test_stop_is_idle_within_a_frame_and_final(pair):
     arm(pair)
     number = drive(pair, 200, 1.0)
     stopped = pair.bench.now()
-    assert pair.craft.ask("stop").state == GuardState.IDLE
-    pair.craft.ask("throttle", channel=2, permille=200, number=number, repeats=0)
+    assert pair.craft.ask(msg.Stop(silent=0)).state == GuardState.IDLE
+    pair.craft.ask(msg.Throttle(channel=2, permille=200, number=number), repeats=0)
     pair.wait(0.2)
 
     assert all(t <= stopped + FRAME_S + 0.002 for t, w in pulses(edges) if w > 1007)
@@ -179,27 +185,27 @@ def test_a_restart_in_full_flight_never_sends_more_than_idle(pair):
 
     assert found
     assert all(w <= 1007 for _, w in found)
-    assert pair.craft.ask("guard_read").state == GuardState.IDLE
-    assert pair.craft.ask("forensics").guard == GuardState.LIVE
+    assert pair.craft.ask(msg.GuardRead()).state == GuardState.IDLE
+    assert pair.craft.ask(msg.Forensics()).guard == GuardState.LIVE
 
 
 def test_the_craft_cuts_on_radio_silence_by_itself(pair):
     """Host requests go on; the hand unit's packets end; 250 ms and a frame later the pulse is idle."""
     edges = pair.watch(Role.CRAFT, MOTOR)
-    pair.hand.ask("stick_set", on=1, x=512, y=512)
-    pair.craft.ask("loop_start", trace=0)
-    pair.hand.ask("loop_start", trace=0)
+    pair.hand.ask(msg.StickSet(on=1, x=512, y=512))
+    pair.craft.ask(msg.LoopStart(trace=0))
+    pair.hand.ask(msg.LoopStart(trace=0))
     pair.wait(0.2)
     arm(pair, radio=1)
     number = drive(pair, 200, 1.0)
-    assert pair.craft.ask("guard_read").state == GuardState.LIVE
-    pair.hand.ask("loop_stop")
+    assert pair.craft.ask(msg.GuardRead()).state == GuardState.LIVE
+    pair.hand.ask(msg.LoopStop())
     ended = pair.bench.now()
     drive(pair, 200, 0.5, number)
     above = [t for t, w in pulses(edges) if w > 1007]
 
     assert above[-1] <= ended + 0.250 + FRAME_S + 0.005
-    assert pair.craft.ask("guard_read").reason == GuardReason.SILENCE
+    assert pair.craft.ask(msg.GuardRead()).reason == GuardReason.SILENCE
 
 
 # ---------------------------------------------------------------- the control loop
@@ -215,21 +221,21 @@ def test_switch_edge_to_led(pair, rate):
     pair.both("radio_rate", rate)
     pair.both("debounce_us", 0)
     switch, led = pair.watch(Role.HAND, "PD3"), pair.watch(Role.CRAFT, "PD4")
-    pair.hand.ask("stick_set", on=1, x=512, y=512)
-    pair.craft.ask("loop_start", trace=1)
-    pair.hand.ask("loop_start", trace=1)
+    pair.hand.ask(msg.StickSet(on=1, x=512, y=512))
+    pair.craft.ask(msg.LoopStart(trace=1))
+    pair.hand.ask(msg.LoopStart(trace=1))
     pair.wait(0.1)
     switch.clear()
     led.clear()
-    pair.hand.ask("self_stimulus", function=1, presses=25, down_us=15130, up_us=16370)
-    pair.hand.wait_done("self_stimulus", 5.0)
+    pair.hand.ask(msg.SelfStimulus(function=1, presses=25, down_us=15130, up_us=16370))
+    pair.hand.wait_done(msg.SelfStimulus, 5.0)
     pair.wait(0.05)
 
     assert len(switch) == len(led) == 50
     late = [1e6 * (b[0] - a[0]) for a, b in zip(switch, led, strict=True)]
     assert [level for _, level in led] == [1, 0] * 25
     assert statistics.median(late) <= 1.5 * LED_FLOOR_US[rate]
-    trace = rows(pair.hand, "trace")
+    trace = rows(pair.hand, msg.Trace)
     edges = [r for r in trace if r[0] == Point.EDGE]
     back = [r for r in trace if r[0] == Point.LOOP]
     assert len(edges) == len(back) == 50
@@ -240,13 +246,13 @@ def test_switch_edge_to_led(pair, rate):
 def test_joystick_to_servo(pair):
     """0 to 1023 over the stated span, rounded to half a microsecond."""
     edges = pair.watch(Role.CRAFT, SERVO)
-    pair.craft.ask("loop_start", trace=0)
-    pair.hand.ask("loop_start", trace=0)
+    pair.craft.ask(msg.LoopStart(trace=0))
+    pair.hand.ask(msg.LoopStart(trace=0))
     pair.wait(0.1)
     for x in (0, 1, 511, 1023):
-        pair.hand.ask("stick_set", on=1, x=x, y=0)
+        pair.hand.ask(msg.StickSet(on=1, x=x, y=0))
         pair.wait(0.1)
         wanted = 1000 + 1000 * x / 1023
 
         assert pulses(edges)[-1][1] == pytest.approx(wanted, rel=0.0055, abs=0.8)
-        assert pair.craft.ask("pulse_read", channel=1).width * 0.5 == pytest.approx(wanted, abs=0.5)
+        assert pair.craft.ask(msg.PulseRead(channel=1)).width * 0.5 == pytest.approx(wanted, abs=0.5)

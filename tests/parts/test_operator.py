@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from helpers_bench import mudlark
 
 from benchctl.benchfile import parse
 from benchctl.errors import OperatorAbsent
@@ -24,7 +25,7 @@ class Scene:
     def __init__(self, extra: str = "") -> None:
         self.agenda = Agenda()
         text = f"[board.hand]\n[board.craft]\n{extra}"
-        self.world = World(parse(text.encode()), self.agenda, random.Random(5))
+        self.world = World(parse(mudlark(text).encode()), self.agenda, random.Random(5))
         self.operator: SimulatedOperator = self.world.operator
         self.hand: Board = self.world.boards[Role.HAND]
         self.craft: Board = self.world.boards[Role.CRAFT]

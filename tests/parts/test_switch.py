@@ -60,7 +60,7 @@ def test_stuck_switch_has_no_edges(stuck: str, level: float) -> None:
 def test_line_without_pull_up_floats_until_pulled() -> None:
     """Without any pull-up the line wanders; the chip's own pull-up, or the contact, holds it."""
     agenda = Agenda()
-    switch = Switch("switch1", SwitchSpec(pull_up_ohms=math.inf, bounce_count=0), agenda, random.Random(1))
+    switch = Switch("switch1", SwitchSpec(pull_ohms=math.inf, bounce_count=0), agenda, random.Random(1))
     edges: list[tuple[float, float]] = []
     switch.line.connect(lambda level, time: edges.append((time, level)))
     agenda.run_to(1.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
+from helpers_bench import GAUGE, mudlark
 
 from benchctl.benchfile import load, parse
 from benchctl.errors import UsageError
@@ -16,7 +17,7 @@ from benchctl.terms import Role
 PAIR = "[board.hand]\n[board.craft]\n"
 TRIO = (
     PAIR
-    + "[board.gauge]\n"
+    + GAUGE
     + "".join(
         f"[[wire]]\nfrom = '{start}'\nto = '{to}'\n"
         for start, to in (
@@ -33,7 +34,7 @@ TRIO = (
 
 def made(text: str = PAIR, seed: int = 1) -> tuple[World, Agenda, Board, Board]:
     agenda = Agenda()
-    world = World(parse(text.encode()), agenda, random.Random(seed))
+    world = World(parse(mudlark(text).encode()), agenda, random.Random(seed))
     return world, agenda, world.boards[Role.HAND], world.boards[Role.CRAFT]
 
 
@@ -151,6 +152,8 @@ def test_servo_on_the_logic_rail_resets_through_a_weak_source(ohms: float, held:
         assert told == [(Role.CRAFT, True), (Role.CRAFT, False)] * (len(told) // 2)
 
 
+@pytest.mark.harm("servo-ends")
+@pytest.mark.pulses("a pin is high for 0.1 s, by hand")
 def test_held_processor_lets_go_of_its_pins() -> None:
     """In reset every output goes to its rest: LED dark, pulse low, CE low."""
     world, agenda, _, craft = made()
@@ -230,7 +233,7 @@ def test_periodic_load_bursts_by_itself() -> None:
 
 def test_stored_settings_are_checked_by_name_and_range() -> None:
     """Settings are those of the message catalogue."""
-    good = parse((PAIR + "[board.hand.settings]\nradio_channel = 40\n").encode())
+    good = parse(mudlark(PAIR + "[board.hand.settings]\nradio_channel = 40\n").encode())
 
     assert stored_settings(good, Role.HAND) == {"role": 0, "label": "mudlark-hand-01", "radio_channel": 40}
     for line, sentence in (

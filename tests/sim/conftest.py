@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
+from helpers_bench import mudlark
+from helpers_outputs import confirmed
 
 from benchctl import benchfile
 from benchctl.sim.bench import SimBench
@@ -18,8 +20,7 @@ def open_sim() -> Iterator[Open]:
     opened: list[SimBench] = []
 
     def make(text: str = "", seed: int = 1, loader_s: float = 0.0, started: bool = True) -> SimBench:
-        whole = f"{text}\n[board.hand]\n[board.craft]\n" if "[board" not in text else text
-        spec = benchfile.parse(whole.encode(), "test").with_changes(kind="sim", seed=seed)
+        spec = benchfile.parse(confirmed(mudlark(text)).encode(), "test").with_changes(kind="sim", seed=seed)
         bench = SimBench(spec, loader_s=loader_s)
         opened.append(bench)
         if started:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,10 +11,11 @@ import pytest
 from benchctl.analysis.timing import AVR_16MHZ, RadioFormat, one_way_floor_us
 from benchctl.errors import Refused
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import NO_PIN, Function, Point
 
 
-def rows_of(board, kind: str) -> list[tuple[int, ...]]:
+def rows_of(board, kind: type[Any]) -> list[Any]:
     return [row for e in board.events(kind) for row in e.rows]
 
 
@@ -21,14 +23,14 @@ def test_edges_are_those_of_the_contact_but_for_the_interrupt(open_sim) -> None:
     bench = open_sim("[board.hand]")
     board, switch = bench.boards[Role.HAND], bench.world.boards[Role.HAND].switches["switch1"]
     probe = bench.chips[Role.HAND].probe
-    assert board.ask("watch", function=Function.SWITCH1, on=1).level == 1
+    assert board.ask(msg.Watch(function=Function.SWITCH1, on=1)).level == 1
     for _ in range(20):
         switch.press(bench.now())
         bench.wait(0.05)
         switch.release(bench.now())
         bench.wait(0.05)
-    board.ask("watch", function=Function.SWITCH1, on=0)
-    seen = rows_of(board, "edges")
+    board.ask(msg.Watch(function=Function.SWITCH1, on=0))
+    seen = rows_of(board, msg.Edges)
     true = [(probe.tick(t), int(level)) for t, level in switch.edges]
 
     assert len(true) > 60
@@ -42,7 +44,7 @@ def test_edges_are_those_of_the_contact_but_for_the_interrupt(open_sim) -> None:
     bench.wait(0.1)
     switch.press(bench.now())
     bench.wait(0.1)
-    assert rows_of(board, "edges") == []
+    assert rows_of(board, msg.Edges) == []
 
 
 def test_stick_stream_shows_where_the_hand_holds_it(open_sim) -> None:
@@ -50,9 +52,9 @@ def test_stick_stream_shows_where_the_hand_holds_it(open_sim) -> None:
     board, stick = bench.boards[Role.HAND], bench.world.boards[Role.HAND].joystick
     start = bench.now()
     stick.move(1.0, -1.0, start, start + 1.0)
-    board.ask("stick_stream", interval_us=5000, count=200)
-    board.wait_done("stick_stream", 3.0)
-    events = board.events("stick_rows")
+    board.ask(msg.StickStream(interval_us=5000, count=200))
+    board.wait_done(msg.StickStream, 3.0)
+    events = board.events(msg.StickRows)
     rows = [row for e in events for row in e.rows]
     firsts = [e.first for e in events]
 
@@ -69,24 +71,24 @@ def test_stick_without_its_pins_is_refused(open_sim) -> None:
     board = open_sim("[board.hand]").boards[Role.HAND]
     board.write_pin(Function.JOY_Y, NO_PIN)
     with pytest.raises(Refused) as refused:
-        board.ask("stick_stream", interval_us=5000, count=2)
+        board.ask(msg.StickStream(interval_us=5000, count=2))
     assert refused.value.code == "pin"
 
 
 def test_self_stimulus_only_where_it_is_allowed(open_sim) -> None:
-    bench = open_sim("[board.hand]\nself_stimulus_safe = false")
+    bench = open_sim("[board.hand.settings]\nself_stimulus = 0")
     board = bench.boards[Role.HAND]
     order = {"function": Function.SWITCH1, "presses": 3, "down_us": 20_000, "up_us": 30_000}
     with pytest.raises(Refused) as refused:
-        board.ask("self_stimulus", **order)
+        board.ask(msg.SelfStimulus(**order))
     assert refused.value.code == "guarded"
     board.write_setting("self_stimulus", 1)
     line = bench.world.boards[Role.HAND].switches["switch1"].line
     levels: list[float] = []
     line.connect(lambda level, time: levels.append(level))
-    board.ask("self_stimulus", **order)
-    board.wait_done("self_stimulus", 1.0)
-    trace = rows_of(board, "trace")
+    board.ask(msg.SelfStimulus(**order))
+    board.wait_done(msg.SelfStimulus, 1.0)
+    trace = rows_of(board, msg.Trace)
 
     assert levels == [0.0, 1.0] * 3
     assert [(p, v) for p, v, _ in trace] == [(Point.STIMULUS, 0), (Point.STIMULUS, 1)] * 3
@@ -106,7 +108,7 @@ def loop(open_sim):
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
     hand.write_setting("debounce_us", 0)
     for board in (craft, hand):
-        board.ask("loop_start", trace=1)
+        board.ask(msg.LoopStart(trace=1))
     bench.wait(0.1)
     for board in (craft, hand):
         board.forget_events()
@@ -122,9 +124,9 @@ def test_button_reaches_the_led_in_the_time_of_upload_air_and_decode(loop) -> No
     for _ in range(30):
         bench.wait(0.0933)  # no multiple of the interval: the packet of the press mostly finds the radio free
         pressed.append(bench.now())
-        hand.ask("self_stimulus", function=Function.SWITCH1, presses=1, down_us=30_000, up_us=1000)
+        hand.ask(msg.SelfStimulus(function=Function.SWITCH1, presses=1, down_us=30_000, up_us=1000))
         bench.wait(0.04)
-    trace = rows_of(hand, "trace")
+    trace = rows_of(hand, msg.Trace)
     down = [at for p, v, at in trace if p == Point.STIMULUS and v == 0]
     edges = [at for p, v, at in trace if p == Point.EDGE and v == 0]
     back = [at for p, v, at in trace if p == Point.LOOP and v == 1]
@@ -142,9 +144,9 @@ def test_trace_points_come_in_their_order_and_carry_packet_numbers(loop) -> None
     bench, hand, craft = loop
     bench.wait(1.0)
     for board in (hand, craft):
-        board.ask("loop_stop")
+        board.ask(msg.LoopStop())
     bench.wait(0.05)
-    mine, theirs = rows_of(hand, "trace"), rows_of(craft, "trace")
+    mine, theirs = rows_of(hand, msg.Trace), rows_of(craft, msg.Trace)
     sent = {v: at for p, v, at in mine if p == Point.SENT}
     received = [v for p, v, _ in theirs if p == Point.RECEIVED]
 
@@ -162,9 +164,9 @@ def test_trace_points_come_in_their_order_and_carry_packet_numbers(loop) -> None
 
 def test_debounced_switch_is_steady_for_the_time_set(loop) -> None:
     bench, hand, _ = loop
-    hand.ask("loop_stop")
+    hand.ask(msg.LoopStop())
     hand.write_setting("debounce_us", 5000)
-    hand.ask("loop_start", trace=1)
+    hand.ask(msg.LoopStart(trace=1))
     bench.wait(0.05)
     hand.forget_events()
     switch = bench.world.boards[Role.HAND].switches["switch1"]
@@ -173,7 +175,7 @@ def test_debounced_switch_is_steady_for_the_time_set(loop) -> None:
         bench.wait(0.1)
         switch.release(bench.now())
         bench.wait(0.1)
-    trace = rows_of(hand, "trace")
+    trace = rows_of(hand, msg.Trace)
     decided = [(v, at) for p, v, at in trace if p == Point.DECIDED]
     edges = np.array([at for p, _, at in trace if p == Point.EDGE])
 
@@ -188,67 +190,67 @@ def test_lost_packets_are_counted_by_both_ends(open_sim) -> None:
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
     hand.write_setting("loop_ack", 0)
     for board in (craft, hand):
-        board.ask("loop_start", trace=0)
+        board.ask(msg.LoopStart(trace=0))
     bench.wait(20.0)
-    mine, theirs = hand.ask("loop_stop"), craft.ask("loop_stop")
+    mine, theirs = hand.ask(msg.LoopStop()), craft.ask(msg.LoopStop())
 
     assert mine.packets == pytest.approx(1000, abs=10)
     assert theirs.lost > 20
     # what was lost before the first packet that arrived, and after the last, nobody at the craft can know
     assert mine.packets - 12 < theirs.packets + theirs.lost <= mine.packets
-    assert rows_of(hand, "trace") == []
+    assert rows_of(hand, msg.Trace) == []
 
 
 @pytest.mark.parametrize(("counts", "width_us"), [(0, 1000), (512, 1500.5), (1023, 2000)])
 def test_stick_moves_the_servo_and_the_pulse_is_captured(loop, counts: int, width_us: float) -> None:
     bench, hand, craft = loop
-    hand.ask("stick_set", on=1, x=counts, y=512)
+    hand.ask(msg.StickSet(on=1, x=counts, y=512))
     bench.wait(1.0)
     servo = bench.world.boards[Role.CRAFT].servos["pulse1"]
-    hand.events("captured")
-    hand.ask("capture", on=1)
+    hand.events(msg.Captured)
+    hand.ask(msg.Capture(on=1))
     bench.wait(0.5)
-    pulses = rows_of(hand, "captured")
+    pulses = rows_of(hand, msg.Captured)
 
     assert servo.last_width_s * 1e6 == pytest.approx(width_us, abs=0.6)
     # 90° per ms around 1500 µs
     assert servo.angle(bench.now()) == pytest.approx((width_us - 1500) * 0.09, abs=0.5)
     assert {w for _, w in pulses} <= {round(2 * width_us) + d for d in (-1, 0, 1)}
     assert np.allclose(np.diff([at for at, _ in pulses]), 40_000, atol=1)
-    read = craft.ask("pulse_read", channel=1)
+    read = craft.ask(msg.PulseRead(channel=1))
     assert (read.width, read.frame) == (pytest.approx(2 * width_us, abs=1), 40_000)
 
 
 def test_servo_pulse_by_request_and_its_end(open_sim) -> None:
     bench = open_sim("[board.craft]")
     craft, servo = bench.boards[Role.CRAFT], bench.world.boards[Role.CRAFT].servos["pulse1"]
-    craft.ask("pulse", channel=1, width_us=1750)
+    craft.ask(msg.Pulse(channel=1, width_us=1750))
     bench.wait(0.5)
     assert servo.last_width_s == pytest.approx(1750e-6, abs=0.3e-6)
-    craft.ask("pulse", channel=1, width_us=0)
+    craft.ask(msg.Pulse(channel=1, width_us=0))
     bench.wait(0.05)
     before = servo.pulses
     bench.wait(0.5)
     assert servo.pulses == before
     for channel, width, code in ((1, 400, "value"), (0, 1500, "value"), (3, 1500, "pin")):
         with pytest.raises(Refused) as refused:
-            craft.ask("pulse", channel=channel, width_us=width)
+            craft.ask(msg.Pulse(channel=channel, width_us=width))
         assert refused.value.code == code
 
 
 def test_sensor_is_found_read_and_streamed(open_sim) -> None:
     bench = open_sim("[board.craft]\n[board.craft.imu]\naddress = 0x69")
     board = bench.boards[Role.CRAFT]
-    assert list(board.ask("twi_scan").data) == [0x69]
+    assert list(board.ask(msg.TwiScan(slow=1)).data) == [0x69]
     # register map of the MPU-6050: WHO_AM_I is 0x68 whatever AD0 says
-    answer = board.ask("twi_read", address=0x69, reg=0x75, count=1)
+    answer = board.ask(msg.TwiRead(address=0x69, reg=0x75, count=1))
     assert (answer.status, answer.data) == (0, b"\x68")
-    assert board.ask("twi_read", address=0x68, reg=0x75, count=1).status == 0x20
-    assert board.ask("twi_write", address=0x69, reg=0x6B, data=b"\x00").status == 0
+    assert board.ask(msg.TwiRead(address=0x68, reg=0x75, count=1)).status == 0x20
+    assert board.ask(msg.TwiWrite(address=0x69, reg=0x6B, data=b"\x00")).status == 0
     bench.wait(0.1)
-    board.ask("imu_stream", address=0x69, interval_us=5000, count=100)
-    assert board.wait_done("imu_stream", 2.0) == 100
-    events = board.events("imu_rows")
+    board.ask(msg.ImuStream(address=0x69, interval_us=5000, count=100))
+    assert board.wait_done(msg.ImuStream, 2.0) == 100
+    events = board.events(msg.ImuRows)
     rows = np.array([row for e in events for row in e.rows])
 
     assert rows.shape == (100, 7)
@@ -258,5 +260,5 @@ def test_sensor_is_found_read_and_streamed(open_sim) -> None:
     (n0, t0), (n1, t1) = starts[0], starts[-1]
     assert (t1 - t0) / (n1 - n0) == pytest.approx(10_000, rel=1e-3)
     with pytest.raises(Refused) as refused:
-        board.ask("imu_stream", address=0x68, interval_us=5000, count=1)
+        board.ask(msg.ImuStream(address=0x68, interval_us=5000, count=1))
     assert refused.value.code == "part"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -12,12 +13,13 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from benchctl.errors import Refused
 from benchctl.sim.guard import Guard, Rules
 from benchctl.terms import Role
-from benchctl.wire.catalogue import GuardReason, GuardState, PulseKind
+from benchctl.wire import msg
+from benchctl.wire.catalogue import GuardReason, GuardState, OutputAct
 from benchctl.wire.framing import frame
 from benchctl.wire.messages import encode
 
 MS = 2000
-LABEL, OTHER = b"mudlark-craft-01", b"mudlark-craft-02"
+LABEL, OTHER = "mudlark-craft-01", "mudlark-craft-02"
 FRAME_S = 0.02
 
 
@@ -29,8 +31,8 @@ class GuardMachine(RuleBasedStateMachine):
         self.now = 0xFFFF0000  # the clock wraps on the way
         self.width: dict[int, int] = {}
         self.guard = Guard(self.now, lambda channel, ticks: self.width.__setitem__(channel, ticks))
-        self.rules = Rules(cap, slew, 1000, 2000, 250)
-        self.guard.configure(self.rules, 0b10, self.now)
+        self.rules = Rules(cap, slew, 1000, 2000, 1500, 250, motors=0b10)
+        self.guard.configure(self.rules, self.now)
         self.radio = radio
         self.nonce = 0
         self.used: set[int] = set()
@@ -71,15 +73,15 @@ class GuardMachine(RuleBasedStateMachine):
             assert nonce not in self.used
             self.nonce, self.asked_ms = nonce, self.ms
 
-    @rule(right=st.booleans(), label=st.sampled_from((LABEL, OTHER, bytes(16))), channel=st.sampled_from((2, 2, 3)))
-    def arm(self, right: bool, label: bytes, channel: int) -> None:
+    @rule(right=st.booleans(), label=st.sampled_from((LABEL, OTHER, "")), channel=st.sampled_from((2, 2, 3)))
+    def arm(self, right: bool, label: str, channel: int) -> None:
         if self.armed_ok:
-            assert not self.guard.arm(channel, self.nonce, label, LABEL, self.now)
+            assert not self.guard.arm(channel, self.nonce, label, LABEL, 600, self.now)
             return
         nonce = self.nonce if right else self.nonce ^ 4
         fresh = self.nonce != 0 and self.nonce not in self.used and self.ms - self.asked_ms <= 5000
         expected = right and fresh and label == LABEL and channel == 2
-        assert self.guard.arm(channel, nonce, label, LABEL, self.now) == expected
+        assert self.guard.arm(channel, nonce, label, LABEL, 600, self.now) == expected
         self.used.add(self.nonce)
         self.armed_ok = expected
         self.fed_ms = self.heard_ms = self.ms
@@ -113,9 +115,9 @@ class GuardMachine(RuleBasedStateMachine):
 
     @rule(cap=st.integers(0, 500))
     def settings_change(self, cap: int) -> None:
-        self.rules = self.rules.__class__(cap, self.rules.slew_permille_s, 1000, 2000, 250)
+        self.rules = replace(self.rules, cap_permille=cap)
         was_idle = self.guard.state is GuardState.IDLE
-        self.guard.configure(self.rules, 0b10, self.now)
+        self.guard.configure(self.rules, self.now)
         if not was_idle:
             self.nonce = 0
         self._lapse()
@@ -152,15 +154,15 @@ def craft(open_sim):
 
 
 def arm(board, radio: int = 0) -> None:
-    nonce = board.ask("arm_challenge", channel=2, radio=radio).nonce
-    assert board.ask("arm", channel=2, nonce=nonce, label="mudlark-craft-01").state == GuardState.ARMED
+    nonce = board.ask(msg.ArmChallenge(channel=2, radio=radio)).nonce
+    assert board.ask(msg.Arm(channel=2, nonce=nonce, label="mudlark-craft-01", cap_permille=300)).state == GuardState.ARMED
 
 
 def drive(bench, board, seconds: float, permille: int = 200, first: int = 1) -> int:
     number = first
     end = bench.now() + seconds
     while bench.now() < end:
-        board.ask("throttle", channel=2, permille=permille, number=number)
+        board.ask(msg.Throttle(channel=2, permille=permille, number=number))
         number += 1
         bench.wait(0.05)
     return number
@@ -198,9 +200,9 @@ def test_keep_alive_that_stops_means_idle_within_a_frame(craft) -> None:
     bench.wait(1.0)
 
     assert last_above(esc) <= last + 0.25 + 0.01 + FRAME_S
-    changed = board.events("guard_changed")[-1]
+    changed = board.events(msg.GuardChanged)[-1]
     assert (changed.state, changed.reason) == (GuardState.IDLE, GuardReason.KEEP_ALIVE)
-    assert board.ask("throttle", channel=2, permille=100, number=999).state == GuardState.IDLE
+    assert board.ask(msg.Throttle(channel=2, permille=100, number=999)).state == GuardState.IDLE
 
 
 @pytest.mark.parametrize("what", ["stop", "settings", "cap", "number", "reset", "power", "pin kind"])
@@ -212,28 +214,29 @@ def test_everything_that_ends_it_means_idle_within_a_frame(craft, what: str) -> 
     board.expects_restart = True
     now = bench.now()
     if what == "stop":
-        board.ask("stop")
+        board.ask(msg.Stop(silent=0))
     elif what == "settings":
-        board.write_setting("slew_permille_s", 1000)
+        board.write_setting("role", 1)
     elif what == "cap":
-        board.ask("throttle", channel=2, permille=250, number=number)
+        board.ask(msg.Throttle(channel=2, permille=250, number=number))
     elif what == "number":
-        board.ask("throttle", channel=2, permille=200, number=number - 1)
+        board.ask(msg.Throttle(channel=2, permille=200, number=number - 1))
     elif what == "reset":
         board.port.reset()
     elif what == "power":
         bench.power_off(Role.CRAFT)
     else:
-        board.write_pulse_kind(2, PulseKind.SERVO)
+        board.ask(msg.Output(channel=2, act=OutputAct.FORGET))
     bench.wait(0.6)
     assert last_above(esc) <= now + 0.006 + FRAME_S
 
 
+@pytest.mark.harm("fed")  # the hand unit loses its supply with a jumper in place
 def test_radio_silence_cuts_although_the_host_goes_on(open_sim) -> None:
     bench = open_sim("[board.hand]\n[board.craft]")
     hand, craft, esc = bench.boards[Role.HAND], bench.boards[Role.CRAFT], bench.world.boards[Role.CRAFT].escs["pulse2"]
-    craft.ask("loop_start", trace=0)
-    hand.ask("loop_start", trace=0)
+    craft.ask(msg.LoopStart(trace=0))
+    hand.ask(msg.LoopStart(trace=0))
     bench.wait(0.2)
     arm(craft, radio=1)
     number = drive(bench, craft, 1.0)
@@ -243,17 +246,17 @@ def test_radio_silence_cuts_although_the_host_goes_on(open_sim) -> None:
 
     assert last_above(esc) > silent
     assert last_above(esc) <= silent + 0.25 + 0.02 + FRAME_S + 0.03
-    assert craft.ask("guard_read").reason == GuardReason.SILENCE
+    assert craft.ask(msg.GuardRead()).reason == GuardReason.SILENCE
 
 
 def test_nonce_is_good_once_and_for_five_seconds(craft) -> None:
     bench, board, _ = craft
-    nonce = board.ask("arm_challenge", channel=2, radio=0).nonce
+    nonce = board.ask(msg.ArmChallenge(channel=2, radio=0)).nonce
     bench.wait(5.1)
-    assert board.ask("arm", channel=2, nonce=nonce, label="mudlark-craft-01").state == GuardState.IDLE
-    nonce = board.ask("arm_challenge", channel=2, radio=0).nonce
-    assert board.ask("arm", channel=2, nonce=nonce, label="mudlark-craft-02").state == GuardState.IDLE
-    assert board.ask("arm", channel=2, nonce=nonce, label="mudlark-craft-01").state == GuardState.IDLE
+    assert board.ask(msg.Arm(channel=2, nonce=nonce, label="mudlark-craft-01", cap_permille=300)).state == GuardState.IDLE
+    nonce = board.ask(msg.ArmChallenge(channel=2, radio=0)).nonce
+    assert board.ask(msg.Arm(channel=2, nonce=nonce, label="mudlark-craft-02", cap_permille=300)).state == GuardState.IDLE
+    assert board.ask(msg.Arm(channel=2, nonce=nonce, label="mudlark-craft-01", cap_permille=300)).state == GuardState.IDLE
 
 
 def test_random_and_replayed_bytes_never_arm(craft) -> None:
@@ -265,7 +268,7 @@ def test_random_and_replayed_bytes_never_arm(craft) -> None:
     port._put = lambda data, time: (recorded.append(data), original(data, time))
     arm(board)
     drive(bench, board, 0.2)
-    board.ask("stop")
+    board.ask(msg.Stop(silent=0))
     port._put = original
     bench.wait(0.1)
     before = len(esc.above_idle)
@@ -286,15 +289,15 @@ def test_hand_units_and_servo_channels_do_not_arm(open_sim) -> None:
     bench = open_sim("[board.hand]\n[board.craft]")
     for role, channel, code in ((Role.HAND, 2, "role"), (Role.CRAFT, 1, "pin"), (Role.CRAFT, 7, "value")):
         with pytest.raises(Refused) as refused:
-            bench.boards[role].ask("arm_challenge", channel=channel, radio=0)
+            bench.boards[role].ask(msg.ArmChallenge(channel=channel, radio=0))
         assert refused.value.code == code
     with pytest.raises(Refused) as refused:
-        bench.boards[Role.CRAFT].ask("pulse", channel=2, width_us=1500)
+        bench.boards[Role.CRAFT].ask(msg.Pulse(channel=2, width_us=1500))
     assert refused.value.code == "guarded"
 
 
 def test_stop_is_taken_in_any_state_with_any_number(craft) -> None:
     bench, board, _ = craft
-    board.port.write(frame(encode("stop", 0, {})))
+    board.port.write(frame(encode(msg.Stop(silent=0), 0)))
     bench.wait(0.05)
-    assert board.ask("guard_read").reason == GuardReason.STOPPED
+    assert board.ask(msg.GuardRead()).reason == GuardReason.STOPPED

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from helpers import MUDLARK_PINS
 
 from benchctl.terms import Role
-from benchctl.wire.catalogue import DEFAULT_PINS, Function
+from benchctl.wire import msg
+from benchctl.wire.catalogue import Function
 
 INPUT, PULL_UP, LOW, HIGH = range(4)
 
@@ -15,7 +17,7 @@ def board_with(open_sim, radio: str):
 
 
 def spi(board, *data: int) -> bytes:
-    return board.ask("radio_spi", data=bytes(data)).data
+    return board.ask(msg.RadioSpi(data=bytes(data))).data
 
 
 def test_good_transceiver_has_its_reset_values(open_sim) -> None:
@@ -41,18 +43,18 @@ def test_good_transceiver_has_its_reset_values(open_sim) -> None:
 def test_lines_as_they_look(open_sim, radio: str, status: int, selected: int, released: int, irq: int) -> None:
     board = board_with(open_sim, radio)
     assert spi(board, 0xFF)[0] == status
-    board.ask("pin", function=Function.RADIO_CSN, mode=LOW)
-    assert board.ask("pin", function=Function.RADIO_MISO, mode=PULL_UP).level == selected
-    board.ask("pin", function=Function.RADIO_CSN, mode=HIGH)
-    assert board.ask("pin", function=Function.RADIO_MISO, mode=PULL_UP).level == released
-    assert board.ask("pin", function=Function.RADIO_IRQ, mode=PULL_UP).level == irq
+    board.ask(msg.Pin(function=Function.RADIO_CSN, mode=LOW))
+    assert board.ask(msg.Pin(function=Function.RADIO_MISO, mode=PULL_UP)).level == selected
+    board.ask(msg.Pin(function=Function.RADIO_CSN, mode=HIGH))
+    assert board.ask(msg.Pin(function=Function.RADIO_MISO, mode=PULL_UP)).level == released
+    assert board.ask(msg.Pin(function=Function.RADIO_IRQ, mode=PULL_UP)).level == irq
 
 
 def test_swapped_lines_answer_once_the_settings_are_swapped(open_sim) -> None:
     board = board_with(open_sim, 'csn = { to_line = "ce" }\nce = { to_line = "csn" }')
     spi(board, 0x25, 0x2A)
     assert spi(board, 0x05, 0xFF)[1] != 0x2A
-    board.write_pin(Function.RADIO_CE, DEFAULT_PINS[Function.RADIO_CSN])
-    board.write_pin(Function.RADIO_CSN, DEFAULT_PINS[Function.RADIO_CE])
+    board.write_pin(Function.RADIO_CE, MUDLARK_PINS[Function.RADIO_CSN])
+    board.write_pin(Function.RADIO_CSN, MUDLARK_PINS[Function.RADIO_CE])
     spi(board, 0x25, 0x2A)
     assert spi(board, 0x05, 0xFF)[1] == 0x2A

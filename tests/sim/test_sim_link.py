@@ -11,6 +11,7 @@ from benchctl.analysis.timing import AVR_16MHZ, RadioFormat, acknowledged_us, on
 from benchctl.errors import Refused
 from benchctl.sim.bench import SimBench
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import LinkMode
 
 RATES = {0: 250_000, 1: 1_000_000, 2: 2_000_000}
@@ -25,14 +26,14 @@ def run(bench: SimBench, mode: LinkMode, count: int, interval_us: int = 2000, pa
         board.write_setting("radio_rate", rate)
         board.forget_events()
     other = LinkMode.ECHO if mode is LinkMode.PING else LinkMode.RECEIVE
-    craft.ask("link_start", mode=other, test=7, count=0, interval_us=interval_us, payload=payload)
+    craft.ask(msg.LinkStart(mode=other, test=7, count=0, interval_us=interval_us, payload=payload))
     bench.wait(0.002)
-    hand.ask("link_start", mode=mode, test=7, count=count, interval_us=interval_us, payload=payload)
-    hand.wait_done("link_start", 30.0)
-    totals = hand.ask("link_stop"), craft.ask("link_stop")
+    hand.ask(msg.LinkStart(mode=mode, test=7, count=count, interval_us=interval_us, payload=payload))
+    hand.wait_done(msg.LinkStart, 30.0)
+    totals = hand.ask(msg.LinkStop()), craft.ask(msg.LinkStop())
     bench.wait(0.1)
-    sent = [row for kind in ("link_sent", "link_pinged") for e in hand.events(kind) for row in e.rows]
-    got = [row for e in craft.events("link_received") for row in e.rows]
+    sent = [row for kind in (msg.LinkSent, msg.LinkPinged) for e in hand.events(kind) for row in e.rows]
+    got = [row for e in craft.events(msg.LinkReceived) for row in e.rows]
     return sent, got, totals
 
 
@@ -151,7 +152,7 @@ def test_impossible_runs_are_refused(open_sim, fields) -> None:
     board = open_sim(QUICK).boards[Role.HAND]
     whole = {"mode": 1, "test": 1, "count": 1, "interval_us": 1000, "payload": 8, **fields}
     with pytest.raises(Refused) as refused:
-        board.ask("link_start", **whole)
+        board.ask(msg.LinkStart(**whole))
     assert refused.value.code == "value"
 
 
@@ -159,23 +160,23 @@ def test_busy_while_it_runs_and_free_after_stop(open_sim) -> None:
     bench = open_sim(QUICK)
     board = bench.boards[Role.HAND]
     start = {"mode": 1, "test": 1, "count": 0, "interval_us": 1000, "payload": 8}
-    board.ask("link_start", **start)
-    for kind, fields in (("link_start", start), ("radio_apply", {}), ("loop_start", {"trace": 0})):
+    board.ask(msg.LinkStart(**start))
+    for request in (msg.LinkStart(**start), msg.RadioApply(), msg.LoopStart(trace=0)):
         with pytest.raises(Refused) as refused:
-            board.ask(kind, **fields)
+            board.ask(request)
         assert refused.value.code == "busy"
     bench.wait(0.5)
-    first = board.ask("link_stop")
+    first = board.ask(msg.LinkStop())
     bench.wait(0.1)
     assert first.sent == pytest.approx(495, abs=5)
-    assert board.ask("link_stop").sent == first.sent
-    assert board.ask("radio_apply").wrong == 0
+    assert board.ask(msg.LinkStop()).sent == first.sent
+    assert board.ask(msg.RadioApply()).wrong == 0
 
 
 def test_no_transceiver_is_no_part(open_sim) -> None:
     bench = open_sim("[board.hand]\n[board.hand.radio]\nfitted = false")
     with pytest.raises(Refused) as refused:
-        bench.boards[Role.HAND].ask("link_start", mode=1, test=1, count=1, interval_us=0, payload=8)
+        bench.boards[Role.HAND].ask(msg.LinkStart(mode=1, test=1, count=1, interval_us=0, payload=8))
     assert refused.value.code == "part"
 
 
@@ -190,19 +191,19 @@ def test_interrupt_line_open_means_that_nothing_is_heard_of_packets(open_sim) ->
 def test_transceiver_that_loses_its_supply_in_a_run_comes_back(open_sim) -> None:
     bench = open_sim(QUICK)
     hand, rail = bench.boards[Role.HAND], bench.world.boards[Role.HAND].rails["radio"]
-    bench.boards[Role.CRAFT].ask("link_start", mode=0, test=1, count=0, interval_us=0, payload=8)
-    hand.ask("link_start", mode=2, test=1, count=0, interval_us=2000, payload=8)
+    bench.boards[Role.CRAFT].ask(msg.LinkStart(mode=0, test=1, count=0, interval_us=0, payload=8))
+    hand.ask(msg.LinkStart(mode=2, test=1, count=0, interval_us=2000, payload=8))
     bench.wait(0.5)
     rail.set_load("fault", 1.2, bench.now())
     bench.wait(0.02)
     rail.set_load("fault", 0.0, bench.now())
     bench.wait(1.0)
-    hand.ask("link_stop")
+    hand.ask(msg.LinkStop())
     bench.wait(0.1)
-    rows = [row for e in hand.events("link_sent") for row in e.rows]
+    rows = [row for e in hand.events(msg.LinkSent) for row in e.rows]
     fates = [bool(row[-1] & 0x10) for row in rows]
 
-    assert len(hand.events("radio_lost")) == 1
+    assert len(hand.events(msg.RadioLost)) == 1
     assert not all(fates)
     assert all(fates[-100:])
 
@@ -211,18 +212,18 @@ def test_raw_packet_reaches_the_other_board_and_is_acknowledged(open_sim) -> Non
     """`radio_send` goes through the register-level machine: CE, interrupt line, STATUS."""
     bench = open_sim(QUICK)
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
-    craft.ask("link_start", mode=0, test=1, count=0, interval_us=0, payload=8)
+    craft.ask(msg.LinkStart(mode=0, test=1, count=0, interval_us=0, payload=8))
     bench.wait(0.02)
-    hand.ask("radio_apply")
+    hand.ask(msg.RadioApply())
     bench.wait(0.01)
-    answer = hand.ask("radio_send", no_ack=0, data=b"\x05\x00\x01abcde")
+    answer = hand.ask(msg.RadioSend(no_ack=0, data=b"\x05\x00\x01abcde"))
     assert (answer.ok, answer.retries) == (1, 0)
     floor = RadioFormat(1_000_000, 8).exchange_us
     assert floor < answer.took < floor + 40
-    craft.ask("link_stop")
+    craft.ask(msg.LinkStop())
     bench.wait(0.1)
-    assert [row[0] for e in craft.events("link_received") for row in e.rows] == [5]
-    alone = hand.ask("radio_send", no_ack=0, data=b"12345678")
+    assert [row[0] for e in craft.events(msg.LinkReceived) for row in e.rows] == [5]
+    alone = hand.ask(msg.RadioSend(no_ack=0, data=b"12345678"))
     assert (alone.ok, alone.retries) == (0, 15)
 
 
@@ -230,10 +231,10 @@ def test_energy_scan_sees_who_is_there(open_sim) -> None:
     air = "[air]\n[[air.interferer]]\ncentre_mhz = 2437.0\nwidth_mhz = 20.0\npower_dbm = -40.0\nduty = 1.0\n"
     bench = open_sim("[board.hand]\n" + air)
     board = bench.boards[Role.HAND]
-    board.ask("energy_scan", first=0, last=125, dwell_us=300, sweeps=4)
-    board.wait_done("energy_scan", 5.0)
+    board.ask(msg.EnergyScan(first=0, last=125, dwell_us=300, sweeps=4))
+    board.wait_done(msg.EnergyScan, 5.0)
     hits: dict[int, int] = {}
-    for event in board.events("scan"):
+    for event in board.events(msg.Scan):
         for offset, (busy,) in enumerate(event.rows):
             hits[event.first + offset] = hits.get(event.first + offset, 0) + busy
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from benchctl import benchfile
 from benchctl.sim.bench import SimBench
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import Function
 
 TEXT = b"""
+pair = "mudlark"
 [board.hand]
 [board.hand.serial]
 drop_per_million = 200
@@ -37,15 +39,15 @@ def bytes_of(seed: int) -> list[tuple[float, bytes]]:
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
     for board in (hand, craft):
         board.open()
-    craft.ask("link_start", mode=0, test=1, count=0, interval_us=0, payload=8)
-    hand.ask("link_start", mode=2, test=1, count=300, interval_us=1500, payload=8)
+    craft.ask(msg.LinkStart(mode=0, test=1, count=0, interval_us=0, payload=8))
+    hand.ask(msg.LinkStart(mode=2, test=1, count=300, interval_us=1500, payload=8))
     bench.wait(1.0)
     for board in (hand, craft):
-        board.ask("link_stop", timeout=1.0)
-    hand.ask("watch", function=Function.SWITCH1, on=1)
+        board.ask(msg.LinkStop(), timeout=1.0)
+    hand.ask(msg.Watch(function=Function.SWITCH1, on=1))
     bench.world.boards[Role.HAND].switches["switch1"].press(bench.now())
     bench.wait(0.1)
-    craft.ask("imu_stream", address=0x68, interval_us=4000, count=50)
+    craft.ask(msg.ImuStream(address=0x68, interval_us=4000, count=50))
     bench.wait(0.5)
     for board in (hand, craft):
         board.poll()

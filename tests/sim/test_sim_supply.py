@@ -9,6 +9,7 @@ import pytest
 
 from benchctl.errors import NoAnswer, Refused
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import AdcSource, Load
 
 #: source of 5 V behind 1 Ω without inductance to speak of, 100 µF without series resistance: τ = 100 µs
@@ -38,7 +39,7 @@ def volts_of(events, repeats: int, bandgap: float = 1.1) -> dict[int, float]:
 def test_band_gap_reading_is_the_supply_to_one_count(open_sim) -> None:
     bench = open_sim(SIMPLE)
     truth = bench.world.boards[Role.HAND].supply.volts(bench.now())
-    a = bench.boards[Role.HAND].ask("adc", source=AdcSource.BAND_GAP, prescaler=7, count=100, gap_us=0, timeout=1.0)
+    a = bench.boards[Role.HAND].ask(msg.Adc(source=AdcSource.BAND_GAP, prescaler=7, count=100, gap_us=0), timeout=1.0)
 
     assert a.count == 100
     assert a.low == a.high == int(1.1 / truth * 1024)
@@ -51,7 +52,7 @@ def test_spread_of_readings_is_the_noise_that_is_there(open_sim) -> None:
     a = (
         open_sim(text)
         .boards[Role.HAND]
-        .ask("adc", source=AdcSource.SENSE_RAIL, prescaler=6, count=1024, gap_us=50, timeout=2.0)
+        .ask(msg.Adc(source=AdcSource.SENSE_RAIL, prescaler=6, count=1024, gap_us=50), timeout=2.0)
     )
     mean = a.sum / a.count
     spread = math.sqrt(a.square / a.count)  # about the first reading: at least the standard deviation
@@ -69,7 +70,7 @@ def test_conversions_take_their_time(open_sim) -> None:
 
     def takes(prescaler: int, count: int, gap: int) -> float:
         start = bench.now()
-        board.ask("adc", source=AdcSource.SENSE_RAIL, prescaler=prescaler, count=count, gap_us=gap, timeout=5.0)
+        board.ask(msg.Adc(source=AdcSource.SENSE_RAIL, prescaler=prescaler, count=count, gap_us=gap), timeout=5.0)
         return bench.now() - start
 
     each = (takes(7, 501, 0) - takes(7, 1, 0)) / 500
@@ -83,12 +84,9 @@ def test_droop_by_the_band_gap_is_the_exponential_averaged_over_the_aperture(ope
     board, supply = bench.boards[Role.HAND], bench.world.boards[Role.HAND].supply
     at_rest = supply.volts(bench.now())
     amps = 0.4 + 9e-3  # the lamp, and about 8.5 mA of the LED itself through 330 Ω
-    board.ask(
-        "droop", load=Load.LED, source=AdcSource.BAND_GAP, first_us=0, step_us=10, points=60, settle_ms=5, prescaler=4,
-        also={"repeats": repeats},
-    )  # fmt: skip
-    board.wait_done("droop", 30.0)
-    seen = volts_of(board.events("droop_rows"), repeats)
+    board.ask(msg.Droop(load=Load.LED, source=AdcSource.BAND_GAP, first_us=0, step_us=10, points=60, settle_ms=5, prescaler=4, repeats=repeats))  # fmt: skip
+    board.wait_done(msg.Droop, 30.0)
+    seen = volts_of(board.events(msg.DroopRows), repeats)
 
     # closed form: v(t) = v0 - I·R·(1 - e^(-t/τ)), τ = R·C = 1 Ω · 100 µF, mean over 13 µs from t on, which is 5 to
     # 8 µs after the tick
@@ -123,12 +121,9 @@ regulator_limit_ma = 0.0
     )
     bench = open_sim(text)
     board = bench.boards[Role.HAND]
-    board.ask(
-        "droop", load=Load.TRANSMIT, source=AdcSource.SENSE_RAIL, first_us=0, step_us=40, points=10, settle_ms=20,
-        prescaler=4, also={"repeats": 8},
-    )  # fmt: skip
-    board.wait_done("droop", 30.0)
-    events = board.events("droop_rows")
+    board.ask(msg.Droop(load=Load.TRANSMIT, source=AdcSource.SENSE_RAIL, first_us=0, step_us=40, points=10, settle_ms=20, prescaler=4, repeats=8))  # fmt: skip
+    board.wait_done(msg.Droop, 30.0)
+    events = board.events(msg.DroopRows)
     rows = {e.first + n: r[0] / 8 for e in events for n, r in enumerate(e.rows)}
     start = board_rest = events[0].baseline / 8
     # τ = 33 Ω · 10 µF = 330 µs; 32 bytes at 1 Mbit/s are on the air for 329 µs after 130 µs of settling
@@ -148,8 +143,8 @@ def test_brown_out_by_a_load_is_told_with_the_load_in_the_forensics(open_sim) ->
     board.expects_restart = True
     bench.wait(0.2)
     with pytest.raises(NoAnswer):
-        board.ask("load", load=Load.LED, on=1, strength=100, timeout=0.05, repeats=0)
-    boot = board.wait_event("boot", 2.0)
+        board.ask(msg.Load(load=Load.LED, on=1, strength=100), timeout=0.05, repeats=0)
+    boot = board.wait_event(msg.Boot, 2.0)
 
     assert boot.cause == 3
     assert boot.loads == 1 << Load.LED
@@ -159,36 +154,36 @@ def test_brown_out_by_a_load_is_told_with_the_load_in_the_forensics(open_sim) ->
 def test_steady_transmissions_go_on_until_switched_off(open_sim) -> None:
     bench = open_sim()
     board, radio = bench.boards[Role.HAND], bench.world.boards[Role.HAND].radio
-    board.ask("load", load=Load.TRANSMIT, on=1, strength=2)
+    board.ask(msg.Load(load=Load.TRANSMIT, on=1, strength=2))
     bench.wait(0.5)
     during = radio.bursts
     assert during > 500
     assert radio.bank.settings.power == 2
     with pytest.raises(Refused) as refused:
-        board.ask("link_start", mode=1, test=1, count=1, interval_us=0, payload=8)
+        board.ask(msg.LinkStart(mode=1, test=1, count=1, interval_us=0, payload=8))
     assert refused.value.code == "busy"
-    board.ask("load", load=Load.TRANSMIT, on=0, strength=0)
+    board.ask(msg.Load(load=Load.TRANSMIT, on=0, strength=0))
     bench.wait(0.1)
     after = radio.bursts
     bench.wait(0.5)
     assert radio.bursts == after
-    assert board.ask("radio_apply").wrong == 0
+    assert board.ask(msg.RadioApply()).wrong == 0
 
 
 @pytest.mark.parametrize(
-    ("kind", "fields", "code"),
+    ("asked", "code"),
     [
-        ("adc", {"source": 9, "prescaler": 7, "count": 1, "gap_us": 0}, "value"),
-        ("adc", {"source": 0, "prescaler": 3, "count": 1, "gap_us": 0}, "value"),
-        ("adc", {"source": 0, "prescaler": 7, "count": 0, "gap_us": 0}, "value"),
-        ("adc", {"source": 0, "prescaler": 7, "count": 1025, "gap_us": 0}, "value"),
-        ("adc", {"source": AdcSource.SENSE_VCC1, "prescaler": 7, "count": 1, "gap_us": 0}, "pin"),
-        ("load", {"load": 9, "on": 1, "strength": 0}, "value"),
-        ("load", {"load": Load.TRANSMIT, "on": 1, "strength": 4}, "value"),
-        ("load", {"load": Load.SERVO, "on": 1, "strength": 50}, "pin"),
+        (msg.Adc(source=9, prescaler=7, count=1, gap_us=0), "value"),
+        (msg.Adc(source=0, prescaler=3, count=1, gap_us=0), "value"),
+        (msg.Adc(source=0, prescaler=7, count=0, gap_us=0), "value"),
+        (msg.Adc(source=0, prescaler=7, count=1025, gap_us=0), "value"),
+        (msg.Adc(source=AdcSource.SENSE_VCC1, prescaler=7, count=1, gap_us=0), "pin"),
+        (msg.Load(load=9, on=1, strength=0), "value"),
+        (msg.Load(load=Load.TRANSMIT, on=1, strength=4), "value"),
+        (msg.Load(load=Load.SERVO, on=1, strength=50), "pin"),
     ],
 )
-def test_impossible_measurements_are_refused(open_sim, kind: str, fields, code: str) -> None:
+def test_impossible_measurements_are_refused(open_sim, asked, code: str) -> None:
     with pytest.raises(Refused) as refused:
-        open_sim("[board.hand]").boards[Role.HAND].ask(kind, **fields)
+        open_sim("[board.hand]").boards[Role.HAND].ask(asked)
     assert refused.value.code == code
