@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from pathlib import Path
 
 from benchctl.bench import Bench
-from benchctl.benchfile import BenchSpec, as_toml
+from benchctl.benchfile import BenchSpec
 from benchctl.errors import PortLost, UsageError
+from benchctl.pairfile import as_toml
+from benchctl.pairfile.writing import toml
 from benchctl.ports.clock import WallClock
 from benchctl.ports.outlets import Outlet, PtyOutlet, TcpOutlet, wait_any
 from benchctl.terms import Role
+from benchctl.wire.catalogue import BAUDS
 
 #: how far real time runs ahead of the bench before the bench catches up
 STEP_S = 0.001
@@ -75,10 +77,9 @@ class Server:
     def _follow_speed(self, role: Role, outlet: Outlet) -> None:
         """The line runs at the speed that the other program has set, where the bench models speeds."""
         speed = outlet.speed()
-        set_baud: Callable[[int], object] | None = getattr(self.bench.boards[role].port, "set_baud", None)
-        if speed and set_baud is not None and self._speeds.get(role) != speed:
+        if speed and self._speeds.get(role) != speed:
             self._speeds[role] = speed
-            set_baud(speed)
+            self.bench.boards[role].port.set_baud(speed)
 
     def close(self) -> None:
         for outlet in self._outlets.values():
@@ -89,9 +90,14 @@ class Server:
 def make_server(bench: Bench, *, tcp: bool = False, folder: Path | None = None, reset_on_open: bool = True) -> Server:
     """A server with a pseudo-terminal for each board, or TCP ports where asked for or where there are no such.
 
-    folder: where links named for the boards' roles are made. Raises UsageError.
+    folder: where links named for the boards' roles are made; made where there is none. Raises UsageError.
     """
     outlets: dict[Role, Outlet] = {}
+    try:
+        if folder is not None:
+            folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise UsageError(f"{folder}: no folder can be made there ({e.strerror})") from e
     try:
         for role, board in bench.boards.items():
             if board.via:  # it has no port of its own; whoever uses the other board's reaches it
@@ -105,10 +111,28 @@ def make_server(bench: Bench, *, tcp: bool = False, folder: Path | None = None, 
         raise
 
 
-def as_serial(spec: BenchSpec, names: Mapping[Role, str]) -> str:
-    """The bench file with which the tool itself uses served boards as real ones."""
-    boards = {role: replace(board, port=names.get(role, "")) for role, board in spec.boards.items()}
-    return as_toml(replace(spec, kind="serial", boards=boards))
+def as_serial(spec: BenchSpec, names: Mapping[Role, str], pair: str) -> str:
+    """The bench file with which the tool itself uses served boards as real ones. pair: name or file of their pair."""
+    lines = [f"name = {toml(spec.name)}", 'kind = "ports"', f"pair = {toml(pair)}"]
+    for role, board in spec.boards.items():
+        said = {"label": board.label, "port": names.get(role, ""), "via": str(board.via)}
+        lines += ["", f"[board.{role}]", *(f"{key} = {toml(value)}" for key, value in said.items() if value)]
+        if board.baud != BAUDS[0]:
+            lines.append(f"baud = {board.baud}")
+    if len(spec.boards) < len(spec.pair.boards):
+        lines.insert(3, f"only = {toml([str(role) for role in spec.boards])}")
+    return "\n".join(lines) + "\n"
+
+
+def write_bench(spec: BenchSpec, names: Mapping[Role, str], folder: Path) -> Path:
+    """The files for it, in the folder: `bench.toml` and, where no other file has it, `pair.toml`. Raises UsageError."""
+    pair = spec.pair.path
+    if not pair:
+        pair = "pair.toml"
+        _write(folder / pair, as_toml(spec.pair))
+    file = folder / "bench.toml"
+    _write(file, as_serial(spec, names, pair))
+    return file
 
 
 def serve_bench(
@@ -121,7 +145,7 @@ def serve_bench(
     folder: Path | None = None,
     reset_on_open: bool = True,
 ) -> None:
-    """Serve until told to stop; `say` is told what to open. With spec and folder, a bench file for it is written there.
+    """Serve until told to stop; `say` is told what to open. With spec and folder, a bench file is written there.
 
     Raises UsageError; the bench is closed in any case.
     """
@@ -134,9 +158,7 @@ def serve_bench(
         for role, name in server.names.items():
             say(f"{role}: {name}")
         if spec is not None and folder is not None:
-            file = folder / "bench.toml"
-            _write(file, as_serial(spec, server.names))
-            say(f"bench file: {file}")
+            say(f"bench file: {write_bench(spec, server.names, folder)}")
         server.run(should_stop)
         if server.slips:
             say(f"this machine was slower than real time {server.slips} times")

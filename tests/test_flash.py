@@ -11,14 +11,17 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from helpers import IDENTIFY
 from ports.boot_loader import BootLoader
 from ports.scripted import FarEnd, ScriptedBoard, on_pty
 
 from benchctl import flash as flash_module
 from benchctl.errors import BoardError, NoAnswer, UsageError
-from benchctl.flash import flash
+from benchctl.flash import Flashed, flash
 from benchctl.ports.outlets import speed_of
 from benchctl.ports.port import still_open
+from benchctl.session.boot import Identity, identity
+from benchctl.wire import msg
 
 NEEDS_AVRDUDE = pytest.mark.skipif(shutil.which("avrdude") is None, reason="avrdude is not installed")
 #: a program that ends in a byte other than 0xFF, so that its end is its end in flash as well
@@ -26,7 +29,9 @@ PROGRAM = bytes(range(1, 200)) * 3
 
 
 @pytest.fixture(autouse=True)
-def nothing_left_open() -> Iterator[None]:
+def nothing_left_open(fair_seconds: None, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    # the scripted loader does not show its own code; the real ones do, in avr_flash
+    monkeypatch.setattr(flash_module, "_DUMP_S", 0.5)
     yield
 
     assert still_open() == []
@@ -81,6 +86,7 @@ def test_real_programmer_writes_checks_and_the_board_confirms(image: Path) -> No
 
 
 @NEEDS_AVRDUDE
+@pytest.mark.long
 def test_the_right_speed_is_found(image: Path) -> None:
     """A boot loader of the older kind is found at the second speed, after one try of the first."""
     with boot_loader(57_600) as (name, device):
@@ -100,6 +106,53 @@ def test_another_chip(image: Path) -> None:
         flash(name, image)
 
     assert b"\xff" * len(PROGRAM) == bytes(device.flash[: len(PROGRAM)])
+
+
+@NEEDS_AVRDUDE
+def test_the_chip_with_a_b(image: Path) -> None:
+    """An ATmega328PB, signature 1E 95 16 (its data sheet, table 32-8), is programmed like the 328P."""
+    with boot_loader(115_200, signature=b"\x1e\x95\x16") as (name, device):
+        done = flash(name, image)
+
+    assert bytes(device.flash[: len(PROGRAM)]) == PROGRAM
+    assert done.speed == 115_200
+
+
+def identity_of(clock_hz: int, ok: bool) -> Identity:
+    answer = msg.IdentifyAnswer(**{**IDENTIFY, "clock_hz": clock_hz, "clock_ok": int(ok)})
+    return identity(answer)
+
+
+@pytest.mark.parametrize(
+    ("mhz", "chip", "written"), [(None, 16, [16]), (None, 8, [16, 8]), (8, 8, [8]), (16, 16, [16])]
+)
+def test_the_clock_is_found_out_unless_it_is_told(
+    monkeypatch: pytest.MonkeyPatch, mhz: int | None, chip: int, written: list[int]
+) -> None:
+    """An image that runs at another clock than it was built for says so, and the other one is written."""
+    images: list[int] = []
+
+    def put(port: str, image: Path, progress: object, **more: object) -> Flashed:
+        clock = 16 if "16mhz" in image.name else 8
+        images.append(clock)
+        return Flashed(57_600, "", identity_of(clock * 1_000_000, clock == chip))
+
+    monkeypatch.setattr(flash_module, "flash", put)
+    done = flash_module.flash_probe("/dev/ttyUSB9", mhz)
+
+    assert images == written
+    assert done.identity is not None
+    assert done.identity.clock_ok
+
+
+@pytest.mark.parametrize(("mhz", "chip"), [(16, 8), (8, 16)])
+def test_a_wrong_clock_is_told_with_what_to_do(monkeypatch: pytest.MonkeyPatch, mhz: int, chip: int) -> None:
+    monkeypatch.setattr(
+        flash_module, "flash", lambda *a, **k: Flashed(57_600, "", identity_of(mhz * 1_000_000, False))
+    )
+
+    with pytest.raises(BoardError, match=f"wrong image.*flash with --mhz {chip}$"):
+        flash_module.flash_probe("/dev/ttyUSB9", mhz)
 
 
 @NEEDS_AVRDUDE
@@ -191,6 +244,11 @@ def test_a_program_that_hangs_is_ended(tmp_path: Path, image: Path, monkeypatch:
     scripted(tmp_path, monkeypatch, "exec sleep 60")
     with on_pty(ScriptedBoard()) as name, pytest.raises(BoardError, match="has said nothing"):
         flash(name, image)
+
+
+def test_nothing_is_asked_of_a_pipe_that_windows_cannot_tell() -> None:
+    """`select` works on sockets only there: a pipe is read by a thread."""
+    assert not hasattr(flash_module, "select")
 
 
 def test_programmer_not_installed(image: Path, monkeypatch: pytest.MonkeyPatch) -> None:

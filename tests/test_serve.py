@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import os
 import random
-import subprocess
-import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 import serial
 from ports.scripted import ScriptedBoard
+from stepped import stepped
 
 from benchctl import benchfile
 from benchctl.avr.build_shim import available
@@ -27,8 +26,9 @@ from benchctl.ports.outlets import MOST_WAITING, PtyOutlet, TcpOutlet
 from benchctl.ports.port import SerialPort, still_open
 from benchctl.procedure.file import load
 from benchctl.procedure.runner import Runner
-from benchctl.serve import Server, make_server, serve_bench
+from benchctl.serve import Server, make_server, serve_bench, write_bench
 from benchctl.session.board import Board
+from benchctl.session.port import Reach
 from benchctl.shipped import procedure
 from benchctl.terms import Role
 
@@ -60,7 +60,12 @@ class ScriptedPort:
         self._refuse()
         self._due.append((self.bench.now() + 0.002, self.board.feed(data)))
 
-    urgent = write
+    def urgent(self, data: bytes) -> bool:
+        self.write(data)
+        return True
+
+    def shut(self) -> None:
+        return
 
     def read_nowait(self) -> bytes:
         self._refuse()
@@ -76,6 +81,9 @@ class ScriptedPort:
     def reset(self) -> None:
         self.resets += 1
 
+    def set_baud(self, baud: int) -> None:
+        return
+
     def close(self) -> None:
         return
 
@@ -83,7 +91,8 @@ class ScriptedPort:
 class ScriptedBench:
     """Two scripted boards in virtual time."""
 
-    name, kind, simulated, seed, sha256 = "scripted", "sim", True, 1, ""
+    name, kind, simulated, seed, sha256, notes = "scripted", "sim", True, 1, "", ()
+    pacer = None
 
     def __init__(self) -> None:
         self.chance = random.Random(1)
@@ -109,8 +118,14 @@ class ScriptedBench:
     def wait_input(self, deadline: float) -> bool:
         raise AssertionError("serving does not wait so")
 
-    def stop_all(self) -> None:
-        return
+    def plugged_in(self) -> Sequence[str]:
+        return ()
+
+    def reopen(self, role: Role, seconds: float = 0.0) -> bool:
+        return True
+
+    def stop_all(self) -> Reach:
+        return Reach()
 
     def close(self) -> None:
         self.closed += 1
@@ -187,6 +202,7 @@ def test_time_follows_real_time() -> None:
     assert passed >= 0.05
 
 
+@pytest.mark.long
 def test_an_unplugged_board_is_silent_and_comes_back() -> None:
     """A modelled cable that is pulled passes nothing; the other board goes on."""
     bench = ScriptedBench()
@@ -226,17 +242,18 @@ def test_links_and_a_bench_file_are_left_where_asked(tmp_path: Path) -> None:
     (tmp_path / "craft").symlink_to("/dev/pts/left-over")
     serve_bench(bench, said.append, use_and_stop, spec=spec, folder=tmp_path)
 
-    assert {"kind": "serial", "port": str(tmp_path / "hand")} == {k: seen[k] for k in ("kind", "port")}
+    assert {"kind": "ports", "port": str(tmp_path / "hand")} == {k: seen[k] for k in ("kind", "port")}
     assert str(seen["link"]).startswith("/dev/")
     assert [f"hand: {tmp_path}/hand", f"craft: {tmp_path}/craft", f"bench file: {tmp_path}/bench.toml"] == said
     assert os.listdir(tmp_path) == ["bench.toml"]
 
 
 def test_what_cannot_be_served_says_why(tmp_path: Path) -> None:
-    """Real boards, and a folder that is not there."""
+    """Real boards, and a folder that cannot be made."""
     bench = ScriptedBench()
-    with pytest.raises(UsageError, match="cannot be made a link"):
-        serve_bench(bench, lambda text: None, lambda: True, folder=tmp_path / "none")
+    (tmp_path / "file").touch()
+    with pytest.raises(UsageError, match="no folder can be made there"):
+        serve_bench(bench, lambda text: None, lambda: True, folder=tmp_path / "file")
     bench.simulated = False
     with pytest.raises(UsageError, match="is of real boards"):
         make_server(bench)
@@ -305,30 +322,6 @@ def test_a_second_program_is_turned_away_from_tcp() -> None:
 
 # ---------------------------------------------------------------------- the tool over served ports
 
-SERVER = """
-import sys
-from pathlib import Path
-from benchctl import benchfile
-from benchctl.benches import open_bench
-from benchctl.serve import serve_bench
-serve_bench(open_bench(sys.argv[1]), lambda text: print(text, flush=True), lambda: False,
-            spec=benchfile.load(sys.argv[1]), folder=Path(sys.argv[2]))
-"""
-
-
-@contextmanager
-def served_elsewhere(bench: str, folder: Path) -> Iterator[Path]:
-    """A bench served by another process; gives the bench file with which its boards are real ones."""
-    with subprocess.Popen([sys.executable, "-c", SERVER, bench, str(folder)], stdout=subprocess.PIPE, text=True) as run:
-        try:
-            assert run.stdout is not None
-            while not run.stdout.readline().startswith("bench file"):
-                assert run.poll() is None
-            yield folder / "bench.toml"
-        finally:
-            run.kill()
-
-
 def verdicts(bench: Bench) -> dict[str, str]:
     """Verdicts by stage of the radio link procedure, which needs no operator."""
     bench.operator = NoOperator()
@@ -338,7 +331,7 @@ def verdicts(bench: Bench) -> dict[str, str]:
 
 
 FAULTY = """
-[board.hand]
+pair = "mudlark"
 [board.craft.radio]
 miso = { series_ohms = 1e9 }
 """
@@ -346,8 +339,7 @@ miso = { series_ohms = 1e9 }
 
 FIRMWARE = """
 kind = "avr"
-[board.hand]
-[board.craft]
+pair = "mudlark"
 """
 NEEDS_AVR = pytest.mark.skipif(available() is not None, reason=available() or "all there")
 
@@ -355,22 +347,37 @@ NEEDS_AVR = pytest.mark.skipif(available() is not None, reason=available() or "a
 @pytest.mark.parametrize(
     "text",
     [
-        pytest.param("[board.hand]\n[board.craft]\n", id="healthy"),
+        pytest.param('pair = "mudlark"\n', id="healthy"),
         pytest.param(FAULTY, id="faulty"),
-        pytest.param(FIRMWARE, id="real firmware", marks=NEEDS_AVR),
-        pytest.param('[board.hand]\n[board.craft]\nvia = "hand"\n', id="one cable"),
+        pytest.param(FIRMWARE, id="real firmware", marks=(NEEDS_AVR, pytest.mark.long)),
+        pytest.param('pair = "mudlark"\n[board.craft]\nvia = "hand"\n', id="one cable"),
     ],
 )
-def test_same_verdicts_over_served_ports_as_in_process(tmp_path: Path, text: str) -> None:
-    """A bench judged in virtual time and the same bench served in real time, used as real boards: stage by stage."""
+def test_same_verdicts_over_served_ports_as_in_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
+) -> None:
+    """A bench judged by itself, and the same bench served and used as real boards: stage by stage."""
     file = tmp_path / "sim.toml"
     file.write_text(text)
+    (tmp_path / "served").mkdir()
     inside = open_bench(str(file))
     expected = verdicts(inside)
     inside.close()
-    with served_elsewhere(str(file), tmp_path) as bench_file:
-        outside = open_bench(str(bench_file))
+    with stepped(open_bench(str(file)), monkeypatch) as served:
+        outside = open_bench(str(write_bench(benchfile.load(str(file)), served.server.names, tmp_path / "served")))
         got = verdicts(outside)
         outside.close()
 
     assert expected == got
+
+
+def test_a_folder_that_is_not_there_is_made(tmp_path: Path) -> None:
+    """Links stand in it; where none can be made that is one sentence."""
+    server = make_server(ScriptedBench(), folder=tmp_path / "new" / "bench")
+    try:
+        assert {p.name for p in (tmp_path / "new" / "bench").iterdir()} == {"hand", "craft"}
+    finally:
+        server.close()
+    (tmp_path / "file").touch()
+    with pytest.raises(UsageError, match="no folder can be made there"):
+        make_server(ScriptedBench(), folder=tmp_path / "file")

@@ -11,20 +11,32 @@ class AbsentPort:
     baud = 0
     latency_ms: float | None = None
 
-    def __init__(self, name: str, sentence: str) -> None:
+    def __init__(self, name: str, sentence: str, to_flash: str = "") -> None:
+        """to_flash: port on which a board waits for the right program, perhaps this one."""
         self.name = name
         self._sentence = sentence
+        self._to_flash = to_flash
+
+    def _lost(self) -> PortLost:
+        return PortLost(self._sentence, to_flash=self._to_flash)
 
     def write(self, data: bytes) -> None:
-        raise PortLost(self._sentence)
+        raise self._lost()
 
-    urgent = write
+    def urgent(self, data: bytes) -> bool:
+        raise self._lost()
+
+    def shut(self) -> None:
+        return
 
     def read_nowait(self) -> bytes:
-        raise PortLost(self._sentence)
+        raise self._lost()
 
     def reset(self) -> None:
-        raise PortLost(self._sentence)
+        raise self._lost()
+
+    def set_baud(self, baud: int) -> None:
+        raise self._lost()
 
     def close(self) -> None:
         return

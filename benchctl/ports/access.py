@@ -31,7 +31,7 @@ else:
 #: everything that pyserial and the system raise about a line; SerialException is an OSError
 FOREIGN = _FOREIGN
 #: besides, its URL handlers fail so on a URL without port, with a wrong option, with an unsupported setting
-_FOREIGN_OPENING = (*FOREIGN, KeyError, TypeError, AttributeError, NotImplementedError)
+_FOREIGN_OPENING: tuple[type[Exception], ...] = (*FOREIGN, KeyError, TypeError, AttributeError, NotImplementedError)
 
 
 class Trouble(StrEnum):
@@ -168,6 +168,8 @@ _SENTENCES: dict[Trouble, Callable[[str, BaseException, str], str]] = {
 
 
 def _linux_advice(name: str) -> str:
+    if sys.platform == "win32":
+        return "ask whoever looks after this machine"
     try:
         import grp
 

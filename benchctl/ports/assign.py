@@ -34,6 +34,17 @@ def device(port: str) -> str:
     return port if "://" in port else os.path.realpath(port)
 
 
+def devices() -> set[str]:
+    """The devices behind all ports that are there now."""
+    return {device(c.port) for c in candidates()}
+
+
+def boards_besides(open_: Collection[str], seconds: float) -> list[Found]:
+    """Boards of ours that answer on ports other than these devices'; their ports are closed again."""
+    found = survey([c for c in candidates() if device(c.port) not in open_], seconds)
+    return [f for f in found if f.state is State.BOARD]
+
+
 def find_boards(
     wanted: Sequence[Wanted],
     listed: Sequence[Candidate] | None = None,
@@ -96,7 +107,7 @@ def _at_its_port(wish: Wanted, found: Sequence[Found], out: Assigned) -> None:
     there = next(f for f in found if device(f.port) == device(wish.port))
     if there.state is State.BOARD:
         out.boards[wish.role] = there
-    elif there.state in (State.SILENT, State.GONE):
+    elif there.state in (State.SILENT, State.GONE, State.LOADER):
         out.missing[wish.role] = there.sentence
     else:
         raise UsageError(there.sentence)
@@ -167,12 +178,21 @@ def all_by_role(found: Sequence[Found], labels: Mapping[Role, str]) -> Assigned:
 # ---------------------------------------------------------------------- back again
 
 
-def find_again(wanted: Wanted, in_use: Collection[str], seconds: float, *, known: bool = True) -> Found | None:
+def find_again(
+    wanted: Wanted,
+    in_use: Collection[str],
+    seconds: float,
+    *,
+    known: bool = True,
+    old: Collection[str] = (),
+    told: list[Found] | None = None,
+) -> Found | None:
     """A board that went away or was not there yet, its port open in `line`; None when it is not there now.
 
     wanted.port: where it was, looked at first; a board that comes back is nearly always there, and probing resets
     what is on the others. known: it has said its label before, so nothing else can be it; a board known to have no
-    label is only looked for on its old port.
+    label is only looked for on its old port. old: devices of which nobody knows which board they are, so that one
+    without a label is not taken from there. told: gets what else was found.
     """
     taken = {device(p) for p in (*in_use, wanted.port)}
     groups = [[Candidate(wanted.port, baud=wanted.baud)]] if wanted.port else []
@@ -181,11 +201,18 @@ def find_again(wanted: Wanted, in_use: Collection[str], seconds: float, *, known
     for group in groups:
         found = survey(group, seconds, keep=True)
         fitting = [f for f in found if f.state is State.BOARD and f.label == wanted.label]
+        if not known and not wanted.label:
+            fitting = [f for f in fitting if device(f.port) not in old]
         if not known:
-            fitting = fitting or [f for f in found if f.state is State.BOARD and not f.label]
+            boards = [f for f in found if f.state is State.BOARD]
+            # a new board first; else one that says it has that role, where no label is expected
+            fitting = fitting or [f for f in boards if not f.label and device(f.port) not in old]
+            fitting = fitting or [f for f in boards if not wanted.label and _has_role(f, wanted.role)]
         # several at once: better none than the wrong one
         chosen = fitting[:1] if len(fitting) == 1 else []
         _let_go(found, chosen)
         if chosen:
             return chosen[0]
+        if told is not None:
+            told += found
     return None

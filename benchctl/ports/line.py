@@ -1,4 +1,6 @@
-"""An open serial line as two blocking-with-limit calls; one class for lines with a descriptor, one for the rest.
+"""An open serial line: reading and writing that wait with a limit, and the stop's writing, which never waits.
+
+One class for lines with a descriptor, one for the rest.
 
 Reading is by large reads only: reading byte by byte, or up to a delimiter, cannot keep up with two boards.
 """
@@ -7,33 +9,46 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import select
 import socket
+import sys
 import threading
 import time
 from typing import Any, Protocol
 
+from benchctl.errors import Stopped
 from benchctl.ports.access import FOREIGN, WRITE_S
 
 #: most bytes taken in one read
 CHUNK = 65536
 #: output waiting in the system beyond this is thrown away for an urgent write: 5 ms at 500 kBd
 BACKLOG = 256
-#: how long a normal write steps aside for an urgent one
-GIVE_WAY_S = 0.001
+#: how long an urgent write waits for a thread that is between a look and its write: both take microseconds
+LOCK_S = 0.005
+#: how often a write that waits for room looks whether it may go on
+LOOK_S = 0.02
+SHUT = "the run has been stopped: nothing but stops is sent any more"
 
 
 class Line(Protocol):
-    """What `SerialPort` needs of a line. All raise `access.FOREIGN` when the line is gone."""
+    """What `SerialPort` needs of a line. All raise `access.FOREIGN` when the line is gone.
+
+    shut: only urgent bytes leave any more. It is looked at under the lock that orders all writes, directly before
+    each, so that nothing else leaves after an urgent write that came after it was set.
+    """
 
     serial: Any
+    shut: bool
 
     def read(self) -> bytes:
         """Wait for bytes and return what is there; b"" after a while without, or when poked."""
 
-    def write(self, data: bytes) -> None: ...
+    def write(self, data: bytes) -> None:
+        """Raises Stopped once `shut`."""
 
-    def urgent(self, data: bytes) -> None: ...
+    def urgent(self, data: bytes) -> bool:
+        """From any thread, without waiting; whether all of it was taken."""
 
     def poke(self) -> None:
         """End a `read` that is waiting."""
@@ -59,14 +74,14 @@ class DescriptorLine:
 
     def __init__(self, opened: Any, descriptor: int) -> None:
         self.serial = opened
+        self.shut = False
         self._fd = descriptor
-        # a signal's handler stops the boards in whatever the interrupted thread was doing: no lock may be one
-        # that it cannot take again, and no event may be waited on
+        # held for one write that does not wait at most; a signal's handler may come back to it
         self._lock = threading.RLock()
         self._open = True
-        self._rushing = 0  # urgent writes under way
         self._poke_r, self._poke_w = os.pipe()
-        os.set_blocking(descriptor, False)
+        if sys.platform != "win32":  # `line_for` takes the other line there
+            os.set_blocking(descriptor, False)
         self._socket = getattr(opened, "_socket", None)
         if self._socket is not None:
             # a stop must not wait for the acknowledgement of what went before it
@@ -76,49 +91,58 @@ class DescriptorLine:
         ready, _, _ = select.select([self._fd, self._poke_r], [], [])
         if self._fd not in ready:
             return b""
-        try:
-            data = os.read(self._fd, CHUNK)
-        except BlockingIOError:
-            return b""
-        if not data:
+        data = self._read_some()
+        if data == b"":
             raise ConnectionAbortedError("the other end has gone")
+        data = data or b""
+        # a terminal gives at most 4 kB a read: on a busy machine each that is handed on alone costs a turn of others
+        while data and len(data) < CHUNK and (more := self._read_some()):
+            data += more
         return data
+
+    def _read_some(self) -> bytes | None:
+        """What one read gives: None where nothing is there, b"" where the other end has gone."""
+        try:
+            return os.read(self._fd, CHUNK)
+        except BlockingIOError:
+            return None
 
     def write(self, data: bytes) -> None:
         rest = memoryview(data)
-        while rest:
-            if self._rushing:
-                time.sleep(GIVE_WAY_S)
-            rest = self._write_or_wait(rest)
+        deadline = 0.0
+        while True:
+            with self._lock:
+                if self.shut:
+                    raise Stopped(SHUT)
+                sent = self._write_some(rest)
+            rest = rest[sent:]
+            if not rest:
+                return
+            if sent or not deadline:
+                deadline = time.monotonic() + WRITE_S
+            elif time.monotonic() > deadline:
+                raise TimeoutError(f"it has taken no bytes for {WRITE_S:g} s")
+            select.select([], [self._fd], [], LOOK_S)
 
-    def _write_or_wait(self, rest: memoryview) -> memoryview:
-        """Write what fits; when not all did, wait for room. Returns what is left."""
-        rest = rest[self._write_some(rest) :]
-        if rest and not select.select([], [self._fd], [], WRITE_S)[1]:
-            raise TimeoutError(f"it has taken no bytes for {WRITE_S:g} s")
-        return rest
-
-    def urgent(self, data: bytes) -> None:
-        self._rushing += 1
+    def urgent(self, data: bytes) -> bool:
+        if not self._lock.acquire(timeout=LOCK_S):
+            return False  # it is just being closed, which may take a system's time
         try:
             with contextlib.suppress(*FOREIGN, AttributeError):
                 if self.serial.out_waiting > BACKLOG:
                     self.serial.reset_output_buffer()
-            rest = memoryview(data)
-            while rest:
-                rest = self._write_or_wait(rest)
+            return self._write_some(memoryview(data)) == len(data)
         finally:
-            self._rushing -= 1
+            self._lock.release()
 
     def _write_some(self, data: memoryview) -> int:
         # the lock keeps `close` from giving the descriptor to somebody else between check and write
-        with self._lock:
-            if not self._open:
-                raise ConnectionAbortedError("it has been closed")
-            try:
-                return os.write(self._fd, data)
-            except BlockingIOError:
-                return 0
+        if not self._open:
+            raise ConnectionAbortedError("it has been closed")
+        try:
+            return os.write(self._fd, data)
+        except BlockingIOError:
+            return 0
 
     def poke(self) -> None:
         with contextlib.suppress(OSError):
@@ -137,13 +161,23 @@ class DescriptorLine:
 
 
 class PolledLine:
-    """No descriptor to wait on (Windows, rfc2217://): ask how much is there and take all of it."""
+    """No descriptor to wait on (Windows, rfc2217://): ask how much is there and take all of it.
+
+    pyserial's write waits, so the stop goes around it: through the socket where there is one, else by a thread.
+    """
 
     def __init__(self, opened: Any) -> None:
         self.serial = opened
+        self.shut = False
         self._lock = threading.RLock()
-        self._writer = 0  # thread that is writing
-        self._interrupting = b""
+        self._socket: Any = getattr(opened, "_socket", None)
+        self._stops: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self._stopping = self._stopped = False
+        if self._socket is not None:
+            # pyserial's own is 5 s; with one, the system's socket does not wait by itself
+            self._socket.settimeout(WRITE_S)
+        else:
+            threading.Thread(target=self._send_stops, name=f"stops of {opened.name}", daemon=True).start()
 
     def read(self) -> bytes:
         # at least one byte is asked for, so that an idle line sleeps in the read, up to its time-out
@@ -151,24 +185,47 @@ class PolledLine:
 
     def write(self, data: bytes) -> None:
         with self._lock:
-            while data:
-                self._writer = threading.get_ident()
-                try:
-                    self.serial.write(data)
-                finally:
-                    self._writer = 0
-                data, self._interrupting = self._interrupting, b""
+            if self.shut:
+                raise Stopped(SHUT)
+            self.serial.write(data)
 
-    def urgent(self, data: bytes) -> None:
-        """In a signal's handler that has interrupted a write, right behind that write: pyserial cannot do two."""
-        if self._writer == threading.get_ident():
-            self._interrupting += data
-        else:
-            self.write(data)
+    def urgent(self, data: bytes) -> bool:
+        return self._urgent_by_thread(data) if self._socket is None else self._urgent_to_socket(data)
+
+    def _urgent_to_socket(self, data: bytes) -> bool:
+        """False as well while another thread is in the middle of a write: to be tried again behind it."""
+        in_order = self._lock.acquire(timeout=LOCK_S)
+        try:
+            # RFC 854: 255 is doubled
+            wire = data.replace(b"\xff", b"\xff\xff")
+            return os.write(self._socket.fileno(), wire) == len(wire) and in_order
+        except BlockingIOError:
+            return False
+        finally:
+            if in_order:
+                self._lock.release()
+
+    def _urgent_by_thread(self, data: bytes) -> bool:
+        """Handed over; whether it has gone is known when it is asked for again."""
+        if self._stopped:
+            self._stopped = False
+            return True
+        if not self._stopping:
+            self._stopping = True
+            self._stops.put(data)
+        return False
+
+    def _send_stops(self) -> None:
+        while data := self._stops.get():
+            with self._lock, contextlib.suppress(*FOREIGN):
+                self.serial.write(data)
+                self._stopped = True
+            self._stopping = False
 
     def poke(self) -> None:
         return
 
     def close(self) -> None:
+        self._stops.put(b"")
         with contextlib.suppress(*FOREIGN):
             self.serial.close()

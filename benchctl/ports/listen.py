@@ -11,14 +11,15 @@ from benchctl.ports.port import SerialPort
 from benchctl.session.board import Board
 from benchctl.session.boot import Identity
 from benchctl.terms import Role
+from benchctl.wire.catalogue import BAUDS
 
-#: speeds of the probe firmware, in the order of its `baud_code` setting
-OUR_BAUDS = (500_000, 250_000, 115_200, 1_000_000)
 #: speeds that other firmware usually prints at (common practice, no source)
 USUAL_BAUDS = (9_600, 115_200, 57_600, 38_400)
 #: what is kept of a stranger's bytes, and for how long a speed is tried
 MOST_HEARD = 64
 LISTEN_S = 0.4
+#: bytes of the speed before may still come for so long
+UNDER_WAY_S = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +59,17 @@ class _Ear:
     def write(self, data: bytes) -> None:
         self._port.write(data)
 
-    def urgent(self, data: bytes) -> None:
-        self._port.urgent(data)
+    def urgent(self, data: bytes) -> bool:
+        return self._port.urgent(data)
+
+    def shut(self) -> None:
+        self._port.shut()
 
     def reset(self) -> None:
         self._port.reset()
+
+    def set_baud(self, baud: int) -> None:
+        self._port.set_baud(baud)
 
     def close(self) -> None:
         return
@@ -96,7 +103,7 @@ def listen(port: SerialPort, seconds: float, *, only_this_speed: bool = False) -
 def _speeds(present: int, only_this: bool) -> Iterator[int]:
     yield present
     if not only_this:
-        yield from (b for b in OUR_BAUDS if b != present)
+        yield from (b for b in BAUDS if b != present)
 
 
 def _identify(ear: _Ear, clock: WallClock, seconds: float) -> Identity | None:
@@ -118,6 +125,7 @@ def _read_along(port: SerialPort, clock: WallClock, heard: bytes, bauds: tuple[i
         return Answer(port.name)
     for baud in bauds:
         port.set_baud(baud)
+        clock.wait(UNDER_WAY_S)
         port.read_nowait()
         clock.wait(LISTEN_S)
         sample = port.read_nowait()[:MOST_HEARD]

@@ -33,7 +33,8 @@ class Outlet(Protocol):
     def speed(self) -> int | None:
         """The speed in Bd that the other program has set, None where that is not known."""
 
-    def receive(self) -> bytes: ...
+    def receive(self) -> bytes:
+        """What the other program has written, b"" for nothing."""
 
     def send(self, data: bytes) -> None:
         """To whoever is connected; to nobody, the bytes are gone."""
@@ -65,10 +66,18 @@ class PtyOutlet(_Sending):
     """A pseudo-terminal. Opening it after it was closed counts as connecting, as DTR does on a real port.
 
     link: a name of its own choosing for it, a symbolic link that goes away with it.
+    Raises UsageError where the system has none.
     """
+
+    name: str
+    _master: int
+    _connected: bool
+    _link: Path | None
 
     def __init__(self, link: Path | None = None) -> None:
         super().__init__()
+        if sys.platform == "win32":
+            raise UsageError("pseudo-terminals are a POSIX thing: expected --tcp on this system")
         import tty
 
         self._master, slave = os.openpty()
@@ -94,6 +103,8 @@ class PtyOutlet(_Sending):
         self.name = str(link)
 
     def look(self) -> bool:
+        if sys.platform == "win32":
+            return False
         # hung up means that no program has the other side open
         connected = not any(event & select.POLLHUP for _, event in self._poll.poll(0))
         came, self._connected = connected and not self._connected, connected
@@ -191,6 +202,8 @@ _TCGETS2, _TERMIOS2 = 0x802C542A, struct.Struct("4I20s2I")
 
 def speed_of(fd: int) -> int | None:
     """The speed set on a terminal, also one that has no name of its own in termios."""
+    if sys.platform == "win32":
+        return None
     import fcntl
 
     try:

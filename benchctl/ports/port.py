@@ -5,22 +5,29 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from typing import TypeVar
 
 from benchctl.errors import PortLost, UsageError
 from benchctl.ports import latency
 from benchctl.ports.access import FOREIGN, CannotOpen, open_line
 from benchctl.ports.line import Line, line_for
+from benchctl.wire.catalogue import BAUDS
 
 #: bytes kept for a reader that does not come: over two minutes of a full 500 kBd line
 MOST_KEPT = 8_000_000
 #: how long the reset line is held; common boards turn its edge into a pulse
 RESET_S = 0.05
 _ALL_OPEN: set[SerialPort] = set()
+_Sent = TypeVar("_Sent")
 
 
 def still_open() -> list[str]:
     """Names of ports that have been opened and not closed; for the check that nothing leaks."""
     return sorted(port.name for port in _ALL_OPEN)
+
+
+#: the last two: pyserial's reads when its object is closed under them
+_LOST: tuple[type[Exception], ...] = (*FOREIGN, TypeError, AttributeError)
 
 
 class SerialPort:
@@ -46,7 +53,7 @@ class SerialPort:
         self._thread.start()
 
     @classmethod
-    def open(cls, name: str, baud: int = 500_000, wake: Callable[[], None] = lambda: None) -> SerialPort:
+    def open(cls, name: str, baud: int = BAUDS[0], wake: Callable[[], None] = lambda: None) -> SerialPort:
         """Open a port by name or pyserial URL. Raises UsageError saying why not and what to do."""
         opened = open_line(name, baud)
         if isinstance(opened, CannotOpen):
@@ -58,9 +65,12 @@ class SerialPort:
     def write(self, data: bytes) -> None:
         self._send(self._line.write, data)
 
-    def urgent(self, data: bytes) -> None:
-        """From any thread, at once; what the system has not sent yet is thrown away when it would take long."""
-        self._send(self._line.urgent, data)
+    def urgent(self, data: bytes) -> bool:
+        """See `session.port.Port`; what the system has not sent yet is thrown away when it would take long."""
+        return self._send(self._line.urgent, data)
+
+    def shut(self) -> None:
+        self._line.shut = True
 
     def read_nowait(self) -> bytes:
         with self._lock:
@@ -119,8 +129,7 @@ class SerialPort:
                 if data:
                     self._keep(data)
                     self.wake()
-        except (*FOREIGN, TypeError, AttributeError) as e:
-            # the last two: pyserial's reads when its object is closed under them
+        except _LOST as e:
             self._lose(e)
         self.wake()
 
@@ -136,11 +145,11 @@ class SerialPort:
         with self._lock:
             self._lost = self._lost or f"{self.name}: the port is gone ({error})"
 
-    def _send(self, how: Callable[[bytes], None], data: bytes) -> None:
+    def _send(self, how: Callable[[bytes], _Sent], data: bytes) -> _Sent:
         if self._lost:
             raise PortLost(self._lost)
         try:
-            how(data)
+            return how(data)
         except FOREIGN as e:
             self._lose(e)
             self.wake()

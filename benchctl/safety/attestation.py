@@ -37,6 +37,8 @@ STATEMENTS: tuple[Statement, ...] = (
     Statement("plane_clear", "Nobody and nothing is in the plane of the rotor; hair, sleeves and leads are tied back."),
     Statement("cut_off_in_reach", "The battery plug or supply switch is in reach: that is the emergency stop."),
 )
+#: before any pulse output is tried or moved over its range, and before what it can emit is changed
+SUPPLY_OFF = Statement("supply_off", "The motors' battery is unplugged; no motor controller has any power.")
 HIGHER_CAP = Statement("higher_cap", "The throttle may go above 20 % on this test; the clamps hold that thrust.")
 
 
@@ -58,3 +60,8 @@ def challenge(chance: random.Random) -> str:
 def matches(word: str, answer: str) -> bool:
     """Whether the typed answer is the word; letter case and blanks around it do not matter."""
     return answer.strip().lower() == word
+
+
+def refuses(answer: str) -> bool:
+    """Whether the answer says that it is not so; nothing but the word no does."""
+    return answer.strip().lower() == "no"

@@ -22,7 +22,8 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "Servos",
-        "A servo moves without warning and its linkage can pinch. Take the linkage off or keep your fingers out.",
+        "A servo moves without warning and its linkage can pinch. Take the linkage off or keep your fingers out. Feed "
+        "it from a supply of its own, never by plugging the motors' battery in for it.",
     ),
     Caution(
         "Lithium batteries",

@@ -7,18 +7,23 @@ Rules:
     board's own guard is idle) leads to SAFE from anywhere; the way back is the whole way.
  4. STOPPED is left only by RENEW, a deliberate new start; releasing a key does nothing (the principle of ISO 13850;
     from memory). After it, everything has to be attested anew.
- 5. The board's own guard enforces cap, slew, keep-alive and silence by itself; this only adds to that.
+ 5. What pulse outputs can emit is changed, and servos are swung over their range, only while it is attested that the
+    motors' battery is unplugged; asking for it to be plugged in voids that.
+ 6. A lesson (full throttle at a controller without power) begins only with that and all statements attested; whatever
+    voids these, or a stop, ends it.
+ 7. The board's own guard enforces cap, slew, keep-alive and silence by itself; this only adds to that.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from benchctl.errors import BenchctlError
-from benchctl.safety.attestation import VALID_S, statements
+from benchctl.safety.attestation import SUPPLY_OFF, VALID_S, statements
 from benchctl.terms import Role
 
 
@@ -46,6 +51,9 @@ class Change(StrEnum):
     STOP = "stop pressed"
     RENEW = "deliberate new start"
 
+
+#: the board's guard drops after so long without a request; a host that was so late does not go on by itself
+KEEP_ALIVE_S = 0.25
 
 _ANYWHERE = {Change.DISARM: State.SAFE, Change.LAPSE: State.SAFE, Change.STOP: State.STOPPED}
 TABLE: Mapping[State, Mapping[Change, State]] = {
@@ -83,7 +91,11 @@ class Interlock:
         self.state = State.SAFE
         self._given: dict[str, Given] = {}
         self._idle: set[Role] = set()
-        self._number = 0
+        self._number = self._late = 0
+        self._asked_at = 0.0
+        self._lesson = False  # full throttle stands, or stood, at a controller that got its power under it
+        # a stop comes from another thread, or from a signal's handler in the middle of a change
+        self._changing = threading.RLock()
 
     # ------------------------------------------------------------------ conditions
 
@@ -105,18 +117,44 @@ class Interlock:
         given = self._given.get(name)
         return given is not None and now < given.until
 
+    def noticed(self, late: int) -> None:
+        """How often the host has been late so far (`bench.late`): when it was so again, all attestations are void.
+
+        Whoever attested cannot be expected to be still there, or the craft to be as it was.
+        """
+        if late != self._late:
+            self._late = late
+            self.lapse()
+
     def saw_idle(self, role: Role) -> None:
         """The board's guard has been read and is idle."""
         self._idle.add(role)
 
-    def lapse(self, role: Role | None = None) -> None:
-        """A board restarted or was replugged, or its guard went idle: all attestations are void."""
+    def plugged(self) -> None:
+        """The motors' battery is asked for, or has come."""
+        self._given.pop(SUPPLY_OFF.name, None)
+
+    def lapse(self, role: Role | None = None, *, asked: bool = False) -> None:
+        """A board restarted or was replugged, or its guard went idle: all attestations are void.
+
+        asked: the host itself restarted it; that plugs no battery in.
+        """
+        self._lesson = False
+        off = self._given.get(SUPPLY_OFF.name) if asked else None
         self._given.clear()
+        if off is not None:
+            self._given[SUPPLY_OFF.name] = off
         self._idle.clear()
         self._move(Change.LAPSE)
 
     def obstacles(self, role: Role, now: float) -> list[str]:
         """What keeps the board from being armed, as sentences; empty: nothing."""
+        out = self._missing(now)
+        if role not in self._idle:
+            out.append(f"the {role} board's outputs have not been seen idle")
+        return out
+
+    def _missing(self, now: float) -> list[str]:
         out = ["the run has been stopped"] if self.state is State.STOPPED else []
         for statement in self.wanted:
             given = self._given.get(statement.name)
@@ -124,8 +162,6 @@ class Interlock:
                 out.append(f"not attested: {statement.text}")
             elif now >= given.until:
                 out.append(f"attested more than {VALID_S / 60:g} minutes ago: {statement.text}")
-        if role not in self._idle:
-            out.append(f"the {role} board's outputs have not been seen idle")
         return out
 
     # ------------------------------------------------------------------ arming and throttle
@@ -141,20 +177,57 @@ class Interlock:
         """The fields of the request that arms, for a nonce that the board gave. Raises Locked."""
         self._check(role, now)
         self._step(Change.CHALLENGE)
-        return {"channel": channel, "nonce": nonce, "label": label}
+        return {"channel": channel, "nonce": nonce, "label": label, "cap_permille": round(1000 * self.cap)}
+
+    def wiring(self, nonce: int, label: str, now: float) -> dict[str, Any]:
+        """The fields of the request that lets the wiring be changed, for a nonce that the board gave. Raises Locked."""
+        self.check_off(now)
+        return {"channel": 0, "nonce": nonce, "label": label, "cap_permille": 0}
+
+    def check_off(self, now: float) -> None:
+        """Raises Locked unless it is attested that the motors' battery is unplugged, and nothing is armed."""
+        if self.state in (State.STOPPED, State.CHALLENGED, State.ARMED, State.LIVE):
+            raise Locked(f"the wiring of pulse outputs is not changed while {self.state}")
+        if not self.valid(SUPPLY_OFF.name, now):
+            raise Locked(f"not attested: {SUPPLY_OFF.text}")
+
+    def begin_lesson(self, now: float) -> None:
+        """Full throttle may go out, at a controller without power. Raises Locked."""
+        self.check_off(now)
+        self._lesson = True
+        self.check_lesson(now)
+
+    def check_lesson(self, now: float) -> None:
+        """Raises Locked unless a lesson has begun and nothing has ended it."""
+        missing = self._missing(now)
+        if missing or not self._lesson:
+            self._lesson = False
+            raise Locked(missing[0] if missing else "the lesson is over: what was attested for it is void")
+
+    def end_lesson(self) -> None:
+        """It is over; safe to call at any time."""
+        self._lesson = False
 
     def accepted(self) -> None:
         """The board is armed."""
         self._number = 0
         self._step(Change.ACCEPT)
 
-    def throttle(self, channel: int, permille: int, role: Role, now: float) -> dict[str, Any]:
-        """The fields of a throttle request, the only ones there are. Raises Locked when it is not allowed."""
+    def throttle(self, channel: int, permille: int, role: Role, now: float, both_ways: bool = False) -> dict[str, Any]:
+        """The fields of a throttle request, the only ones there are. Raises Locked when it is not allowed.
+
+        both_ways: a reversible controller, which turns backwards below 0; the cap holds on both sides.
+        """
         self._check(role, now)
-        if not 0 <= permille <= round(1000 * self.cap):
+        most = round(1000 * self.cap)
+        if not (-most if both_ways else 0) <= permille <= most:
             raise Locked(f"throttle {permille / 10:g} % is above the cap of {100 * self.cap:g} %")
-        self._step(Change.RAISE if permille > 0 else Change.LOWER)
+        if self._number and now - self._asked_at > KEEP_ALIVE_S:
+            self.lapse()
+            raise Locked(f"this computer was late: {now - self._asked_at:.1f} s between two requests for throttle")
+        self._step(Change.RAISE if permille else Change.LOWER)
         self._number += 1
+        self._asked_at = now
         return {"channel": channel, "permille": permille, "number": self._number}
 
     def disarm(self) -> None:
@@ -164,6 +237,7 @@ class Interlock:
 
     def stop(self) -> None:
         """The stop: final until `renew`."""
+        self._lesson = False
         self._given.clear()
         self._idle.clear()
         self._move(Change.STOP)
@@ -171,6 +245,8 @@ class Interlock:
     def renew(self) -> None:
         """A deliberate new start after a stop; everything has to be attested anew."""
         self._step(Change.RENEW)
+        self._given.clear()  # what came in while the stop did
+        self._idle.clear()
 
     @property
     def may_move(self) -> bool:
@@ -187,13 +263,15 @@ class Interlock:
 
     def _step(self, change: Change) -> None:
         """A change that must be allowed here."""
-        if change not in TABLE[self.state]:
-            raise Locked(f"{change} is not possible while {self.state}")
-        self.state = TABLE[self.state][change]
+        with self._changing:
+            if change not in TABLE[self.state]:
+                raise Locked(f"{change} is not possible while {self.state}")
+            self.state = TABLE[self.state][change]
 
     def _move(self, change: Change) -> None:
         """A change that is allowed everywhere."""
-        self.state = TABLE[self.state][change]
+        with self._changing:
+            self.state = TABLE[self.state][change]
 
 
 def picture() -> str:

@@ -9,13 +9,12 @@ blinking at its start, which brings it down to its 512 bytes; what it does with 
 from __future__ import annotations
 
 import shutil
-import subprocess
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from boot_loaders import LOADERS, OLDER, as_hex, loader_and_start, start_at
+from boot_loaders import OLDER, as_hex, built_newer, loader_and_start, start_at
 from test_real_avrdude import missing
 
 from benchctl import benchfile, shipped
@@ -25,25 +24,19 @@ from benchctl.errors import NoAnswer
 from benchctl.session.board import Board
 from benchctl.session.boot import cause_name, source_name
 from benchctl.terms import Role
+from benchctl.wire import msg
 
 pytestmark = [
     pytest.mark.skipif(bool(missing()), reason=missing() or "nothing is missing"),
     pytest.mark.skipif(shutil.which("avr-gcc") is None, reason="avr-gcc is not installed"),
-    pytest.mark.timeout(120),
 ]
 HAND = Role.HAND
-#: as the package's own Makefile builds it for a 16 MHz ATmega328P
-_BUILD = ["avr-gcc", "-Os", "-fno-inline-small-functions", "-fno-split-wide-types", "-mshort-calls", "-mmcu=atmega328p", "-DF_CPU=16000000L", "-DBAUD_RATE=115200", "-Wl,--section-start=.text=0x7e00", "-Wl,--section-start=.version=0x7ffe", "-Wl,--relax", "-nostartfiles", "-nostdlib", "-w", "-DLED_START_FLASHES=0"]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
 def newer(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The newer loader, in so many bytes as its section holds."""
-    folder = tmp_path_factory.mktemp("loader")
-    elf, source = folder / "loader.elf", LOADERS / "optiboot/optiboot.c"
-    subprocess.run([*_BUILD, f"-I{source.parent}", str(source), "-o", str(elf)], check=True)
-    subprocess.run(["avr-objcopy", "-O", "ihex", str(elf), str(folder / "loader.hex")], check=True)
-    return folder / "loader.hex"
+    return built_newer(tmp_path_factory.mktemp("loader"))
 
 
 class Behind:
@@ -55,7 +48,7 @@ class Behind:
         assert len(program) <= start
         image = folder / "behind.hex"
         image.write_text(as_hex(program + whole[len(program) :]))
-        self.bench = AvrBench(benchfile.parse(b"[board.hand]\n"), {HAND: image})
+        self.bench = AvrBench(benchfile.parse(b'pair = "mudlark"\nonly = ["hand"]\n'), {HAND: image})
         start_at(self.bench.chips[HAND], start)
         self.unit = self.bench._units[HAND]
         self.unit.switch_on_anew()
@@ -67,15 +60,15 @@ class Behind:
 
     def told(self, seconds: float = 3.0) -> tuple[str, str, str]:
         """Cause as the chip has it, where it learnt it, and cause as the host has it, of the next restart."""
-        boot = self.board.wait_event("boot", seconds)
+        boot = self.board.wait_event(msg.Boot, seconds)
         self.board.clear_restart()
         return cause_name(boot.cause), source_name(boot.cause_from), self.board.cause
 
     def live(self) -> None:
         """Long enough for the loop's age and the supply to be known; the board is heard until the end."""
         self.bench.wait(0.6)
-        self.board.events("boot")
-        self.board.ask("vitals")
+        self.board.events(msg.Boot)
+        self.board.ask(msg.Vitals())
 
     def hang_in_the_loop(self) -> None:
         """Where the program is most often, asleep in its loop: an interrupt that hangs would stop the loop's age too."""

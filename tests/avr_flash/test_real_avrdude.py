@@ -38,8 +38,7 @@ if missing() and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
     pytest.fail(missing(), pytrace=False)
 pytestmark = [
     pytest.mark.skipif(bool(missing()), reason=missing() or "nothing is missing"),
-    # with one wrong speed on the way, on a busy machine
-    pytest.mark.timeout(240),
+    pytest.mark.long,
 ]
 
 
@@ -51,7 +50,7 @@ def board_with(loader: Path, folder: Path) -> Iterator[tuple[Server, object]]:
     whole, start = loader_and_start(loader)
     image = folder / "loader.hex"
     image.write_text(as_hex(whole))
-    bench = AvrBench(benchfile.parse(b'kind = "avr"\n[board.hand]\n'), {Role.HAND: image})
+    bench = AvrBench(benchfile.parse(b'kind = "avr"\npair = "mudlark"\nonly = ["hand"]\n'), {Role.HAND: image})
     chip = bench.chips[Role.HAND]
     start_at(chip, start)
     server = make_server(bench)
@@ -79,6 +78,7 @@ def test_probe_is_flashed_and_identifies_itself(tmp_path: Path) -> None:
     assert done.speed == 57_600
     assert done.identity is not None
     assert done.image_crc == done.identity.image_crc
+    assert done.loader_loops
     assert list(dict.fromkeys(phases)) == [
         "trying 115200 Bd",
         "trying 57600 Bd",
@@ -103,4 +103,5 @@ def test_newer_boot_loader_is_programmed_at_its_speed(tmp_path: Path) -> None:
 
     wanted = read_image(image)
     assert done.speed == 115_200
+    assert done.loader_loops is False
     assert wanted == held[: len(wanted)]

@@ -73,7 +73,7 @@ class BootLoader:
         elif kind == 0x74:
             return self._read(int.from_bytes(body[:2], "big"))
         elif kind == 0x51:
-            self.running = True
+            self.running = self._highest > 0  # with an empty flash the boot loader is all there is
             self.board.image_crc = zlib.crc32(self.flash[: self._highest].rstrip(b"\xff"))
         return {0x41: b"\x04", 0x56: b"\x00", 0x75: self._signature}.get(kind, b"")
 

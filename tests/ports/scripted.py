@@ -14,7 +14,7 @@ from typing import Any, Protocol
 from benchctl.ports.outlets import speed_of
 from benchctl.wire.catalogue import PROTOCOL
 from benchctl.wire.framing import Deframer, frame
-from benchctl.wire.messages import Malformed, Msg, decode, encode
+from benchctl.wire.messages import Malformed, Msg, decode
 
 ROLES = ("hand", "craft", "gauge")
 
@@ -32,6 +32,7 @@ class ScriptedBoard:
         self.role, self.label, self.protocol, self.deaf_for = role, label, protocol, deaf_for
         self.asked: list[str] = []
         self.image_crc = 0x1234ABCD
+        self.clock_ok = 1
         self._deframer = Deframer()
 
     def feed(self, data: bytes) -> bytes:
@@ -43,15 +44,16 @@ class ScriptedBoard:
         if self.deaf_for:
             self.deaf_for -= 1
             return b""
-        self.asked.append(request.kind)
+        self.asked.append(request.NAME)
         fields: dict[str, Callable[[], dict[str, Any]]] = {
             "identify": self._identity,
             "clock": lambda: {"received": 5, "sent": 9},
             "stop": lambda: {"state": 0},
+            "echo": lambda: {"data": request.data},
         }
-        make = fields.get(request.kind)
+        make = fields.get(request.NAME)
         answer = make() if make is not None else {}
-        return frame(encode(f"{request.kind}_answer", request.number, answer, data=request.data))
+        return frame(request.ANSWER(**answer).encode(request.sequence))
 
     def _identity(self) -> dict[str, Any]:
         return {
@@ -68,6 +70,9 @@ class ScriptedBoard:
             "stack_free": 700,
             "settings_ok": 1,
             "signature": bytes((0x1E, 0x95, 0x0F)),
+            "image": 0,
+            "fuses": b"\xff\xff\xfd\xde",
+            "clock_ok": self.clock_ok,
         }
 
 

@@ -16,11 +16,13 @@ from benchctl import benchfile
 from benchctl.bench import Bench
 from benchctl.errors import PortLost, Stopped, UsageError
 from benchctl.operators import NoOperator, PersonOperator
-from benchctl.ports.bench import PortsBench, open_ports
+from benchctl.ports import clock
+from benchctl.ports.bench import PortsBench, open_later, open_ports
 from benchctl.ports.discover import Candidate
-from benchctl.reach import over_air
+from benchctl.relayed_bench import over_air
 from benchctl.session.board import Board
 from benchctl.terms import Role
+from benchctl.wire import msg
 
 from .rfc2217_end import on_rfc2217
 from .scripted import ScriptedBoard, on_pty, unplug
@@ -44,7 +46,7 @@ def pair() -> Iterator[Pair]:
 
 def serial_file(**ports: str) -> benchfile.BenchSpec:
     """A bench file of real boards on the given ports, by role."""
-    text = 'kind = "serial"\n' + "".join(f'[board.{role}]\nport = "{port}"\n' for role, port in ports.items())
+    text = 'kind = "serial"\npair = "mudlark"\n' + "".join(f'[board.{role}]\nport = "{port}"\n' for role, port in ports.items())
     return benchfile.parse(text.encode(), "bench.toml")
 
 
@@ -53,10 +55,10 @@ def test_the_pair_is_found_and_answers(pair: Pair) -> None:
     bench: Bench = pair.bench
 
     assert {Role.HAND, Role.CRAFT} == set(bench.boards)
-    assert bench.kind == "serial"
+    assert bench.kind == "ports"
     assert not bench.simulated
-    assert bench.boards[Role.CRAFT].declared.label == "mudlark-craft-01"
-    assert bench.boards[Role.HAND].ask("echo", data=b"abc").data == b"abc"
+    assert bench.boards[Role.CRAFT].wiring.label == "mudlark-craft-01"
+    assert bench.boards[Role.HAND].ask(msg.Echo(data=b"abc")).data == b"abc"
 
 
 def test_a_bench_file_declares_the_boards() -> None:
@@ -66,19 +68,20 @@ def test_a_bench_file_declares_the_boards() -> None:
         bench = open_ports(spec, {})
         try:
             assert spec.sha256 == bench.sha256
-            assert bench.boards[Role.HAND].declared.pins
+            assert bench.boards[Role.HAND].wiring.pins
         finally:
             bench.close()
 
 
-def test_time_is_real(pair: Pair) -> None:
-    """A wait takes as long as it says, whatever comes in meanwhile."""
-    began, bench_began = time.monotonic(), pair.bench.now()
-    pair.bench.wait(0.05)
+def test_time_is_real(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A wait takes as long as it says; how much longer depends on the machine."""
+    monkeypatch.setattr(clock, "time", time)
+    bench_clock = clock.WallClock()
+    began, bench_began = time.monotonic(), bench_clock.now()
+    bench_clock.wait(0.05)
 
-    # that it was not shorter; how much longer depends on the machine
     assert time.monotonic() - began >= 0.05
-    assert pair.bench.now() - bench_began >= 0.05
+    assert bench_clock.now() - bench_began >= 0.05
 
 
 def test_simulated_operator_is_refused(pair: Pair) -> None:
@@ -120,7 +123,7 @@ def test_stop_reaches_both_boards_from_another_thread(pair: Pair) -> None:
     _until(lambda: "stop" in pair.hand.asked and "stop" in pair.craft.asked)
 
     with pytest.raises(Stopped):
-        bench.boards[Role.HAND].ask("clock")
+        bench.boards[Role.HAND].ask(msg.Clock())
 
 
 @pytest.mark.parametrize("line", ["pty", "rfc2217"])
@@ -149,7 +152,7 @@ def test_stop_in_a_signal_handler_never_locks_up(line: str) -> None:
         gun.start()
         try:
             for _ in range(150):
-                bench.boards[Role.HAND].ask("echo", data=bytes(60))
+                bench.boards[Role.HAND].ask(msg.Echo(data=bytes(60)))
                 bench.wait(0.001)
         finally:
             over.set()
@@ -168,7 +171,7 @@ def test_closing_stops_and_may_be_done_twice(pair: Pair) -> None:
     _until(lambda: "stop" in pair.hand.asked and "stop" in pair.craft.asked)
 
     with pytest.raises(PortLost):
-        pair.bench.boards[Role.HAND].ask("clock")
+        pair.bench.boards[Role.HAND].ask(msg.Clock())
 
 
 def _until(condition: Callable[[], bool], seconds: float = 5.0) -> None:
@@ -182,7 +185,7 @@ def test_a_chatting_board_does_not_keep_another_from_its_time_out(pair: Pair) ->
     """Bytes that nobody fetches from one board do not hold up the other's answers or time-outs."""
     pair.hand.deaf_for = 1
     pair.bench.boards[Role.CRAFT].port.write(b"\0" * 50)
-    answer = pair.bench.boards[Role.HAND].ask("clock", timeout=0.05)
+    answer = pair.bench.boards[Role.HAND].ask(msg.Clock(), timeout=0.05)
 
     assert answer.received == 5
 
@@ -238,7 +241,7 @@ def test_unplugged_and_back_on_another_port(plugs: Plugs) -> None:
 
         assert bench.reopen(Role.CRAFT, 5.0)
         assert back == board.port.name
-        assert board.ask("clock").received == 5
+        assert board.ask(msg.Clock()).received == 5
         assert "arm" not in craft.asked
     finally:
         bench.close()
@@ -246,7 +249,7 @@ def test_unplugged_and_back_on_another_port(plugs: Plugs) -> None:
 
 def _ask_forever(board: Board) -> None:
     while True:
-        board.ask("clock")
+        board.ask(msg.Clock())
 
 
 def test_another_board_on_the_old_port_is_not_taken_for_it(plugs: Plugs) -> None:
@@ -264,7 +267,7 @@ def test_another_board_on_the_old_port_is_not_taken_for_it(plugs: Plugs) -> None
 
 def test_boards_that_are_not_there_yet(plugs: Plugs) -> None:
     """Boards of a file that are not plugged in are lost with a reason, and found when plugged in one at a time."""
-    bench = open_ports(benchfile.parse(b'kind = "serial"\n[board.hand]\n[board.craft]\n'), {})
+    bench = open_ports(benchfile.parse(b'kind = "serial"\npair = "mudlark"\n'), {})
     try:
         with pytest.raises(PortLost, match="no hand board labelled mudlark-hand-01 answers"):
             bench.boards[Role.HAND].open()
@@ -277,7 +280,7 @@ def test_boards_that_are_not_there_yet(plugs: Plugs) -> None:
 
         assert bench.reopen(Role.CRAFT, 5.0)
         assert bench.boards[Role.HAND].port.name != bench.boards[Role.CRAFT].port.name
-        assert bench.boards[Role.CRAFT].ask("echo", data=b"x").data == b"x"
+        assert bench.boards[Role.CRAFT].ask(msg.Echo(data=b"x")).data == b"x"
     finally:
         bench.close()
 
@@ -310,7 +313,7 @@ def test_a_board_reached_over_the_air_is_not_looked_for_on_a_port(pair: Pair) ->
     """Only the board with the cable is opened; the other one stands behind it."""
     pair.bench.close()
     spec = benchfile.parse(
-        f'kind = "serial"\n[board.hand]\nport = "{pair.names[0]}"\n[board.craft]\nvia = "hand"\n'.encode()
+        f'kind = "serial"\npair = "mudlark"\n[board.hand]\nport = "{pair.names[0]}"\n[board.craft]\nvia = "hand"\n'.encode()
     )
     bench = over_air(open_ports(spec, {}), spec)
     try:
@@ -329,3 +332,57 @@ def test_the_contract_is_fulfilled() -> None:
         return bench
 
     assert all(hasattr(PortsBench, n) for n in ("now", "wait", "wait_input", "stop_all", "close", "operator", "halted"))
+
+
+# ---------------------------------------------------------------------- one at a time tells which is which
+
+
+def why(bench: PortsBench, role: Role) -> str:
+    """Why a board that is looked for is not there."""
+    assert not bench.reopen(role, 0.2)
+    with pytest.raises(PortLost) as lost:
+        bench.boards[role].poll()
+    return str(lost.value)
+
+
+def test_a_new_board_counts_only_once_it_is_plugged_in_when_asked_for(plugs: Plugs) -> None:
+    """What lay there before may be either board; plugged in again, it is the one that was asked for."""
+    plugs.plug("usb0", ScriptedBoard("hand", ""))
+    bench = open_later(None, {})
+    try:
+        assert "unplug it, and plug it in again if it is the hand unit" in why(bench, Role.HAND)
+        plugs.pull("usb0")
+        assert "no new serial port has appeared for the hand board" in why(bench, Role.HAND)
+        plugs.plug("usb0", ScriptedBoard("hand", ""))
+        assert bench.reopen(Role.HAND, 0.2)
+        plugs.plug("usb1", ScriptedBoard("hand", ""))
+        assert bench.reopen(Role.CRAFT, 0.2)
+        assert bench.boards[Role.CRAFT].port.name.endswith("usb1")
+    finally:
+        bench.close()
+
+
+def test_two_new_boards_at_once_are_told(plugs: Plugs) -> None:
+    """Neither is taken for the other."""
+    bench = open_later(None, {})
+    plugs.plug("usb0", ScriptedBoard("hand", ""))
+    plugs.plug("usb1", ScriptedBoard("hand", ""))
+    try:
+        assert "several boards that nobody has set up yet answer" in why(bench, Role.HAND)
+        assert [said.partition(",")[0].rpartition("/")[2] for said in bench.plugged_in()] == [
+            "usb0: a board that nobody has set up yet",
+            "usb1: a board that nobody has set up yet",
+        ]
+    finally:
+        bench.close()
+
+
+def test_boards_of_another_pair_do_not_contradict(plugs: Plugs) -> None:
+    """Of a bench whose labels are known only these boards, and new ones, count as plugged in."""
+    plugs.plug("usb0", ScriptedBoard("hand", "mudlark-hand-02"))
+    plugs.plug("usb1", ScriptedBoard("craft", "mudlark-craft-01"))
+    bench = open_later(None, {Role.HAND: "mudlark-hand-01", Role.CRAFT: "mudlark-craft-01"})
+    try:
+        assert [said.partition(":")[0].rpartition("/")[2] for said in bench.plugged_in()] == ["usb1"]
+    finally:
+        bench.close()

@@ -10,13 +10,16 @@ import threading
 import pytest
 
 from benchctl.errors import UsageError
-from benchctl.ports import assign, discover
+from benchctl.ports import assign, discover, loader
 from benchctl.ports.assign import Wanted, find_boards, match
-from benchctl.ports.discover import BAUD, Candidate, Found, State, probe, survey
+from benchctl.ports.discover import Candidate, Found, State, probe, survey
 from benchctl.ports.listen import is_text
 from benchctl.session.boot import Identity
 from benchctl.terms import Role
+from benchctl.wire.catalogue import BAUDS
 
+from .boot_loader import BootLoader
+from .conftest import SPEEDS
 from .scripted import AtSpeed, ScriptedBoard, Silent, Talker, on_pty, on_socket, unplug
 
 
@@ -46,6 +49,7 @@ def test_silence() -> None:
     assert f"benchctl flash {name}" in found.sentence
 
 
+@pytest.mark.long
 def test_another_firmware_that_prints_text() -> None:
     """A stranger's text is shown."""
     says = b"joy 512 498\r\n"
@@ -57,6 +61,7 @@ def test_another_firmware_that_prints_text() -> None:
     assert "joy 512 498" in found.sentence
 
 
+@pytest.mark.long
 def test_another_device_that_sends_binary() -> None:
     """What is no text is shown in hexadecimal, at most 16 bytes of it."""
     with on_pty(Talker(bytes(range(0x80, 0xC0)))) as name:
@@ -79,6 +84,7 @@ def test_a_board_set_to_another_speed_is_found_at_it(baud: int) -> None:
     assert found.sentence.endswith(f", at {baud} Bd")
 
 
+@pytest.mark.long
 @pytest.mark.skipif(sys.platform != "linux", reason="only there a pseudo-terminal tells any speed at its other end")
 def test_text_at_another_speed_is_read() -> None:
     """Another firmware's text is found at the speed that it prints at."""
@@ -91,12 +97,32 @@ def test_text_at_another_speed_is_read() -> None:
     assert "at 57600 Bd" in found.sentence
 
 
+class Quiet(AtSpeed):
+    """At another speed it says nothing."""
+
+    def feed(self, data: bytes) -> bytes:
+        return self.device.feed(data) if self.speed() == self.baud else b""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a pseudo-terminal tells any speed at its other end")
+@pytest.mark.parametrize("baud", [115_200, 57_600])
+def test_a_boot_loader_without_a_program(baud: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A new board with nothing but its loader is told apart from a silent port, and what to do is said."""
+    monkeypatch.setattr(loader, "SPEEDS", SPEEDS)
+    with on_pty(Quiet(BootLoader(lambda: baud, at=baud), baud)) as name:
+        found = probe(name, 0.1)
+
+    assert (found.state, found.loader) == (State.LOADER, baud)
+    assert f"a boot loader answers at {baud} Bd" in found.sentence
+    assert f"benchctl flash {name}" in found.sentence
+
+
 def test_another_protocol_version_says_what_to_do() -> None:
     """A board of ours with an older firmware is told apart from a stranger."""
     with on_pty(ScriptedBoard(protocol=0)) as name:
         found = probe(name, 0.5)
 
-    assert State.OTHER is found.state
+    assert State.WRONG_IMAGE is found.state
     assert "protocol 0, older than ours" in found.sentence
 
 
@@ -123,7 +149,7 @@ def test_several_ports_at_once_in_their_order() -> None:
         on_pty(ScriptedBoard()) as b,
         on_socket(ScriptedBoard("craft", "mudlark-craft-01")) as c,
     ):
-        found = survey([Candidate(a, "first", BAUD), Candidate(b), Candidate(c)], 0.2)
+        found = survey([Candidate(a, "first", BAUDS[0]), Candidate(b), Candidate(c)], 0.2)
 
     assert [a, b, c] == [f.port for f in found]
     assert [f.state for f in found] == [State.SILENT, State.BOARD, State.BOARD]
@@ -231,7 +257,7 @@ def test_finding_opens_what_is_meant_and_closes_the_rest() -> None:
     """Only the boards that are meant stay open; their ports work."""
     with on_pty(ScriptedBoard()) as a, on_pty(ScriptedBoard("craft", "mudlark-craft-01")) as b, on_pty(Silent()) as c:
         assigned = find_boards(
-            [CRAFT], [Candidate(a, baud=BAUD), Candidate(b, baud=BAUD), Candidate(c, baud=BAUD)], 0.2
+            [CRAFT], [Candidate(a, baud=BAUDS[0]), Candidate(b, baud=BAUDS[0]), Candidate(c, baud=BAUDS[0])], 0.2
         )
         line = assigned.boards[Role.CRAFT].line
         assert line is not None

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
 import os
-import threading
-from collections.abc import Iterator
-from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-import serial
+from stepped import Counted, SteppedTime, stepped
 
 from benchctl import benchfile
 from benchctl.benches import open_bench
-from benchctl.events import Event, Note
+from benchctl.events import Answer, Event, Note, Prompt
 from benchctl.operators import NoOperator
 from benchctl.ports.bench import open_ports
 from benchctl.ports.discover import Candidate
 from benchctl.procedure.file import parse
 from benchctl.procedure.runner import Runner
-from benchctl.serve import make_server
 from benchctl.terms import Role, Verdict
-
-from .scripted import unplug
 
 SOAK = b"""
 name = "replugged"
@@ -34,93 +29,112 @@ patience = {patience}
 """
 
 
-class Relay:
-    """The far end of a cable: what comes is passed on to a board's port, what that says is passed back."""
-
-    def __init__(self, port: str) -> None:
-        self._port = serial.Serial(port, timeout=0)
-
-    def feed(self, data: bytes) -> bytes:
-        self._port.write(data)
-        return b""
-
-    def tick(self) -> bytes:
-        return bytes(self._port.read(65536))
-
-    def close(self) -> None:
-        self._port.close()
+#: the pair as if no servo were plugged in, so that nobody need attest that the battery is
+NOTHING_SWINGS = b"""
+kind = "serial"
+[pair.board.hand]
+label = "mudlark-hand-01"
+pins = { radio_ce = "D6", radio_csn = "D7", radio_irq = "D2" }
+[pair.board.craft]
+label = "mudlark-craft-01"
+pins = { radio_ce = "D6", radio_csn = "D7", radio_irq = "D2" }
+"""
 
 
-class Cables:
-    """Boards of a modelled bench, each behind a cable that can be pulled and plugged in elsewhere."""
+class Sockets:
+    """Where the boards' cables are plugged in; each time a place of its own."""
 
-    def __init__(self, stack: ExitStack, folder: Path) -> None:
-        self._stack, self._folder = stack, folder
-        self.listed: dict[str, Candidate] = {}
-        self._pull: dict[str, object] = {}
+    def __init__(self, served: SteppedTime, folder: Path) -> None:
+        self._served, self._folder, self._numbers = served, folder, itertools.count()
+        self._places: dict[Role, Path] = {}
+        for role in served.outlets:
+            self._link(role)
 
-    def plug(self, place: str, relay: Relay) -> None:
-        name, pull = self._stack.enter_context(unplug(relay, relay.tick))
-        link = self._folder / place
-        os.symlink(name, link)
-        self.listed[place], self._pull[place] = Candidate(str(link), baud=500_000), pull
+    def _link(self, role: Role) -> None:
+        self._places[role] = self._folder / f"socket{next(self._numbers)}"
+        os.symlink(self._served.outlets[role].name, self._places[role])
 
-    def pull(self, place: str) -> None:
-        (self._folder / place).unlink()
-        del self.listed[place]
-        self._pull.pop(place)()  # type: ignore[operator]
+    def listed(self) -> list[Candidate]:
+        return [Candidate(str(place), baud=500_000) for place in self._places.values()]
 
+    def pull(self, role: Role) -> None:
+        self._places.pop(role).unlink()
+        self._served.outlets[role].pull()
 
-@pytest.fixture
-def cables(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Cables, dict[Role, Relay]]]:
-    """A served pair with both cables in, `hand` and `craft`."""
-    bench, over = open_bench("sim"), threading.Event()
-    server = make_server(bench)
-    thread = threading.Thread(target=server.run, args=(over.is_set,))
-    thread.start()
-    with ExitStack() as stack:
-        stack.callback(server.close)
-        stack.callback(thread.join)
-        stack.callback(over.set)
-        relays = {role: Relay(name) for role, name in server.names.items()}
-        for relay in relays.values():
-            stack.callback(relay.close)
-        plugs = Cables(stack, tmp_path)
-        monkeypatch.setattr("benchctl.ports.assign.candidates", lambda: list(plugs.listed.values()))
-        for role, relay in relays.items():
-            plugs.plug(str(role), relay)
-        yield plugs, relays
+    def plug(self, role: Role) -> None:
+        self._served.outlets[role] = Counted()
+        self._link(role)
 
 
 @pytest.mark.parametrize("back", [True, False])
-def test_a_soak_goes_on_with_a_board_that_comes_back(cables, back: bool) -> None:
+def test_a_soak_goes_on_with_a_board_that_comes_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, back: bool
+) -> None:
     """Known again by its label on another socket; one that stays away leaves the soak undecided."""
-    plugs, relays = cables
     heard: list[Event] = []
-    bench = open_ports(benchfile.parse(b'kind = "serial"\n[board.hand]\n[board.craft]\n'), {})
-    bench.operator = NoOperator()
-    timers = [threading.Timer(3.0, plugs.pull, ("craft",))]
-    if back:
-        timers.append(threading.Timer(4.0, plugs.plug, ("elsewhere", relays[Role.CRAFT])))
-    runner = Runner(parse(SOAK.replace(b"{patience}", b"10" if back else b"2"), "replugged.toml"), bench, heard.append)
-    try:
-        for timer in timers:
-            timer.start()
-        runner.run()
-        for timer in timers:
-            timer.join()
-        where = bench.boards[Role.CRAFT].port.name
-    finally:
-        bench.close()
+    with stepped(open_bench("sim"), monkeypatch) as served:
+        sockets = Sockets(served, tmp_path)
+        monkeypatch.setattr("benchctl.ports.assign.candidates", sockets.listed)
+        bench = open_ports(benchfile.parse(NOTHING_SWINGS), {})
+        bench.operator = NoOperator()
+        served.server._reset_on_open = False  # only the cable is pulled: the board runs on, at a battery
+        served.at(bench.now() + 3.0, lambda: sockets.pull(Role.CRAFT))
+        if back:
+            served.at(bench.now() + 4.0, lambda: sockets.plug(Role.CRAFT))
+        patience = b"10" if back else b"2"
+        runner = Runner(parse(SOAK.replace(b"{patience}", patience), "replugged.toml"), bench, heard.append)
+        try:
+            runner.run()
+            where = bench.boards[Role.CRAFT].port.name
+        finally:
+            bench.close()
     said = [event.text for event in heard if isinstance(event, Note)]
     readings = {f"{e.reading.name}": e.reading.value for e in heard if hasattr(e, "reading")}
 
     assert any("the craft board is out of reach" in text for text in said)
     if back:
         assert "the craft board answers again" in said
-        assert where.endswith("/elsewhere")
+        assert where.endswith("/socket2")
         assert readings["craft.absences"] == 1
         assert readings["hand.absences"] == 0
         assert readings["craft.resets"] == 0
     else:
         assert runner.verdicts["soak"] is Verdict.UNDECIDED
+
+
+PLUG_IN = b'name = "first evening"\n[[stage]]\nkind = "identity"\n[stage.parameters]\nclock_seconds = 0.5\n'
+
+
+class Onlooker(NoOperator):
+    """A person who is told what to do and does it by hand; nothing is typed."""
+
+    by = "person"
+
+
+def test_boards_are_asked_for_one_after_the_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is plugged in when the run begins; each board is asked for, why it is not there yet is said, and the
+    run goes on by itself when it answers."""
+    heard: list[Event] = []
+    with stepped(open_bench("sim"), monkeypatch) as served:
+        sockets = Sockets(served, tmp_path)
+        for role in (Role.HAND, Role.CRAFT):
+            sockets.pull(role)
+        monkeypatch.setattr("benchctl.ports.assign.candidates", sockets.listed)
+        bench = open_ports(benchfile.parse(b'kind = "serial"\npair = "mudlark"\n'), {})
+        bench.operator = Onlooker()
+        runner = Runner(parse(PLUG_IN, "plug.toml"), bench, heard.append)
+        served.at(bench.now() + 6.0, lambda: sockets.plug(Role.HAND))
+        served.at(bench.now() + 14.0, lambda: sockets.plug(Role.CRAFT))
+        try:
+            verdict = runner.run()
+        finally:
+            bench.close()
+    asked = [e.text for e in heard if isinstance(e, Prompt)]
+    done = [(e.text, e.by) for e in heard if isinstance(e, Answer)]
+    said = [e.text for e in heard if isinstance(e, Note)]
+
+    assert verdict is Verdict.PASS
+    wanted = ["Plug in the hand unit mudlark-hand-01 now", "Plug in the craft unit mudlark-craft-01 now"]
+    assert [text.partition(".")[0] for text in asked] == wanted
+    assert done == [("done", "measured")] * 2
+    assert any("no new serial port has appeared for the hand board" in text and "only charge" in text for text in said)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from benchctl.safety.attestation import MOST_CAP, STATEMENTS, VALID_S, challenge, matches, statements
+from benchctl.safety.attestation import MOST_CAP, STATEMENTS, SUPPLY_OFF, VALID_S, challenge, matches, statements
 from benchctl.safety.interlock import TABLE, Change, Interlock, Locked, State, picture
 from benchctl.terms import Role
 
@@ -67,6 +69,43 @@ def test_idle_must_have_been_seen() -> None:
         interlock.clear(Role.CRAFT, 0.0)
 
 
+@pytest.mark.parametrize("missing", ["supply_off", *(s.name for s in STATEMENTS)])
+def test_a_lesson_begins_with_everything_attested(missing: str) -> None:
+    interlock = ready()
+    interlock.attest("supply_off", 0.0)
+    interlock._given.pop(missing)
+
+    with pytest.raises(Locked, match="not attested"):
+        interlock.begin_lesson(1.0)
+    with pytest.raises(Locked):
+        interlock.check_lesson(1.0)
+
+
+@pytest.mark.parametrize("end", [Interlock.lapse, Interlock.stop, Interlock.end_lesson], ids=["lapse", "stop", "end"])
+def test_a_lesson_goes_on_with_the_battery_asked_for_until_it_is_ended(end: Callable[[Interlock], object]) -> None:
+    """Attested anew, it does not go on: it begins."""
+    interlock = ready()
+    interlock.attest("supply_off", 0.0)
+    interlock.begin_lesson(1.0)
+    interlock.plugged()
+    interlock.check_lesson(2.0)
+    end(interlock)
+    for statement in interlock.wanted:
+        interlock.attest(statement.name, 3.0)
+
+    with pytest.raises(Locked):
+        interlock.check_lesson(3.0)
+
+
+def test_a_lesson_ends_with_what_was_attested_for_it() -> None:
+    interlock = ready()
+    interlock.attest("supply_off", VALID_S - 1)
+    interlock.begin_lesson(VALID_S - 1)
+
+    with pytest.raises(Locked, match="10 minutes ago"):
+        interlock.check_lesson(VALID_S)
+
+
 def test_attestations_expire_even_while_live() -> None:
     """Ten minutes after the attestation the next throttle request is refused."""
     interlock = armed()
@@ -96,6 +135,9 @@ def test_the_cap_holds() -> None:
         interlock.throttle(2, 201, Role.CRAFT, 0.0)
     with pytest.raises(Locked, match="above the cap"):
         interlock.throttle(2, -1, Role.CRAFT, 0.0)
+    interlock.throttle(2, -200, Role.CRAFT, 0.0, both_ways=True)
+    with pytest.raises(Locked, match="above the cap"):
+        interlock.throttle(2, -201, Role.CRAFT, 0.0, both_ways=True)
 
 
 def test_a_higher_cap_needs_a_further_statement_and_has_an_end() -> None:
@@ -137,6 +179,22 @@ def test_a_stop_is_final_until_renewed_and_then_all_is_attested_anew() -> None:
         interlock.clear(Role.CRAFT, 0.0)
 
 
+def test_what_is_attested_while_stopped_does_not_count_after_it() -> None:
+    """An answer to a prompt that was open when the stop came, for example; nor is idle seen then."""
+    interlock = armed()
+    interlock.stop()
+    for statement in (*interlock.wanted, SUPPLY_OFF):
+        interlock.attest(statement.name, 0.0)
+    interlock.saw_idle(Role.CRAFT)
+    interlock.renew()
+
+    assert not any(interlock.valid(s.name, 0.0) for s in (*interlock.wanted, SUPPLY_OFF))
+    for statement in interlock.wanted:
+        interlock.attest(statement.name, 0.0)
+    with pytest.raises(Locked, match="have not been seen idle"):
+        interlock.clear(Role.CRAFT, 0.0)
+
+
 def test_what_was_attested_before_a_stop_does_not_count_after_it() -> None:
     interlock = armed()
     interlock.stop()
@@ -145,6 +203,30 @@ def test_what_was_attested_before_a_stop_does_not_count_after_it() -> None:
 
     with pytest.raises(Locked, match="not attested"):
         interlock.clear(Role.CRAFT, 0.0)
+
+
+def test_a_host_that_was_late_does_not_go_on_by_itself() -> None:
+    """More than the board's keep-alive between two requests, a suspend for example: all has to be attested anew."""
+    interlock = armed()
+    interlock.throttle(2, 100, Role.CRAFT, 1.0)
+    interlock.throttle(2, 100, Role.CRAFT, 1.25)
+    with pytest.raises(Locked, match="late"):
+        interlock.throttle(2, 100, Role.CRAFT, 1.51)
+
+    assert interlock.state is State.SAFE
+    assert not any(interlock.valid(s.name, 1.51) for s in interlock.wanted)
+
+
+def test_whoever_notices_that_the_host_was_late_voids_what_was_attested() -> None:
+    """Counted by the bench; each new time once, also while nothing is armed."""
+    interlock = ready()
+    interlock.noticed(0)
+    assert interlock.valid(STATEMENTS[0].name, 0.0)
+    interlock.noticed(1)
+    assert not interlock.valid(STATEMENTS[0].name, 0.0)
+    interlock.attest(STATEMENTS[0].name, 0.0)
+    interlock.noticed(1)
+    assert interlock.valid(STATEMENTS[0].name, 0.0)
 
 
 def test_no_step_can_be_left_out() -> None:
@@ -193,6 +275,7 @@ class Machine(RuleBasedStateMachine):
         self.idle = self.steps = False
         self.stopped = self.accepted = False
         self.challenged = self.cleared = False
+        self.asked: float | None = None  # the latest throttle since arming
 
     def holds(self) -> bool:
         fresh = all(self.until.get(s.name, -1.0) > self.now for s in STATEMENTS)
@@ -201,7 +284,7 @@ class Machine(RuleBasedStateMachine):
     def down(self) -> None:
         self.cleared = self.challenged = self.accepted = False
 
-    @rule(seconds=st.sampled_from([0.01, 1.0, 100.0, 599.0, 601.0]))
+    @rule(seconds=st.sampled_from([0.01, 0.2, 1.0, 100.0, 599.0, 601.0]))
     def passes(self, seconds: float) -> None:
         self.now += seconds
 
@@ -248,19 +331,27 @@ class Machine(RuleBasedStateMachine):
             self.lock.accepted()
             assert may
             self.accepted = True
+            self.asked = None
         except Locked:
             assert not may
 
     @rule(permille=st.integers(-5, 260))
     def throttle(self, permille: int) -> None:
-        may = self.holds() and self.accepted and 0 <= permille <= 200
+        late = self.accepted and self.asked is not None and self.now - self.asked > 0.25
+        right = 0 <= permille <= 200
+        may = self.holds() and self.accepted and right and not late
         try:
             fields = self.lock.throttle(2, permille, Role.CRAFT, self.now)
             assert may
             assert fields["permille"] <= 200
+            self.asked = self.now
         except Locked:
             assert not may
             if not self.holds():
+                self.down()
+            elif late and right:
+                self.until.clear()
+                self.idle = False
                 self.down()
 
     @rule()
@@ -289,7 +380,8 @@ class Machine(RuleBasedStateMachine):
         try:
             self.lock.renew()
             assert self.stopped
-            self.stopped = False
+            self.stopped = self.idle = False
+            self.until.clear()
         except Locked:
             assert not self.stopped
 

@@ -14,13 +14,14 @@ from proof_rig import LABEL, Pulses, mangled
 
 from benchctl import benches
 from benchctl.terms import Role
-from benchctl.wire import messages
+from benchctl.wire import msg
+from benchctl.wire.base import A, Request
 from benchctl.wire.catalogue import MESSAGES, Direction, GuardState
 from benchctl.wire.fields import struct_code
 from benchctl.wire.framing import Deframer, frame
-from benchctl.wire.messages import Malformed
+from benchctl.wire.messages import Malformed, Msg, decode
 
-BENCH = 'name = "alone"\n[board.craft]\nlabel = "mudlark-craft-01"\n'
+BENCH = 'name = "alone"\npair = "mudlark"\nonly = ["craft"]\n[board.craft]\noutputs_confirmed = true\n'
 #: bytes a second of the line at its usual speed
 LINE = 50_000
 CHUNK = 2_000
@@ -60,7 +61,7 @@ class Feeder:
         self.pulses = Pulses(self.bench.world.boards[Role.CRAFT].outputs["pulse2"])
         self.nonce = 0
         self.state = 0
-        self.answers: list[messages.Msg] = []
+        self.answers: list[Msg] = []
         self._deframer = Deframer()
         self.bench.wait(0.2)
         self._eeprom = self.bench.chips[Role.CRAFT].eeprom if kind == "avr" else b""
@@ -71,16 +72,16 @@ class Feeder:
         self.bench.wait(len(data) / LINE + 0.002)
         self.listen()
 
-    def listen(self) -> list[messages.Msg]:
+    def listen(self) -> list[Msg]:
         out = []
         for body in self._deframer.feed(self.craft.port.read_nowait()):
-            message = messages.decode(body)
+            message = decode(body)
             if isinstance(message, Malformed):
                 continue
             out.append(message)
-            if message.kind == "arm_challenge_answer":
+            if isinstance(message, msg.ArmChallengeAnswer):
                 self.nonce = message.nonce
-            state = message.fields.get("state", 0) if message.kind != "boot" else 0
+            state = message.fields.get("state", 0) if not isinstance(message, msg.Boot) else 0
             self.state = max(self.state, state, message.fields.get("guard", 0))
         self.answers = out
         return out
@@ -94,16 +95,16 @@ class Feeder:
         self.craft.port.read_nowait()
         self._deframer = Deframer()
 
-    def ask(self, kind: str, data: bytes = b"", **fields: Any) -> messages.Msg | None:
-        self.put(request(kind, 7, data, **fields))
-        return next((m for m in self.answers if m.kind == f"{kind}_answer"), None)
+    def ask(self, asked: Request[A]) -> A | None:
+        self.put(request(asked, 7))
+        return next((m for m in self.answers if isinstance(m, asked.ANSWER)), None)
 
     def close(self) -> None:
         self.bench.close()
 
 
-def request(kind: str, serial: int, /, data: bytes = b"", **fields: Any) -> bytes:
-    return frame(messages.encode(kind, serial, fields, data=data))
+def request(asked: Request[Any], serial: int) -> bytes:
+    return frame(asked.encode(serial))
 
 
 # ---------------------------------------------------------------------- generators: what to put next
@@ -141,21 +142,19 @@ def _harmless(name: str, fields: bytes) -> bool:
 def wrong_answers(feeder: Feeder, chance: random.Random) -> Iterator[bytes]:
     """A real challenge each time, then everything but the right answer, and throttle after it."""
     while True:
-        yield request("arm_challenge", chance.randrange(1, 65536), channel=2, radio=chance.randrange(2))
+        yield request(msg.ArmChallenge(channel=2, radio=chance.randrange(2)), chance.randrange(1, 65536))
         nonce, out = feeder.nonce, b""
         while len(out) < 300:
             out += chance.choice(_WRONG)(nonce, chance)
-            out += request(
-                "throttle", chance.randrange(1, 65536), channel=2, permille=100, number=chance.randrange(65536)
-            )
+            out += request(msg.Throttle(channel=2, permille=100, number=chance.randrange(65536)), chance.randrange(1, 65536))
             if chance.random() < 0.1:
-                out += request("arm_challenge", chance.randrange(1, 65536), channel=2, radio=0)  # another nonce
+                out += request(msg.ArmChallenge(channel=2, radio=0), chance.randrange(1, 65536))  # another nonce
                 break
         yield out
 
 
 def _arm(nonce: int, label: str = LABEL, channel: int = 2) -> bytes:
-    return request("arm", 9, channel=channel, nonce=nonce & 0xFFFFFFFF, label=label)
+    return request(msg.Arm(channel=channel, nonce=nonce & 0xFFFFFFFF, label=label, cap_permille=300), 9)
 
 
 _WRONG: list[Callable[[int, random.Random], bytes]] = [
@@ -186,12 +185,12 @@ def record(feeder: Feeder) -> bytes:
         said.extend(wire)
         feeder.put(wire)
 
-    say(request("arm_challenge", 1, channel=2, radio=0))
+    say(request(msg.ArmChallenge(channel=2, radio=0), 1))
     say(_arm(feeder.nonce))
     for n in range(1, 40):
-        say(request("throttle", n, channel=2, permille=100, number=n))
+        say(request(msg.Throttle(channel=2, permille=100, number=n), n))
         feeder.bench.wait(0.03)
-    say(request("stop", 50))
+    say(request(msg.Stop(silent=0), 50))
     assert feeder.state == GuardState.LIVE, "the session that is to be replayed did not arm"
     feeder.restart()
     feeder.pulses.all.clear()
@@ -241,8 +240,8 @@ def feed(
 def _look(feeder: Feeder, figures: Figures) -> None:
     for message in feeder.answers:
         figures.frames += 1
-        figures.refused += message.kind == "refusal"
-        figures.challenges += message.kind == "arm_challenge_answer"
+        figures.refused += isinstance(message, msg.Refusal)
+        figures.challenges += isinstance(message, msg.ArmChallengeAnswer)
     figures.highest_state = max(figures.highest_state, feeder.state)
     widths = [p.width_us for p in feeder.pulses.all]
     feeder.pulses.all.clear()
@@ -258,7 +257,7 @@ def _health(feeder: Feeder) -> None:
     feeder.bench.wait(0.2)
     feeder.listen()
     for _ in range(5):
-        guard = feeder.ask("guard_read")
+        guard = feeder.ask(msg.GuardRead())
         if guard is not None:
             assert guard.state < GuardState.ARMED
             return

@@ -35,14 +35,14 @@ def main(file: str) -> None:
     person = PersonOperator(type_back)
     bench.operator = person
     lock = Interlock(0.2)
-    hands = Context("ramp", bench, {}, {}, quiet, interlock=lock)
-    hands.board(Role.CRAFT).open()
+    access = Context("ramp", bench, {}, {}, quiet, interlock=lock)
+    access.board(Role.CRAFT).open()
     while True:
         try:
-            hands.board(Role.CRAFT).clear_restart()
-            why = attest_all(hands, lock)
+            access.board(Role.CRAFT).clear_restart()
+            why = attest_all(access, lock)
             assert not why, why
-            ramp(Drive(hands, lock, Role.CRAFT, 2))
+            ramp(Drive(access, lock, Role.CRAFT, 2))
         except Stopped:
             return
         except BenchctlError as e:
@@ -55,7 +55,7 @@ def ramp(drive: Drive) -> None:
     drive.arm()
     while True:
         for permille in (20, 50, 100, 150, 200, 100):
-            drive.hold(permille, 0.4)
+            drive.hold_throttle(permille, 0.4)
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ The probe cannot be made to hang from outside, so the image is built with a requ
 from __future__ import annotations
 
 import shutil
-from pathlib import Path
 
 import pytest
 from proof_rig import Rig
@@ -14,6 +13,7 @@ from scenarios import IDLE_US, live, stays_idle
 from seeded import Defect, build
 
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import ResetCause
 
 HANG = Defect(
@@ -27,18 +27,18 @@ HANG = Defect(
 LOOP_S, WATCHDOG_S = 0.100, 0.250
 
 
-def test_a_frozen_main_loop(avr: str, rig, tmp_path: Path) -> None:
+def test_a_frozen_main_loop(avr: str, rig) -> None:
     if shutil.which("avr-g++") is None:
         pytest.skip("needs avr-g++ to build an image that hangs: apt install gcc-avr avr-libc")
-    r: Rig = rig("avr", images={Role.CRAFT: str(build(HANG, tmp_path))})
+    r: Rig = rig("avr", images={Role.CRAFT: str(build(HANG))})
     live(r, 150, 0.5)
     r.heard.clear()
     asked = r.now()
-    r.ask("led", blinks=90, on_ms=100, off_ms=100)
+    r.ask(msg.Led(blinks=90, on_ms=100, off_ms=100))
     r.wait(1.0)
 
     assert max(p.rose for p in r.pulses.above(IDLE_US)) <= asked + LOOP_S + 0.004
-    boot = next(m for m in r.heard if m.kind == "boot")
+    boot = next(m for m in r.heard if isinstance(m, msg.Boot))
     assert boot.cause == ResetCause.WATCHDOG
     assert boot.uptime_ms < 1e3 * (asked + WATCHDOG_S * 1.2)
     stays_idle(r)

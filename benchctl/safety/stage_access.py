@@ -10,7 +10,7 @@ from benchctl.session.board import Board
 from benchctl.terms import Role
 
 
-class Hands(Protocol):
+class StageAccess(Protocol):
     """A stage's time, boards, events and prompts."""
 
     stage: str
