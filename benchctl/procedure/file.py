@@ -3,6 +3,7 @@
 name = "radio-link"            # as shown and recorded
 title = "Radio link"
 note = "What it is for."
+modules = ["fan.py"]           # optional: modules beside this file with stage kinds of one's own
 [[stage]]
 name = "link"                  # unique; defaults to the kind
 kind = "radio_link"
@@ -21,17 +22,19 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import json
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from benchctl.errors import UsageError
 from benchctl.events import StagePlan
+from benchctl.procedure import own_stages
 from benchctl.stages.contract import Parameter, Stage, Value
 from benchctl.stages.kinds import KINDS
-from benchctl.terms import Limit, Role
+from benchctl.terms import Limit, Role, split_subject
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +56,14 @@ class Step:
     parameters: Mapping[str, Value]
     limits: Mapping[str, Limit | None]
     margins: Mapping[str, Margin] = field(default_factory=dict)
+    #: the stage is none of the shipped ones
+    own: bool = False
+    own_title: str = ""
+
+    @property
+    def title(self) -> str:
+        """What people call it: the kind's title, with the step's name where the procedure has that kind twice."""
+        return self.own_title or self.stage.title
 
     def margins_told(self) -> dict[str, dict[str, float | bool | str]]:
         """The margins as they go into the run's record, with which way is better."""
@@ -61,7 +72,7 @@ class Step:
             name: {
                 "margin": m.margin,
                 "relative": m.relative,
-                "better": better.get(name) or better.get(name.split(".", 1)[-1], "same"),
+                "better": better.get(name) or better.get(split_subject(name)[1], "same"),
             }
             for name, m in self.margins.items()
         }
@@ -77,12 +88,24 @@ class Procedure:
     path: str = ""
 
     def plan(self) -> tuple[StagePlan, ...]:
-        return tuple(StagePlan(s.name, s.stage.kind, s.stage.title, s.after, s.margins_told()) for s in self.steps)
+        return tuple(
+            StagePlan(s.name, s.stage.kind, s.title, s.after, s.margins_told(), s.stage.about()) for s in self.steps
+        )
 
     def roles(self) -> tuple[Role, ...]:
         """The boards that some stage needs, in the order hand, craft, gauge."""
         wanted = {r for s in self.steps for r in s.stage.needs.roles}
         return tuple(r for r in Role if r in wanted)
+
+    @property
+    def finds(self) -> bool:
+        """Whether it looks for the wiring, and so takes none for known."""
+        return any(step.stage.finds for step in self.steps)
+
+    @property
+    def unplugged(self) -> bool:
+        """Whether it begins before its boards are plugged in: it tells when."""
+        return self.finds or any(step.stage.before_power for step in self.steps)
 
     def only(self, names: Iterable[str]) -> Procedure:
         """The procedure cut down to the named stages and what they need. Raises UsageError for an unknown name."""
@@ -102,6 +125,14 @@ def single_step(kind: str) -> Step:
     """A stage by itself, with its defaults and needing nothing: for what is done besides a procedure."""
     stage = KINDS[kind]
     return Step(stage.kind, stage, (), True, stage.defaults(), stage.default_limits())
+
+
+def of_stages(name: str, tables: Sequence[Mapping[str, Any]], own: Iterable[Stage] = ()) -> Procedure:
+    """A procedure from [[stage]] tables that are in no file; own: kinds besides the shipped ones. Raises UsageError."""
+    top = {"name": name, "stage": list(tables)}
+    reader = _Reader(f"stage {name}")
+    reader.own.update({s.kind: own_stages.checked(s, reader.where) for s in own})
+    return reader.procedure(top, hashlib.sha256(json.dumps(top, sort_keys=True).encode()).hexdigest(), "")
 
 
 def load(path: Path) -> Procedure:
@@ -130,28 +161,55 @@ class _Reader:
 
     def __init__(self, where: str) -> None:
         self.where = where
+        self.own: dict[str, Stage] = {}
 
     def error(self, place: str, expected: str) -> UsageError:
         return UsageError(f"{self.where}, {place}: {expected}")
 
     def procedure(self, top: Mapping[str, Any], sha256: str, path: str) -> Procedure:
-        self.known(top, ("name", "title", "note", "stage"), "top level")
+        self.known(top, ("name", "title", "note", "modules", "stage"), "top level")
         name = self.text(top, "name", "top level")
+        sha256 = self.own_modules(top.get("modules", []), sha256, path)
         stages = top.get("stage")
         if not isinstance(stages, list) or not stages or not all(isinstance(s, dict) for s in stages):
             raise self.error("stage", "expected at least one [[stage]] table")
         steps: list[Step] = []
         for number, table in enumerate(stages, 1):
             steps.append(self.step(table, f"stage {number}", steps))
+        kinds = [s.stage.kind for s in steps]
+        steps = [
+            replace(s, own_title=f"{s.stage.title}, {s.name}") if kinds.count(s.stage.kind) > 1 else s for s in steps
+        ]
         title = self.text(top, "title", "top level", name)
         return Procedure(name, title, self.text(top, "note", "top level", ""), tuple(steps), sha256, path)
+
+    def own_modules(self, listed: Any, sha256: str, path: str) -> str:
+        """Take in the stages of modules beside the file; the procedure's sum with theirs."""
+        if not isinstance(listed, list) or not all(isinstance(n, str) and Path(n).name == n != "" for n in listed):
+            raise self.error("modules", f"expected a list of files beside the procedure, as in fan.py, got {listed!r}")
+        for name in listed:
+            module = Path(path).parent / name
+            found, digest = own_stages.from_module(module, f"{self.where}, modules")
+            for stage in found:
+                if stage.kind in self.own:
+                    raise self.error("modules", f"{name}: another module has a stage of kind {stage.kind!r} already")
+                self.own[stage.kind] = stage
+            sha256 = hashlib.sha256(f"{sha256} {digest}".encode()).hexdigest()
+        return sha256
+
+    def stage(self, kind: str, place: str) -> tuple[Stage, bool]:
+        """The stage of a kind, and whether it is none of the shipped ones."""
+        if kind in KINDS:
+            return KINDS[kind], False
+        found = self.own.get(kind) or own_stages.installed(kind, f"{self.where}, {place}.kind")
+        if found is None:
+            raise self.error(f"{place}.kind", f"unknown stage kind {kind!r}{_nearest(kind, (*self.own, *KINDS))}")
+        return found, True
 
     def step(self, table: Mapping[str, Any], place: str, before: list[Step]) -> Step:
         self.known(table, ("name", "kind", "after", "optional", "regardless", "parameters", "limits", "margins"), place)
         kind = self.text(table, "kind", place)
-        if kind not in KINDS:
-            raise self.error(f"{place}.kind", f"unknown stage kind {kind!r}{_nearest(kind, KINDS)}")
-        stage = KINDS[kind]
+        stage, own = self.stage(kind, place)
         name = self.text(table, "name", place, kind)
         names = [s.name for s in before]
         if name in names:
@@ -167,6 +225,7 @@ class _Reader:
             self.parameters(table.get("parameters", {}), f"{place}.parameters", stage),
             self.limits(table.get("limits", {}), f"{place}.limits", stage),
             self.margins(table.get("margins", {}), f"{place}.margins", stage),
+            own,
         )
 
     def after(self, table: Mapping[str, Any], place: str, stage: Stage, before: list[Step]) -> tuple[str, ...]:
@@ -261,6 +320,8 @@ class _Reader:
 
     def text(self, table: Mapping[str, Any], key: str, place: str, default: str | None = None) -> str:
         value = table.get(key, default)
+        if value is None:
+            raise self.error(place, f'has no {key}; expected {key} = "…"')
         if not isinstance(value, str) or (value == "" and default is None):
             raise self.error(f"{place}.{key}", f"expected a text, got {value!r}")
         return value

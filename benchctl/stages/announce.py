@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from benchctl import events as ev
 from benchctl.session.board import Board
-from benchctl.wire.messages import Msg
+from benchctl.wire import msg
 
 
 def announce(board: Board, emit: ev.Emit) -> None:
@@ -21,14 +21,14 @@ def announce(board: Board, emit: ev.Emit) -> None:
 
 def emit_health(board: Board, emit: ev.Emit) -> None:
     """Ask for the vital signs and tell them."""
-    v = board.ask("vitals")
+    v = board.ask(msg.Vitals())
     volts = v.vcc_mv / 1000 if v.vcc_mv else math.nan
     frames, counts = board.exchange.frames, board.exchange.counts
     damaged = frames.damaged + counts.malformed
     emit(ev.BoardHealth(board.clock.now(), board.role, volts, frames.good, damaged, counts.lost_events))
 
 
-def restart_facts(boot: Msg) -> Mapping[str, float]:
+def restart_facts(boot: msg.Boot) -> Mapping[str, float]:
     """The forensics in a boot message, by name, in base units."""
     return {
         "boot_count": boot.boot_count,

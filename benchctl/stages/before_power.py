@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 from benchctl import events as ev
-from benchctl.safety.attestation import challenge, matches
+from benchctl.safety.attestation import Statement
+from benchctl.safety.attesting import confirmed
 from benchctl.safety.cautions import CAUTIONS
-from benchctl.stages.contract import Context, Measure, Needs, Stage
+from benchctl.stages.contract import Context, Needs, ReadingSpec, Stage
 from benchctl.terms import Limit, Role, Source
 
-#: (name, text): confirmed one by one with a word to type back
-_CHECKS: tuple[tuple[str, str], ...] = (
-    ("unpowered", "Nothing is plugged in: no USB cable, no battery, on either board."),
-    ("polarity", "Supply leads and connectors have plus and minus where the drawing has them."),
-    ("bridges", "Under a lens no solder bridges two pins of the processor, the USB chip or the transceiver header."),
-    ("orientation", "Processor, regulator, electrolytic capacitors and LEDs sit the way the drawing shows."),
-    ("radio_capacitor", "A capacitor of 10 µF or more sits directly at the transceiver's supply pins."),
-    ("props_off", "Propellers and fans are off every motor, and the battery is away from the bench."),
+#: what belongs to one hazard is confirmed together, with one word to type back
+_CHECKS: tuple[tuple[Statement, ...], ...] = (
+    (
+        Statement("unpowered", "Nothing is plugged in: no USB cable, no battery, on either board."),
+        Statement("props_off", "Propellers and fans are off every motor, and the battery is away from the bench."),
+    ),
+    (
+        Statement("polarity", "Supply leads and connectors have plus and minus where the drawing has them."),
+        Statement("bridges", "Under a lens no solder bridges two pins of processor, USB chip or transceiver header."),
+        Statement("orientation", "Processor, regulator, electrolytic capacitors and LEDs sit as the drawing shows."),
+        Statement("radio_capacitor", "10 µF or more sit directly at the transceiver's supply pins."),
+    ),
 )
-_APART = (
-    "usb_or_battery",
-    "You will plug in USB or the battery, never both on one board, unless its drawing keeps the two supplies apart.",
-)
+_COUNT = sum(map(len, _CHECKS)) + 1
+#: by whether the craft keeps the two supplies apart; what to lift is said by the stage that wants the battery
+_USB = {
+    True: "You will plug in USB; a battery beside it only when a stage asks for it. The drawing keeps the two apart.",
+    False: "You will plug in USB, and no battery beside it until a stage has said what to lift first.",
+}
 #: (rail, reading, text): measured against ground with the board unpowered
 _RAILS = (("main", "processor supply"), ("radio", "transceiver supply"))
 
@@ -28,23 +35,18 @@ _RAILS = (("main", "processor supply"), ("radio", "transceiver supply"))
 def perform(ctx: Context) -> None:
     for caution in CAUTIONS:
         ctx.note(f"{caution.topic}: {caution.text}", "caution")
-    for name, text in (*_CHECKS, _APART):
-        if not _confirmed(ctx, name, text):
-            ctx.fail(f"not confirmed: {text}")
+    craft = ctx.bench.boards.get(Role.CRAFT)
+    apart = Statement("usb_or_battery", _USB[craft is not None and craft.wiring.usb_apart is True])
+    for statements in (*_CHECKS, (apart,)):
+        unpowered = any(s.name == "unpowered" for s in statements)
+        against = ctx.bench.plugged_in if unpowered else tuple
+        if not confirmed(ctx, statements, lambda name, now: now, timeout_s=600.0, against=against):
+            ctx.doubt(f"not confirmed: {' '.join(s.text for s in statements)}")
             return
-    ctx.read("checks", len(_CHECKS) + 1, "", len(_CHECKS) + 1, source=Source.OPERATOR, note="confirmed by typed word")
+    ctx.read("checks", _COUNT, "", _COUNT, source=Source.OPERATOR, note="confirmed by typed word")
     for role in (Role.HAND, Role.CRAFT):
         for rail, title in _RAILS:
             _measure(ctx, role, rail, title)
-
-
-def _confirmed(ctx: Context, name: str, text: str) -> bool:
-    word = challenge(ctx.bench.chance)
-    shown = f'{text} If this is so and you have looked, type the word "{word}"; anything else means no.'
-    answer = ctx.ask(ev.PromptKind.WORD, shown, "attest", detail=f"{name} {word}", timeout_s=600.0)
-    accepted = matches(word, answer)
-    ctx.emit(ev.Attestation(ctx.now(), ctx.stage, name, text, word, answer, accepted, ctx.now()))
-    return accepted
 
 
 def _measure(ctx: Context, role: Role, rail: str, title: str) -> None:
@@ -70,7 +72,7 @@ def _measure(ctx: Context, role: Role, rail: str, title: str) -> None:
 
 
 def parse_number(text: str) -> float | None:
-    """A typed meter value: "4700", "4,7k", "2.2M", "OL" (overload: open) as infinity; None when it is none."""
+    """A typed meter value: "4700", "4,7k", "2.2M", "OL" (overload: open) as 1e9; None for anything else."""
     word = text.strip().replace(",", ".").replace(" ", "")
     if word.upper() in ("OL", "INF", "OPEN"):
         return float("1e9")
@@ -90,10 +92,23 @@ STAGE = Stage(
     perform=perform,
     by_air="",
     measures=(
-        Measure("checks", "", "checks by eye", Limit(min=len(_CHECKS) + 1), "same", 0.5, ""),
+        ReadingSpec(
+            "checks", "", "checks by eye", Limit(min=_COUNT), "same", 0.5, "",
+            about="How many of the checks by eye were confirmed; each is a fault that power would turn into damage. "
+                  "Usual: all.",
+        ),
         # a short reads ohms; a healthy rail with its capacitors charged reads kilo-ohms (common practice, no source)
-        Measure("main_ohms", "ohm", "processor supply to ground, unpowered", Limit(min=100.0), "same", 50, "%"),
-        Measure("radio_ohms", "ohm", "transceiver supply to ground, unpowered", Limit(min=100.0), "same", 50, "%"),
+        ReadingSpec(
+            "main_ohms", "ohm", "processor's supply to ground, unpowered", Limit(min=100.0), "same", 50, "%",
+            about="Resistance by meter before any power; a few ohms are a short. Usual: some kΩ once the capacitors "
+                  "are charged (common practice, no source).",
+        ),
+        ReadingSpec(
+            "radio_ohms", "ohm", "transceiver's supply to ground, unpowered", Limit(min=100.0), "same", 50, "%",
+            about="Resistance by meter before any power; a few ohms are a short. Usual: some kΩ once the capacitors "
+                  "are charged (common practice, no source).",
+        ),
     ),
     expected_s=lambda p: 90.0,
-)
+    before_power=True,
+)  # fmt: skip

@@ -12,8 +12,9 @@ from benchctl.analysis.clocks import ClockMap
 from benchctl.errors import BoardError, PortLost
 from benchctl.stages.contract import Context, Parameter
 from benchctl.stages.host_clock import HostClock, Rate
-from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Radio, relate
+from benchctl.stages.link_run import FEWEST_PINGS, POWERS, RATES, Clocks, LinkRun, Pings, Radio, joined, relate
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import LinkMode, Point
 
 Floats = npt.NDArray[np.float64]
@@ -38,26 +39,12 @@ class Trace:
     value: dict[Point, list[int]] = field(default_factory=dict)
 
     def times(self, point: Point) -> Floats:
+        """When a point was passed, µs of the board's clock."""
         return np.array(self.at.get(point, []), np.float64)
 
     def values(self, point: Point) -> npt.NDArray[np.int64]:
+        """What was told at it, one for each time."""
         return np.array(self.value.get(point, []), np.int64)
-
-
-@dataclass(slots=True)
-class Pings:
-    """Echoed pings of both stretches, as (t1, t2, t3, t4) rows."""
-
-    rows: list[Floats] = field(default_factory=list)
-
-    def relation(self) -> ClockMap | None:
-        """The craft's clock against the hand's over everything in between; None from too few pings."""
-        if not self.rows:
-            return None
-        table = np.concatenate(self.rows)
-        if len(table) < 20:
-            return None
-        return relate(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
 
 
 class ControlPath:
@@ -70,17 +57,19 @@ class ControlPath:
         self.radio = Radio(ctx.word("rate"), -1, ctx.word("power"), 12)
         self.lost = 0
         self.packets = 0
-        self._pings = Pings()
+        self._pings: list[Pings] = []
         self._host = HostClock(ctx, ctx.board(Role.HAND))
         self._test = 0x40
         self._far = any(ctx.board(role).via for role in (Role.HAND, Role.CRAFT))
 
     @property
     def hand(self) -> Trace:
+        """The hand unit's trace."""
         return self.traces[Role.HAND]
 
     @property
     def craft(self) -> Trace:
+        """The craft's trace."""
         return self.traces[Role.CRAFT]
 
     def set_up(self) -> None:
@@ -95,43 +84,50 @@ class ControlPath:
             board.write_setting("send_interval_us", ctx.count("send_interval_us"))
             board.write_setting("loop_ack", int(bool(ctx.parameters["acknowledged"])))
             if not self._far:
-                board.ask("radio_apply", timeout=1.0)
+                board.ask(msg.RadioApply(), timeout=1.0)
 
     def start(self, *, trace: bool = True) -> None:
         """Clocks and pings, then the loop on the craft and on the hand unit."""
-        self._host.few()
+        self._host.sample()
         self._ping()
         self.ctx.cleanup.callback(self._stop_quietly)
         for role in (Role.CRAFT, Role.HAND):
-            self.ctx.board(role).events("trace")
-            self.ctx.board(role).ask("loop_start", trace=int(trace))
+            self.ctx.board(role).events(msg.Trace)
+            self.ctx.board(role).ask(msg.LoopStart(trace=int(trace)))
         self.ctx.wait(_SETTLE_S)
 
     def stop(self) -> None:
         """Stop the loop on both boards, take the rest of the trace in, ping again."""
         self.ctx.wait(_SETTLE_S)
-        totals = {role: self.ctx.board(role).ask("loop_stop", timeout=1.0) for role in (Role.HAND, Role.CRAFT)}
+        totals = {role: self.ctx.board(role).ask(msg.LoopStop(), timeout=1.0) for role in (Role.HAND, Role.CRAFT)}
         self.packets = totals[Role.HAND].packets
         self.lost = totals[Role.HAND].lost
         self.ctx.wait(_SETTLE_S)
         self.poll()
         self._ping()
-        self._host.few()
+        self._host.sample()
 
     def poll(self) -> None:
         """Take trace events in; often enough that no board's clock wraps unseen."""
         for role, trace in self.traces.items():
-            rows = [row for event in self.ctx.board(role).events("trace") for row in event.rows]
+            rows = [row for event in self.ctx.board(role).events(msg.Trace) for row in event.rows]
             if not rows:
                 continue
-            times = self.clocks.us(role, [row[2] for row in rows])
-            for (point, value, _), at in zip(rows, times, strict=True):
-                if point in Point._value2member_map_:
-                    trace.at.setdefault(Point(point), []).append(float(at))
-                    trace.value.setdefault(Point(point), []).append(value)
+            times = self.clocks.us(role, [row.at for row in rows])
+            for row, at in zip(rows, times, strict=True):
+                if row.point in Point._value2member_map_:
+                    trace.at.setdefault(Point(row.point), []).append(float(at))
+                    trace.value.setdefault(Point(row.point), []).append(row.value)
 
     def relation(self) -> ClockMap | None:
-        return self._pings.relation()
+        """The craft's clock against the hand's over everything in between; None from too few pings."""
+        pings = joined(self._pings)
+        return relate(pings) if len(pings) >= FEWEST_PINGS else None
+
+    @property
+    def late_us(self) -> float:
+        """How late the transceivers' events may be stamped; 0 where both have their IRQ wired."""
+        return joined(self._pings).late_us
 
     def rate(self) -> Rate:
         """The hand unit's microseconds, in which everything is counted, as true ones."""
@@ -145,18 +141,18 @@ class ControlPath:
         run.start(LinkMode.PING, _PINGS, _PING_US, 12)
         run.run(_PINGS * _PING_US * 1e-6, lambda: run.sent_so_far >= _PINGS, "relating the two clocks")
         run.stop()
-        t1, t2, t3, t4, _ = run.pings()
-        if len(t1):
-            self._pings.rows.append(np.column_stack((t1, t2, t3, t4)))
+        pings = run.pings()
+        if len(pings):
+            self._pings.append(pings)
 
     def _stop_quietly(self) -> None:
         for role in (Role.HAND, Role.CRAFT):
             board = self.ctx.board(role)
             try:
                 board.clear_restart()
-                board.ask("loop_stop", timeout=0.5, repeats=0)
+                board.ask(msg.LoopStop(), timeout=0.5, repeats=0)
                 if role is Role.HAND:
-                    board.ask("stick_set", on=0, x=512, y=512, repeats=0)
+                    board.ask(msg.StickSet(on=0, x=512, y=512), repeats=0)
             except (BoardError, PortLost):
                 continue
 
@@ -179,6 +175,7 @@ class Parts:
 
     @property
     def reached(self) -> int:
+        """Switch changes that came to the LED."""
         return len(self.total)
 
     def times(self, factor: float) -> Parts:
@@ -187,8 +184,13 @@ class Parts:
         return replace(self, **scaled)
 
 
-def split(hand: Trace, craft: Trace, relation: ClockMap, *, start: Point = Point.EDGE) -> Parts:
-    """Follow every change from the switch line to the LED pin, by packet numbers and levels, on the hand's clock."""
+def split(
+    hand: Trace, craft: Trace, relation: ClockMap, *, start: Point = Point.EDGE, to_supply: bool = False
+) -> Parts:
+    """Follow every change from the switch line to the LED pin, by packet numbers and levels, on the hand's clock.
+
+    to_supply: the switch closes to the supply, so that its line is high while the LED is lit.
+    """
     begun, levels = _changes(hand.times(start), hand.values(start))
     decided, decided_level = _marked(hand, Point.DECIDED, Point.EDGE)
     sent, sent_number = _marked(hand, Point.SENT, Point.QUEUED)
@@ -199,7 +201,7 @@ def split(hand: Trace, craft: Trace, relation: ClockMap, *, start: Point = Point
     for i, (t0, level) in enumerate(zip(begun, levels, strict=True)):
         limit = begun[i + 1] if i + 1 < len(begun) else t0 + 1e6
         t1 = _first(decided[decided_level == level], t0, limit)
-        out = _first(applied[applied_level == (1 - level)], t0, limit)
+        out = _first(applied[applied_level == (level if to_supply else 1 - level)], t0, limit)
         if out is None or t1 is None:
             continue
         t2, t3 = _packet(sent, sent_number, received, t1, out)

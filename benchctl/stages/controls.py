@@ -10,13 +10,16 @@ from benchctl.analysis.edges import Actuations, actuations
 from benchctl.analysis.latency import worst_case
 from benchctl.analysis.sweep import axis_samples, deviation_interval, rest_samples
 from benchctl.errors import BoardError, PortLost
+from benchctl.facts import AxesExchanged
+from benchctl.pairfile import SwitchFacts
 from benchctl.session.board import Board
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.host_clock import HostClock, Rate
 from benchctl.terms import Interval, Limit, Role, Source
-from benchctl.wire.catalogue import NO_PIN, Function
+from benchctl.units import TICK_US
+from benchctl.wire import msg
+from benchctl.wire.catalogue import Function
 
-_TICK_US = 0.5
 _SWITCHES = ((Function.SWITCH1, "switch1"), (Function.SWITCH2, "switch2"))
 _AXES = ("x", "y")
 #: a stream row's worth of time and the sample rate of the joystick
@@ -34,17 +37,28 @@ _CODE = 2.0
 def perform(ctx: Context) -> None:
     board = ctx.board(Role.HAND)
     for function, name in _SWITCHES:
-        if board.declared.pins.get(function, NO_PIN) != NO_PIN:
-            with ctx.piece(board):
+        if _there(ctx, board, name):
+            with ctx.tolerating(board):
                 _switch(ctx, board, function, name)
-    if board.declared.pins.get(Function.JOY_X, NO_PIN) != NO_PIN:
-        with ctx.piece(board):
+    if _there(ctx, board, "joy_x") and _there(ctx, board, "joy_y"):
+        with ctx.tolerating(board):
             _joystick(ctx, board)
     for role in (Role.HAND, Role.CRAFT):
         _blinks(ctx, role)
 
 
+def _there(ctx: Context, board: Board, what: str) -> bool:
+    """Whether the function is declared to have a pin; why it is left out is said."""
+    lacking = board.wiring.lacks(board.role, what)
+    if lacking:
+        ctx.note(f"left out: {lacking}")
+    return not lacking
+
+
 # ---------------------------------------------------------------------- LEDs
+
+#: counts of blinks, until one is right
+_COUNTS = 3
 
 
 def _blinks(ctx: Context, role: Role) -> None:
@@ -52,23 +66,33 @@ def _blinks(ctx: Context, role: Role) -> None:
     board = ctx.bench.boards.get(role)
     if board is None or board.identity is None:
         return
-    if board.declared.pins.get(Function.LED, NO_PIN) == NO_PIN or ctx.bench.operator.by == "none":
+    if ctx.bench.operator.by == "none" or not _there(ctx, board, "led"):
         return
-    with ctx.piece(board):
+    with ctx.tolerating(board):
         _count_blinks(ctx, board)
 
 
 def _count_blinks(ctx: Context, board: Board) -> None:
+    """A count that is wrong is asked again, with another number of blinks: people miscount, a dark LED stays dark."""
+    for _ in range(_COUNTS):
+        asked, counted = _one_count(ctx, board)
+        if counted == asked:
+            break
+    note = f"of {asked} blinks"
+    ctx.read(f"{board.role}.led_missed", asked - counted, "", asked, source=Source.OPERATOR, note=note)
+
+
+def _one_count(ctx: Context, board: Board) -> tuple[int, int]:
+    """(blinks, those that were counted; -1 for an answer that is no number)."""
     role, count = board.role, ctx.bench.chance.randint(2, 5)
     text = f"Count the blinks of the {role} unit's LED, and type the number; 0 when it stays dark."
     prompt = ctx.prompt(ev.PromptKind.COUNT, text, "count_blinks", role=role, timeout_s=60.0)
     ctx.wait(0.5)
-    board.ask("led", blinks=count, on_ms=300, off_ms=300)
+    board.ask(msg.Led(blinks=count, on_ms=300, off_ms=300))
     answer = ctx.answer(prompt)
     # a board that restarts in between has not blinked as often as it was asked to
-    board.ask("vitals")
-    counted = int(answer) if answer.strip().isdigit() else -1
-    ctx.read(f"{role}.led_missed", count - counted, "", count, source=Source.OPERATOR, note=f"of {count} blinks")
+    board.ask(msg.Vitals())
+    return count, int(answer) if answer.strip().isdigit() else -1
 
 
 # ---------------------------------------------------------------------- switches
@@ -76,13 +100,17 @@ def _count_blinks(ctx: Context, board: Board) -> None:
 
 def _switch(ctx: Context, board: Board, function: Function, name: str) -> None:
     presses, clock = ctx.count("presses"), HostClock(ctx, board)
-    clock.few()
-    board.events("edges")
-    _floating(ctx, board, function, name)
-    rest = board.ask("watch", function=function, on=1).level
+    clock.sample()
+    board.events(msg.Edges)
+    facts = board.wiring.facts.switch.get(name, SwitchFacts())
+    _floating(ctx, board, function, name, facts)
+    rest = board.ask(msg.Watch(function=function, on=1)).level
     ctx.cleanup.callback(_unwatch, board, function)
     ctx.wait(0.5)
-    ctx.read(f"hand.{name}_rest", rest, "", 1, note="level with the switch let go: 1, pulled up")
+    # where nobody has said to which side it closes, it closes to the other side than it rests at
+    wanted = {"ground": 1, "supply": 0}.get(facts.closes_to or "", rest)
+    held = "up" if rest else "down"
+    ctx.read(f"hand.{name}_rest", int(rest == wanted), "", 1, note=f"1: rests where it should; it is held {held}")
     idle = _edges(board, function)
     ctx.read(f"hand.{name}_stray", len(idle), "", 1, source=Source.COUNTING, note="edges in 0.5 s with nobody touching")
     prompt = ctx.prompt(
@@ -95,37 +123,43 @@ def _switch(ctx: Context, board: Board, function: Function, name: str) -> None:
     )
     seen = _watch_presses(ctx, board, function, presses, prompt.timeout_s, rest)
     ctx.done(prompt)
-    board.ask("watch", function=function, on=0)
-    clock.few()
+    board.ask(msg.Watch(function=function, on=0))
+    clock.sample()
     _judge_presses(ctx, name, seen, rest, presses, clock.rate())
 
 
-def _floating(ctx: Context, board: Board, function: Function, name: str) -> None:
-    """The line with the chip's own pull-up off: only the board's holds it then."""
+def _floating(ctx: Context, board: Board, function: Function, name: str, facts: SwitchFacts) -> None:
+    """The line with the chip's own pull-up off: only the board's resistor holds it then, where there is one."""
+    if facts.pull == "chip":
+        return
     levels = []
     for _ in range(20):
-        levels.append(board.ask("pin", function=function, mode=0).level)
+        levels.append(board.ask(msg.Pin(function=function, mode=0)).level)
         ctx.wait(0.007)
-    board.ask("pin", function=function, mode=1)
-    ctx.read(f"hand.{name}_unheld", levels.count(0) if 1 in levels else 0, "", len(levels), source=Source.COUNTING,
-             note="looks that found the line low, the chip's own pull-up off")  # fmt: skip
+    board.ask(msg.Pin(function=function, mode=int(facts.closes_to != "supply")))
+    wrong = min(levels.count(0), levels.count(1))
+    if facts.pull is None and wrong:
+        ctx.note(f"{name}: no resistor on the board holds its line, the chip's own pull-up does")
+        return
+    ctx.read(f"hand.{name}_unheld", wrong, "", len(levels), source=Source.COUNTING,
+             note="looks that found the line elsewhere, the chip's own pull-up off")  # fmt: skip
 
 
 def _unwatch(board: Board, function: Function) -> None:
     try:
-        board.ask("watch", function=function, on=0, repeats=0)
+        board.ask(msg.Watch(function=function, on=0), repeats=0)
     except (BoardError, PortLost):
         return
 
 
-def _edges(board: Board, function: Function) -> list[tuple[int, int]]:
-    return [row for e in board.events("edges") if e.function == function for row in e.rows]  # type: ignore[misc]
+def _edges(board: Board, function: Function) -> list[msg.EdgesRow[int]]:
+    return [row for e in board.events(msg.Edges) if e.function == function for row in e.rows]
 
 
 def _watch_presses(
     ctx: Context, board: Board, function: Function, presses: int, timeout: float, rest: int
-) -> list[tuple[int, int]]:
-    rows: list[tuple[int, int]] = []
+) -> list[msg.EdgesRow[int]]:
+    rows: list[msg.EdgesRow[int]] = []
     began = ctx.now()
     while ctx.now() - began < timeout:
         ctx.wait(0.1)
@@ -140,17 +174,17 @@ def _watch_presses(
     return rows
 
 
-def _grouped(rows: list[tuple[int, int]], rest: int, factor: float = 1.0) -> Actuations:
+def _grouped(rows: list[msg.EdgesRow[int]], rest: int, factor: float = 1.0) -> Actuations:
     """factor: true µs per µs of the board's clock."""
-    table = np.array(rows, np.float64).reshape(-1, 2)
     # ticks wrap after 35 minutes, a stage of presses is far shorter: unwrap once
-    times = np.unwrap(table[:, 0], period=2.0**32) * _TICK_US * factor if len(table) else table[:, 0]
+    ticks = np.array([row.at for row in rows], np.float64)
+    times = np.unwrap(ticks, period=2.0**32) * TICK_US * factor if len(ticks) else ticks
     if np.any(np.diff(times) < 0):
         raise BoardError("the hand board's record of a switch is not in order of time")
-    return actuations(times, table[:, 1], rest=bool(rest))
+    return actuations(times, [row.level for row in rows], rest=bool(rest))
 
 
-def _judge_presses(ctx: Context, name: str, rows: list[tuple[int, int]], rest: int, presses: int, rate: Rate) -> None:
+def _judge_presses(ctx: Context, name: str, rows: list[msg.EdgesRow[int]], rest: int, presses: int, rate: Rate) -> None:
     done = _grouped(rows, rest, rate.factor)
     pressed = int((done.changed & (done.level != bool(rest))).sum())
     released = int((done.changed & (done.level == bool(rest))).sum())
@@ -159,7 +193,7 @@ def _judge_presses(ctx: Context, name: str, rows: list[tuple[int, int]], rest: i
         ctx.fail(f"{name} never changed although it was to be pressed {presses} times: stuck, open, or wired elsewhere")
         return
     table = np.array(rows, np.float64)
-    ctx.samples(f"hand_{name}_edges", "edges", {"at": "us", "level": ""}, table * (_TICK_US * rate.factor, 1.0))
+    ctx.samples(f"hand_{name}_edges", "edges", {"at": "us", "level": ""}, table * (TICK_US * rate.factor, 1.0))
     ctx.read(
         f"hand.{name}_bounces",
         float(done.bounces.max()),
@@ -212,7 +246,7 @@ def _joystick(ctx: Context, board: Board) -> None:
             note="widest stretch of codes never seen",
         )
     ctx.samples("hand_joystick", "poses", {"x": "counts", "y": "counts"}, circle)
-    _axis_order(ctx, board)
+    _axis_order(ctx, board, np.median(rest, axis=0))
 
 
 def _widest_gap(codes: npt.NDArray[np.float64]) -> float:
@@ -223,21 +257,21 @@ def _widest_gap(codes: npt.NDArray[np.float64]) -> float:
 
 def _stream(ctx: Context, board: Board, seconds: float, label: str) -> npt.NDArray[np.float64]:
     count = max(10, round(seconds * 1e6 / _STICK_INTERVAL_US))
-    board.events("stick_rows")
-    board.ask("stick_stream", interval_us=_STICK_INTERVAL_US, count=count)
+    board.events(msg.StickRows)
+    board.ask(msg.StickStream(interval_us=_STICK_INTERVAL_US, count=count))
     began = ctx.now()
-    while not board.is_done("stick_stream"):
+    while not board.is_done(msg.StickStream):
         if ctx.now() - began > seconds + 3.0:
             ctx.doubt("the joystick's samples did not end")
             break
         ctx.wait(0.1)
         ctx.progress(min(ctx.now() - began, seconds), seconds, label)
-    rows = [row for e in board.events("stick_rows") for row in e.rows]
-    if len(rows) < 2:
-        raise BoardError(f"of {count} samples of the joystick that were asked for {len(rows)} came")
-    if max(map(max, rows)) > _MOST_COUNTS:
+    got = np.column_stack(msg.StickRows.columns(board.events(msg.StickRows)))
+    if len(got) < 2:
+        raise BoardError(f"of {count} samples of the joystick that were asked for {len(got)} came")
+    if got.max() > _MOST_COUNTS:
         raise BoardError(f"the joystick's samples go beyond the converter's {_MOST_COUNTS} counts")
-    return np.array(rows, np.float64).reshape(-1, 2)
+    return got.astype(np.float64)
 
 
 def _moved(ctx: Context, board: Board, text: str, how: str, seconds: float) -> npt.NDArray[np.float64]:
@@ -250,8 +284,8 @@ def _moved(ctx: Context, board: Board, text: str, how: str, seconds: float) -> n
         ctx.done(prompt)
 
 
-def _axis_order(ctx: Context, board: Board) -> None:
-    """Pushed to the right, x must move and y stay; pushed up, the other way round."""
+def _axis_order(ctx: Context, board: Board, centres: npt.NDArray[np.float64]) -> None:
+    """Pushed to the right, x must move and y stay; pushed up, the other way round. centres: of both axes, let go."""
     for how, text, own in (
         ("right", "Push the joystick fully to the right and hold it.", 0),
         ("up", "Push the joystick fully up (away from you) and hold it.", 1),
@@ -263,39 +297,94 @@ def _axis_order(ctx: Context, board: Board) -> None:
         about = Interval(max(0.0, moved - 2 * _CODE), moved + 2 * _CODE)
         ctx.read(f"hand.{how}_moves", moved, "counts", len(held), about, Source.ADC, note=f"of axis {_AXES[own]}")
         if swapped:
-            ctx.fail(f"pushing {how} moves the {_AXES[1 - own]} axis: the two axes are exchanged")
+            ctx.fail(AxesExchanged(how, _AXES[1 - own]))
             return
-        turn = float(np.median(held[-max(1, len(held) // 4) :, own]) - np.median(held[: max(1, len(held) // 10), own]))
-        if spans[own] > 100 and turn < 0:
-            ctx.note(f"pushing {how} lowers axis {_AXES[own]}: it runs the other way round")
+        if spans[own] > 100:
+            away = held[:, own] - centres[own]
+            _judge_direction(ctx, board, how, own, float(away[np.argmax(np.abs(away))]))
+
+
+def _judge_direction(ctx: Context, board: Board, how: str, own: int, turn: float) -> None:
+    """Whether the axis rises where its owner says; found where nobody has said."""
+    axis, stick = _AXES[own], board.wiring.facts.joystick
+    declared = (stick.x_rises, stick.y_rises)[own]
+    found = how if turn > 0 else {"right": "left", "up": "down"}[how]
+    if declared is None:
+        ctx.note(f"axis {axis} rises to the {found}" if own == 0 else f"axis {axis} rises {found}")
+    elif found != declared:
+        ctx.fail(
+            f"axis {axis} rises {found}, the pair file says {declared}: its two ends are exchanged, or "
+            f"board.hand.joystick.{axis}_rises is wrong"
+        )
 
 
 _SWITCH_MEASURES = tuple(
     measure
-    for name in ("switch1", "switch2")
+    for name, called in (("switch1", "switch 1"), ("switch2", "switch 2"))
     for measure in (
-        Measure(f"{name}_rest", "", f"{name}: level let go", Limit(min=1), "same", 0.5, ""),
-        Measure(f"{name}_stray", "", f"{name}: edges with nobody touching", Limit(max=0), "lower", 1, ""),
-        Measure(f"{name}_unheld", "", f"{name}: low without the chip's pull-up", Limit(max=0), "lower", 1, ""),
-        Measure(f"{name}_presses", "", f"{name}: presses seen", None, "same", 1, ""),
-        Measure(f"{name}_bounces", "", f"{name}: most bounces", None, "lower", 5, ""),
+        ReadingSpec(
+            f"{name}_rest", "", f"{called} rests where it should (1: yes)", Limit(min=1), "same", 0.5, "",
+            about="Whether the line lies at the level of a switch that is let go; if not it is stuck or wired the "
+                  "other way round. Usual: yes.",
+        ),
+        ReadingSpec(
+            f"{name}_stray", "", f"{called}: edges with nobody touching", Limit(max=0), "lower", 1, "",
+            about="Changes of the line with hands off; each would be a command nobody gave. Usual: 0.",
+        ),
+        ReadingSpec(
+            f"{name}_unheld", "", f"{called}: wanders without the chip's pull-up", Limit(max=0), "lower", 1, "",
+            about="Looks that found the line elsewhere with the chip's pull-up off; the pull on the board is missing. "
+                  "Usual: 0 where the board has one.",
+        ),
+        ReadingSpec(
+            f"{name}_presses", "", f"{called}: presses seen", None, "same", 1, "",
+            about="Presses that the board saw. Usual: as many as were asked for.",
+        ),
+        ReadingSpec(
+            f"{name}_bounces", "", f"{called}: most bounces", None, "lower", 5, "",
+            about="Most changes of the line at one press or release; the program has to wait them out. Usual: 2 to 20.",
+        ),
         # the average of tested switches is 1.6 ms, the longest but for two outliers 6.2 ms
         # (J. Ganssle, A Guide to Debouncing, 2008)
-        Measure(f"{name}_bounce_ms", "ms", f"{name}: longest bounce", Limit(max=10.0), "lower", 2, ""),
+        ReadingSpec(
+            f"{name}_bounce_ms", "ms", f"{called}: longest bounce", Limit(max=10.0), "lower", 2, "",
+            about="How long the line bounced at most; the program has to wait so long. Usual: 1.6 ms, 6.2 ms at most "
+                  "(J. Ganssle, A Guide to Debouncing, 2008).",
+        ),
     )
-)
+)  # fmt: skip
 _AXIS_MEASURES = tuple(
     measure
     for axis in _AXES
     for measure in (
-        Measure(f"{axis}_centre", "counts", f"{axis}: let go", Limit(412, 612), "same", 10, ""),
-        Measure(f"{axis}_noise", "counts", f"{axis}: noise at rest", Limit(max=4.0), "lower", 1, ""),
-        Measure(f"{axis}_low", "counts", f"{axis}: lowest", Limit(max=120), "same", 20, ""),
-        Measure(f"{axis}_high", "counts", f"{axis}: highest", Limit(min=903), "same", 20, ""),
-        Measure(f"{axis}_span", "counts", f"{axis}: span", Limit(min=800), "higher", 20, ""),
-        Measure(f"{axis}_gap", "counts", f"{axis}: widest gap in the track", Limit(max=40), "lower", 10, ""),
+        ReadingSpec(
+            f"{axis}_centre", "counts", f"{axis} axis, let go", Limit(412, 612), "same", 10, "",
+            about="Converter's code with the stick let go; far from the middle the craft creeps. Usual: 512, give or "
+                  "take 30 (common practice, no source).",
+        ),
+        ReadingSpec(
+            f"{axis}_noise", "counts", f"{axis} axis, noise at rest", Limit(max=4.0), "lower", 1, "",
+            about="Root mean square of the code at rest; a worn track or a bad joint shows here. Usual: below 1 count.",
+        ),
+        ReadingSpec(
+            f"{axis}_low", "counts", f"{axis} axis, lowest", Limit(max=120), "same", 20, "",
+            about="Lowest code that was reached; what is missing is missing throw. Usual: below 50.",
+        ),
+        ReadingSpec(
+            f"{axis}_high", "counts", f"{axis} axis, highest", Limit(min=903), "same", 20, "",
+            about="Highest code that was reached; what is missing is missing throw. Usual: above 970.",
+        ),
+        ReadingSpec(
+            f"{axis}_span", "counts", f"{axis} axis, span", Limit(min=800), "higher", 20, "",
+            about="Highest less lowest code. Usual: 950 of 1023.",
+        ),
+        ReadingSpec(
+            f"{axis}_gap", "counts", f"{axis} axis, widest gap", Limit(max=40), "lower", 10, "",
+            about="Widest jump over codes that never came as the stick was moved slowly; a worn track has one. Usual: "
+                  "below 20.",
+        ),
     )
-)
+)  # fmt: skip
 STAGE = Stage(
     kind="controls",
     title="Controls",
@@ -309,10 +398,21 @@ STAGE = Stage(
     ),
     measures=(
         *_SWITCH_MEASURES,
-        Measure("led_missed", "", "blinks of the LED that nobody saw", Limit(0, 0), "same", 0.5, ""),
+        ReadingSpec(
+            "led_missed", "", "blinks of the LED nobody saw", Limit(0, 0), "same", 0.5, "",
+            about="Blinks that were made and not counted; the LED is reversed, open or on another pin. Usual: 0.",
+        ),
         *_AXIS_MEASURES,
-        Measure("right_moves", "counts", "x when pushed right", Limit(min=300), "higher", 30, ""),
-        Measure("up_moves", "counts", "y when pushed up", Limit(min=300), "higher", 30, ""),
+        ReadingSpec(
+            "right_moves", "counts", "x axis when pushed right", Limit(min=300), "higher", 30, "",
+            about="By how much the x axis changed when the stick was pushed right; negative is reversed, near 0 is "
+                  "the other axis. Usual: 400 to 512 counts.",
+        ),
+        ReadingSpec(
+            "up_moves", "counts", "y axis when pushed up", Limit(min=300), "higher", 30, "",
+            about="By how much the y axis changed when the stick was pushed up; negative is reversed, near 0 is the "
+                  "other axis. Usual: 400 to 512 counts.",
+        ),
     ),
     expected_s=lambda p: 4.0 * float(p["presses"]) + float(p["move_seconds"]) + 12.0,
-)
+)  # fmt: skip

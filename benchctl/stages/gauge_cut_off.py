@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchctl import events as ev
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.gauge_lines import CRAFT_RESET, HAND_RESET, GaugeLines, read_mean
 from benchctl.terms import Limit, Role
 from benchctl.wire.catalogue import Function
@@ -142,9 +142,19 @@ STAGE = Stage(
         Parameter("patience_ms", 3000, "a craft that goes on so long does not cut", "ms", 200, 60_000),
     ),
     measures=(
-        Measure("cut_off", "ms", "hand unit's supply gone to its command's end", Limit(max=1000.0), "lower", 60, ""),
-        Measure("hand_start", "ms", "hand unit's supply back to the craft following", None, "lower", 60, ""),
-        Measure("craft_start", "ms", "craft's supply back to its first pulse", None, "lower", 60, ""),
+        ReadingSpec(
+            "cut_off", "ms", "hand unit without power to end of command", Limit(max=1000.0), "lower", 60, "",
+            about="Time from the hand unit's loss of power until the craft ends its command; so long a craft runs "
+                  "away. Usual: below 1 s (common practice, no source).",
+        ),
+        ReadingSpec(
+            "hand_start", "ms", "hand unit's start to the craft following", None, "lower", 60, "",
+            about="Time from the hand unit's power to the craft following again. Usual: 1 to 3 s.",
+        ),
+        ReadingSpec(
+            "craft_start", "ms", "craft's start to its first pulse", None, "lower", 60, "",
+            about="Time from the craft's power to its first pulse. Usual: 0.1 to 2 s, the boot loader's wait.",
+        ),
     ),
     expected_s=lambda p: 8.0 * float(p["cuts"]) + 6.0 * float(p["starts"]),
-)
+)  # fmt: skip

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.gauge_lines import (
     CRAFT_RESET,
     HAND_RESET,
@@ -19,10 +19,10 @@ from benchctl.stages.gauge_lines import (
     read_spread,
 )
 from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.units import TICK_US
 
 Floats = npt.NDArray[np.float64]
 #: what one tick at either edge does to a width
-_TICK_US = 0.5
 #: pin-change stamps of the motor controller's line
 _STAMP_US = 4.0
 _LOW, _CENTRE, _HIGH = 128, 512, 896
@@ -60,7 +60,7 @@ def _curve(ctx: Context, lines: GaugeLines) -> None:
         return
     ctx.samples("curve", "sweep", {"stick": "counts", "delivered": "us", "rising": ""}, table)
     for name, x in (("low", points[0]), ("centre", _CENTRE), ("high", points[-1])):
-        read_mean(ctx, name, table[table[:, 0] == x, 1], "us", _TICK_US)
+        read_mean(ctx, name, table[table[:, 0] == x, 1], "us", TICK_US)
     _shape(ctx, table, points)
 
 
@@ -77,9 +77,9 @@ def _shape(ctx: Context, table: Floats, points: Floats) -> None:
     error = 1.25 * scatter / math.sqrt(2 * ctx.count("pulses"))
     n, away = int(known.sum()), np.abs(residual)
     for name, value, half in (
-        ("nonlinearity", away.max(), _TICK_US + _Z * error),
-        ("unevenness", np.sqrt((away**2).mean()), _TICK_US / 2 + _Z * error / math.sqrt(n)),
-        ("hysteresis", np.nanmax(np.abs(up - down)), _TICK_US + _Z * 2 * error),
+        ("nonlinearity", away.max(), TICK_US + _Z * error),
+        ("unevenness", np.sqrt((away**2).mean()), TICK_US / 2 + _Z * error / math.sqrt(n)),
+        ("hysteresis", np.nanmax(np.abs(up - down)), TICK_US + _Z * 2 * error),
     ):
         ctx.read(name, float(value), "us", n, Interval(max(0.0, value - half), value + half), Source.SAMPLING)
 
@@ -154,9 +154,9 @@ def _steady(ctx: Context, lines: GaugeLines) -> None:
     table = np.column_stack((rises[1:], periods, widths[1 : len(rises)]))
     ctx.samples("steady", "timeline", {"rise": "s", "frame": "us", "width": "us"}, table)
     odd = np.abs(periods - typical) > _ODD_SHARE * typical
-    read_mean(ctx, "frame_period", periods[~odd], "us", _TICK_US)
-    read_quantile(ctx, "frame_jitter", np.abs(periods - typical), 0.95, "us", _TICK_US)
-    read_quantile(ctx, "width_jitter", np.abs(widths - np.median(widths)), 0.95, "us", _TICK_US)
+    read_mean(ctx, "frame_period", periods[~odd], "us", TICK_US)
+    read_quantile(ctx, "frame_jitter", np.abs(periods - typical), 0.95, "us", TICK_US)
+    read_quantile(ctx, "width_jitter", np.abs(widths - np.median(widths)), 0.95, "us", TICK_US)
     ctx.read("odd_frames", float(odd.sum()), "", len(periods), note="frames out of order: restarts, hang-ups")
     motor = lines.train(MOTOR)
     if len(motor):
@@ -177,22 +177,66 @@ STAGE = Stage(
         Parameter("frames", 150, "frames with everything at rest; fewer claim no 95 %", "", 80, 5000),
     ),
     measures=(
-        Measure("low", "us", "pulse at the lowest voltage", None, "same", 6, ""),
-        Measure("centre", "us", "pulse at half the supply", None, "same", 8, ""),
-        Measure("high", "us", "pulse at the highest voltage", None, "same", 6, ""),
-        Measure("nonlinearity", "us", "worst distance from a line", None, "lower", 5, ""),
+        ReadingSpec(
+            "low", "us", "pulse at the lowest voltage", None, "same", 6, "",
+            about="Pulse width at one end of the stick's track. Usual: 1000 µs (common practice, no source).",
+        ),
+        ReadingSpec(
+            "centre", "us", "pulse at half the supply", None, "same", 8, "",
+            about="Pulse width at the stick's middle. Usual: 1500 µs (common practice, no source).",
+        ),
+        ReadingSpec(
+            "high", "us", "pulse at the highest voltage", None, "same", 6, "",
+            about="Pulse width at the other end. Usual: 2000 µs (common practice, no source).",
+        ),
+        ReadingSpec(
+            "nonlinearity", "us", "worst distance from a line", None, "lower", 5, "",
+            about="How far the widths stray from a straight line over the voltage.",
+        ),
         # a map that drops the lowest bits makes steps: they show in all points together before they do in the worst
-        Measure("unevenness", "us", "distance from a line, root mean square", None, "lower", 1.5, ""),
-        Measure("hysteresis", "us", "pass up against pass down", None, "lower", 10, ""),
+        ReadingSpec(
+            "unevenness", "us", "distance from a line, root mean square", None, "lower", 1.5, "",
+            about="The same over all points; a map that drops low bits shows here.",
+        ),
+        ReadingSpec(
+            "hysteresis", "us", "way up against way down", None, "lower", 10, "",
+            about="Difference of the two passes at the same voltage.",
+        ),
         # where the pulse falls after the packet is a chance of the run when both come at one rate: up to a frame
-        Measure("step", "ms", "step of the voltage to the pulse, mean", None, "lower", 25, ""),
-        Measure("step_spread", "ms", "the same, standard deviation", None, "lower", 3, ""),
-        Measure("frame_period", "us", "pulse frame", None, "same", 100, ""),
-        Measure("frame_jitter", "us", "95 % of frames within", Limit(max=200.0), "lower", 6, ""),
-        Measure("width_jitter", "us", "95 % of pulses within, at rest", Limit(max=50.0), "lower", 4, ""),
-        Measure("odd_frames", "", "frames out of order at rest", Limit(max=0), "lower", 0.5, ""),
-        Measure("resets", "", "falls of the boards' reset lines", Limit(max=0), "lower", 0.5, ""),
-        Measure("motor_idle", "us", "pulse of the motor controller at rest", None, "same", 15, ""),
+        ReadingSpec(
+            "step", "ms", "step until delivered, mean", None, "lower", 25, "",
+            about="Time from a step of the voltage to the first pulse of the new width. Usual: 20 to 60 ms.",
+        ),
+        ReadingSpec(
+            "step_spread", "ms", "step until delivered, spread", None, "lower", 3, "",
+            about="Standard deviation of the same times.",
+        ),
+        ReadingSpec(
+            "frame_period", "us", "pulse frame", None, "same", 100, "",
+            about="Time from pulse to pulse. Usual: 20 ms for analogue servos (common practice, no source).",
+        ),
+        ReadingSpec(
+            "frame_jitter", "us", "pulse frame's jitter", Limit(max=200.0), "lower", 6, "",
+            about="Width within which 95 % of the frames lie. Usual: below 20 µs.",
+        ),
+        ReadingSpec(
+            "width_jitter", "us", "pulse jitter at rest", Limit(max=50.0), "lower", 4, "",
+            about="Width within which 95 % of the pulses lie with the stick at rest; above some 10 µs a servo hums "
+                  "(common practice, no source).",
+        ),
+        ReadingSpec(
+            "odd_frames", "", "frames out of order", Limit(max=0), "lower", 0.5, "",
+            about="Frames at rest that were much too short or too long. Usual: 0.",
+        ),
+        ReadingSpec(
+            "resets", "", "restarts, by the reset line", Limit(max=0), "lower", 0.5, "",
+            about="Falls of the boards' reset lines. Usual: 0.",
+        ),
+        ReadingSpec(
+            "motor_idle", "us", "motor controller's pulse at rest", None, "same", 15, "",
+            about="Width of the motor's pulse with the stick at rest. Usual: 1000 µs one-way, 1500 µs reversible "
+                  "(common practice, no source).",
+        ),
     ),
     expected_s=lambda p: (
         2 * float(p["points"]) * (1e-3 * float(p["settle_ms"]) + 0.02 * float(p["pulses"]))
@@ -200,4 +244,4 @@ STAGE = Stage(
         + 0.02 * float(p["frames"])
         + 3.0
     ),
-)
+)  # fmt: skip

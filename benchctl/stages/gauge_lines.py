@@ -13,7 +13,9 @@ from benchctl.analysis import latency as lat
 from benchctl.errors import BoardError, PortLost
 from benchctl.stages.contract import Context
 from benchctl.terms import Interval, Role, Source
-from benchctl.wire.catalogue import NO_PIN, TICK_S, Function
+from benchctl.units import TICK_US
+from benchctl.wire import msg
+from benchctl.wire.catalogue import NO_PIN, Function
 
 Floats = npt.NDArray[np.float64]
 LED, MOTOR, SWITCH = Function.WATCH1, Function.WATCH2, Function.WATCH3
@@ -38,28 +40,27 @@ class GaugeLines:
         self.pulses: list[tuple[float, float]] = []
         self.edges: dict[Function, list[tuple[float, int]]] = {}
         self.resets = 0
-        self._functions = [f for f in functions if self.board.declared.pins.get(f, NO_PIN) != NO_PIN]
+        self._functions = [f for f in functions if self.board.wiring.pins.get(f, NO_PIN) != NO_PIN]
         self._last = self._at = 0
 
     def start(self) -> None:
         """Everything on; undone when the stage ends."""
         self.ctx.cleanup.callback(self._release)
-        self.board.ask("capture", on=1)
+        self.board.ask(msg.Capture(on=1))
         for function in self._functions:
-            self.board.ask("watch", function=function, on=1)
+            self.board.ask(msg.Watch(function=function, on=1))
             self.edges[function] = []
-        self._at = self._last = self.board.ask("clock").sent
-        for kind in ("captured", "edges"):
-            self.board.events(kind)
+        self._at = self._last = self.board.ask(msg.Clock()).sent
+        self.board.drop_events(msg.Captured, msg.Edges)
 
     def _release(self) -> None:
         """For clean-up after trouble too: what cannot be said is left."""
         try:
             self.pull(False)
             self.stick(512)
-            self.board.ask("capture", on=0)
+            self.board.ask(msg.Capture(on=0))
             for function in self._functions:
-                self.board.ask("watch", function=function, on=0)
+                self.board.ask(msg.Watch(function=function, on=0))
         except (BoardError, PortLost):
             return
 
@@ -69,21 +70,21 @@ class GaugeLines:
         at = self._at + ahead
         if ahead > 0:
             self._last, self._at = tick, at
-        return at * TICK_S
+        return at * TICK_US * 1e-6
 
     def now(self) -> float:
         """The gauge's clock."""
-        return self.seconds(self.board.ask("clock").sent)
+        return self.seconds(self.board.ask(msg.Clock()).sent)
 
     def poll(self) -> None:
-        for event in self.board.events("captured"):
-            self.pulses += [(self.seconds(rise), width * TICK_S * 1e6) for rise, width in event.rows]
-        for event in self.board.events("edges"):
-            kept = self.edges.get(Function(event.function))
-            if event.function in (HAND_RESET, CRAFT_RESET):
-                self.resets += sum(not level for _, level in event.rows)
+        for event in self.board.events(msg.Captured):
+            self.pulses += [(self.seconds(row.rise), row.width * TICK_US) for row in event.rows]
+        for edges in self.board.events(msg.Edges):
+            kept = self.edges.get(Function(edges.function))
+            if edges.function in (HAND_RESET, CRAFT_RESET):
+                self.resets += sum(not row.level for row in edges.rows)
             if kept is not None:
-                kept += [(self.seconds(at), level) for at, level in event.rows]
+                kept += [(self.seconds(row.at), row.level) for row in edges.rows]
 
     def forget(self) -> None:
         """Drop what has come so far."""
@@ -106,11 +107,11 @@ class GaugeLines:
 
     def pull(self, low: bool) -> None:
         """Pull the switch line low, or let go of it: open drain."""
-        self.board.ask("pin", function=Function.STIMULUS, mode=2 if low else 0)
+        self.board.ask(msg.Pin(function=Function.STIMULUS, mode=2 if low else 0))
 
     def stick(self, counts: int) -> None:
         """Put out what a joystick at so many of 1024 counts shows."""
-        self.board.ask("stick_set", on=1, x=counts, y=0)
+        self.board.ask(msg.StickSet(on=1, x=counts, y=0))
 
     # ------------------------------------------------------------------ what was seen
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from benchctl.analysis.judge import judge
 from benchctl.analysis.loss import clopper_pearson
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.gauge_lines import (
     CRAFT_RESET,
     HAND_RESET,
@@ -16,7 +17,7 @@ from benchctl.stages.gauge_lines import (
     read_quantile,
     read_resets,
 )
-from benchctl.terms import Limit, Role, Source
+from benchctl.terms import Limit, Reading, Role, Source
 
 #: of both stamps: the pin-change interrupt's entry, which another one may hold up
 _STAMP_MS = 0.02
@@ -62,6 +63,7 @@ def _judge(ctx: Context, late: np.ndarray, missed: int, changes: int) -> None:
         "missed", 100 * missed / changes, "%", changes, clopper_pearson(missed, changes).scaled(100), Source.COUNTING,
         note="changes of the switch line that never reached the LED",
     )  # fmt: skip
+    _within(ctx, late[:, 1], changes)
     if len(late):
         ctx.samples("switch_to_led", "latency", {"at": "s", "latency": "ms"}, late)
     read_quantile(ctx, "latency_p50", late[:, 1], 0.5, "ms", _STAMP_MS)
@@ -69,6 +71,15 @@ def _judge(ctx: Context, late: np.ndarray, missed: int, changes: int) -> None:
     read_mean(ctx, "latency_mean", late[:, 1], "ms", _STAMP_MS)
     if len(late):
         _stragglers(ctx, late[:, 1])
+
+
+def _within(ctx: Context, times: np.ndarray, changes: int) -> None:
+    """The share that came in time, missed ones among the others; a limit holds for its whole interval."""
+    count = int((times <= ctx.number("within_ms")).sum())
+    interval = clopper_pearson(count, changes).scaled(100)
+    found = judge(Reading("within", 100 * count / changes, "%", changes, interval), ctx.limit_of("within"), strict=True)
+    note = f"changes that reached the LED within {ctx.number('within_ms'):g} ms"
+    ctx.read(found.name, found.value, "%", changes, interval, Source.COUNTING, note=note, verdict=found.verdict)
 
 
 def _stragglers(ctx: Context, times: np.ndarray) -> None:
@@ -90,15 +101,40 @@ STAGE = Stage(
     parameters=(
         Parameter("presses", 300, "presses; each gives two changes", "", 5, 2000),
         Parameter("straggler_ms", 2.0, "so much later than the median is a straggler", "ms", 0.1, 1000.0),
+        Parameter("within_ms", 25.0, "an LED is in time when it follows so soon", "ms", 1.0, 1000.0),
         Parameter("patience_ms", 400, "a change not seen by then is missed", "ms", 20, 10_000),
     ),
     measures=(
-        Measure("missed", "%", "changes that never reached the LED", Limit(max=5.0), "lower", 3.0, ""),
-        Measure("latency_p50", "ms", "switch line to LED line, median", None, "lower", 3.0, ""),
-        Measure("latency_p95", "ms", "the same, 95th percentile", None, "lower", 3.0, ""),
-        Measure("stragglers", "%", "changes much later than the median one", None, "lower", 4.0, ""),
-        Measure("resets", "", "falls of the boards' reset lines", Limit(max=0), "lower", 0.5, ""),
-        Measure("latency_mean", "ms", "the same, mean", None, "lower", 3.0, ""),
+        ReadingSpec(
+            "missed", "%", "switch changes that never reached the LED", Limit(max=5.0), "lower", 3.0, "",
+            about="Share of presses and releases without effect, seen from outside. Usual: 0 %.",
+        ),
+        ReadingSpec(
+            "within", "%", "switch changes that came in time", None, "higher", 3.0, "",
+            about="Share of presses and releases that reached the LED within 25 ms, or what the procedure sets. "
+                  "Usual: 100 %.",
+        ),
+        ReadingSpec(
+            "latency_p50", "ms", "switch to LED, median", None, "lower", 3.0, "",
+            about="Time from the switch line to the LED line, whatever the firmware. Usual: 5 to 50 ms; below 20 ms "
+                  "nobody feels a delay (common practice, no source).",
+        ),
+        ReadingSpec(
+            "latency_p95", "ms", "switch to LED, 95th percentile", None, "lower", 3.0, "",
+            about="The same of the slowest in twenty.",
+        ),
+        ReadingSpec(
+            "stragglers", "%", "changes that came much later", None, "lower", 4.0, "",
+            about="Share of changes much later than the median; retries or a busy program. Usual: below 2 %.",
+        ),
+        ReadingSpec(
+            "resets", "", "restarts, by the reset line", Limit(max=0), "lower", 0.5, "",
+            about="Falls of the boards' reset lines. Usual: 0.",
+        ),
+        ReadingSpec(
+            "latency_mean", "ms", "switch to LED, mean", None, "lower", 3.0, "",
+            about="The mean of the same times, for comparisons.",
+        ),
     ),
     expected_s=lambda p: 0.1 * float(p["presses"]) + 1.0,
-)
+)  # fmt: skip

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 
 from benchctl.errors import Refused
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.gauge_lines import LED, MOTOR, SWITCH, GaugeLines
+from benchctl.stages.outputs import SERVO_UNCONFIRMED, servo_moves
 from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.wire import msg
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function
 
 _SUPPLIES = {"hand": (AdcSource.SENSE_VCC1, Function.SENSE_VCC1), "craft": (AdcSource.SENSE_VCC2, Function.SENSE_VCC2)}
@@ -22,6 +24,9 @@ def perform(ctx: Context) -> None:
     lines.start()
     if ctx.word("pair") == "probe":
         _start_probes(ctx)
+        if not servo_moves(ctx.bench.boards[Role.CRAFT]):
+            ctx.fail(SERVO_UNCONFIRMED)
+            return
     _supplies(ctx)
     if not lines.wait_for(lambda: bool(lines.pulses), ctx.number("start_ms") * 1e-3):
         ctx.note("no pulse came on the servo line: is the craft on, is its jumper in?", "warning")
@@ -38,17 +43,17 @@ def _start_probes(ctx: Context) -> None:
     for role in (Role.CRAFT, Role.HAND):
         board = ctx.bench.boards[role]
         board.open()
-        board.ask("loop_start", trace=0, timeout=1.0)
+        board.ask(msg.LoopStart(trace=0), timeout=1.0)
 
 
 def _supplies(ctx: Context) -> None:
     gauge = ctx.board(Role.GAUGE)
-    own = gauge.ask("vitals").vcc_mv * 1e-3
+    own = gauge.ask(msg.Vitals()).vcc_mv * 1e-3
     for name, (source, function) in _SUPPLIES.items():
-        if gauge.declared.pins.get(function, NO_PIN) == NO_PIN:
+        if gauge.wiring.pins.get(function, NO_PIN) == NO_PIN:
             continue
         try:
-            a = gauge.ask("adc", source=source, prescaler=7, count=64, gap_us=500, timeout=1.0)
+            a = gauge.ask(msg.Adc(source=source, prescaler=7, count=64, gap_us=500), timeout=1.0)
         except Refused as e:
             ctx.note(f"the gauge does not measure the {name} unit's supply: {e}", "warning")
             continue
@@ -89,10 +94,23 @@ STAGE = Stage(
         Parameter("start_ms", 5000, "the pair may take so long to start", "ms", 100, 60_000),
     ),
     measures=(
-        Measure("vcc", "V", "supply of the pair's boards", Limit(min=1.8), "same", 4, "%"),
-        Measure("pulses", "Hz", "pulses on the servo line", Limit(min=10.0), "same", 10, "%"),
-        Measure("follows_switch", "", "LED follows the switch line", Limit(min=1), "higher", 0.5, ""),
-        Measure("follows_stick", "", "servo follows the joystick input", Limit(min=1), "higher", 0.5, ""),
+        ReadingSpec(
+            "vcc", "V", "supply of the pair", Limit(min=1.8), "same", 4, "%",
+            about="Supply of the boards under test, at the gauge. Usual: 3.3 or 5 V.",
+        ),
+        ReadingSpec(
+            "pulses", "Hz", "pulses on the servo line", Limit(min=10.0), "same", 10, "%",
+            about="Pulses per second that the gauge sees. Usual: 50 (common practice, no source).",
+        ),
+        ReadingSpec(
+            "follows_switch", "", "LED follows the switch line (1: yes)", Limit(min=1), "higher", 0.5, "",
+            about="Whether pulling the switch line changes the LED; without it a jumper is wrong. Usual: yes.",
+        ),
+        ReadingSpec(
+            "follows_stick", "", "servo follows the joystick input (1: yes)", Limit(min=1), "higher", 0.5, "",
+            about="Whether the voltage at the joystick input moves the pulse; without it a jumper is wrong. Usual: "
+                  "yes.",
+        ),
     ),
     expected_s=lambda p: 4.0,
 )  # fmt: skip

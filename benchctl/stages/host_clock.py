@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from benchctl.analysis.clocks import TICK_US, ClockMap, TickExtender, relate_host
+from benchctl.analysis.clocks import ClockMap, TickExtender, relate_host
 from benchctl.errors import BoardError
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context
 from benchctl.terms import Interval
-from benchctl.units import quantity
+from benchctl.units import TICK_US, quantity
+from benchctl.wire import msg
 
 Floats = npt.NDArray[np.float64]
 
@@ -25,7 +26,7 @@ UNKNOWN_PPM = 5000.0
 
 
 class HostClock:
-    """Exchanges with one board. `few()` at both ends of the time in question, or `one()` again and again; then `rate`.
+    """Clock exchanges with one board: `sample()` at both ends of a stretch, or `one()` again and again; then `rate`.
 
     The host is taken for true: its crystal is good to some 50 ppm, and everything is counted in its seconds.
     """
@@ -44,7 +45,7 @@ class HostClock:
     def one(self) -> None:
         """One exchange. The board's own turn-around is known: without it only the ways there and back are left."""
         t1 = self.ctx.now()
-        answer = self.board.ask("clock", repeats=0, timeout=0.5)
+        answer = self.board.ask(msg.Clock(), repeats=0, timeout=0.5)
         t4 = self.ctx.now()
         turn = (answer.sent - answer.received) & 0xFFFFFFFF
         if turn * TICK_US > (t4 - t1) * 1.1e6 + 1e3:
@@ -54,7 +55,7 @@ class HostClock:
         self._stamps.append(self._extend.extend(answer.received) * TICK_US)
         self._received.append(t4 * 1e6 - turn * TICK_US)
 
-    def few(self, count: int = _FEW) -> None:
+    def sample(self, count: int = _FEW) -> None:
         """Some exchanges at irregular distances, or they keep step with the latency timer of the USB chip."""
         for _ in range(count):
             self.one()

@@ -4,36 +4,49 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from benchctl import shipped
+from benchctl.analysis.fuses import complaints, fuses
 from benchctl.analysis.latency import median, quantile_interval
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.errors import Refused
 from benchctl.session.board import Board
 from benchctl.session.boot import Identity
+from benchctl.session.pairing import pair_settings
 from benchctl.stages.announce import announce
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.host_clock import HostClock
 from benchctl.terms import Limit, Role, Source
-from benchctl.wire.catalogue import SETTING_BY_NAME, Function, PulseKind
+from benchctl.wire import msg
+from benchctl.wire.catalogue import GUARDED_SETTINGS, PIN_KEYS, SETTING_BY_NAME
+from benchctl.wire.stored import GUARDED_KEYS
 
 _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
 #: the image CRC is computed in idle time after the start
 _CRC_WAIT_S = 3.0
 #: requests over the air that are timed
 _WAY_TRIES = 30
-_SIGNATURE = bytes((0x1E, 0x95, 0x0F))  # ATmega328P data sheet, table 31-8
-_SIGNATURE_PLAIN = bytes((0x1E, 0x95, 0x14))  # the part without P
+#: a pair file's name of the processor, by what the chip says of itself
+PROCESSORS = {
+    bytes((0x1E, 0x95, 0x0F)): "328P",  # ATmega328P data sheet, table 31-8
+    bytes((0x1E, 0x95, 0x16)): "328PB",  # ATmega328PB data sheet, table 32-8
+}
+_SIGNATURES = (*PROCESSORS, bytes((0x1E, 0x95, 0x14)))  # the last is the part without P
 
 
 def perform(ctx: Context) -> None:
     boards = [ctx.board(role) for role in (Role.HAND, Role.CRAFT, Role.GAUGE) if role in ctx.bench.boards]
     identities = {}
     for board in boards:
-        identities[board.role] = _identify(ctx, board)
+        with ctx.tolerating(board):
+            identities[board.role] = _identify(ctx, board)
     _compare(ctx, identities)
     for board in boards:
-        _clock(ctx, board)
-        if board.via:
-            _way(ctx, board)
+        if board.role not in identities:
+            continue
+        with ctx.tolerating(board):
+            _clock(ctx, board)
+            if board.via:
+                _way(ctx, board)
 
 
 def _identify(ctx: Context, board: Board) -> Identity:
@@ -46,7 +59,12 @@ def _identify(ctx: Context, board: Board) -> Identity:
     announce(board, ctx.emit)
     if not found.image_crc:
         ctx.doubt(f"the {board.role} board did not finish its image CRC")
-    if found.signature not in (_SIGNATURE, _SIGNATURE_PLAIN):
+    if found.wrong_clock:
+        ctx.fail(f"{board.role}: {found.wrong_clock}")
+    if wrong := found.wrong_image(board.role):
+        ctx.fail(f"{board.role}: {wrong}")
+    _fuses(ctx, board, found)
+    if found.signature not in _SIGNATURES:
         ctx.fail(f"the {board.role} board's chip has signature {found.signature.hex(' ')}, not an ATmega328P's")
     if not found.settings_ok:
         ctx.note(f"the {board.role} board's stored settings were damaged; defaults are in force", "warning")
@@ -55,52 +73,56 @@ def _identify(ctx: Context, board: Board) -> Identity:
     return found
 
 
+def _fuses(ctx: Context, board: Board, found: Identity) -> None:
+    """Fuses and lock bits as the chip has them, and what of them hurts."""
+    fused = fuses(found.fuses)
+    ctx.note(f"{board.role}: {fused}")
+    image = next((one for one in shipped.images() if one.crc == found.image_crc), None)
+    for complaint in complaints(fused, declared_v=board.wiring.brown_out_v, image_bytes=image.size if image else 0):
+        ctx.note(f"{board.role}: {complaint}", "warning")
+
+
 def _match_settings(ctx: Context, board: Board) -> None:
-    """Label, role, pins and kinds as declared; only what differs is written, so EEPROM is spared."""
-    found, declared = board.identify(), board.declared
-    if found.label and declared.label and found.label != declared.label:
+    """Label, role, pins and numbers as declared; only what differs is written, so EEPROM is spared.
+
+    What pulse outputs can emit is not written here: the outputs stage does.
+    """
+    found, wiring = board.identify(), board.wiring
+    if found.label and wiring.label and found.label != wiring.label:
         ctx.fail(
-            f"the {board.role} port has the board labelled {found.label!r}, expected {declared.label!r}: "
+            f"the {board.role} port has the board labelled {found.label!r}, expected {wiring.label!r}: "
             f"cables swapped, or another pair"
         )
         return
     changed = False
-    if found.label == "" and declared.label:
-        board.write_setting("label", declared.label)
-        ctx.note(f"the {board.role} board had no label; it is now {declared.label}")
+    if found.label == "" and wiring.label:
+        board.write_setting("label", wiring.label)
+        ctx.note(f"the {board.role} board had no label; it is now {wiring.label}")
         changed = True
     if found.role is not board.role:
+        if found.wrong_image(board.role):
+            return
         if found.label:
             ctx.fail(f"board {found.label!r} is set up as {found.role}, but the bench has it as {board.role}")
             return
         board.write_setting("role", _ROLES.index(board.role))
         changed = True
     try:
-        changed |= _match_pins(board)
-        changed |= _match_numbers(board)
+        others = {function: pin for function, pin in wiring.pins.items() if PIN_KEYS + function not in GUARDED_KEYS}
+        changed |= board.match_outputs(others, ())
+        changed |= _match_numbers(board, wiring.joint or wiring.label or found.label)
     except Refused as e:
         ctx.fail(f"the {board.role} board does not take its settings: {e}")
     if changed:
         board.save_settings()
 
 
-def _match_pins(board: Board) -> bool:
+def _match_numbers(board: Board, label: str) -> bool:
+    """As declared; and what the label makes of address, channel and pair, where nobody has chosen them yet."""
     changed = False
-    for function, pin in board.declared.pins.items():
-        if board.read_pin(Function(function)) != pin:
-            board.write_pin(Function(function), pin)
-            changed = True
-    for channel, kind in enumerate(board.declared.pulse_kinds, 1):
-        if board.read_pulse_kind(channel) != kind:
-            board.write_pulse_kind(channel, PulseKind(kind))
-            changed = True
-    return changed
-
-
-def _match_numbers(board: Board) -> bool:
-    changed = False
-    for name, value in board.declared.settings.items():
-        if name in SETTING_BY_NAME and board.read_setting(name) != value:
+    derived = {n: v for n, v in pair_settings(label).items() if board.read_setting(n) == SETTING_BY_NAME[n].default}
+    for name, value in {**derived, **board.wiring.settings}.items():
+        if name in SETTING_BY_NAME and name not in GUARDED_SETTINGS and board.read_setting(name) != value:
             board.write_setting(name, value)
             changed = True
     return changed
@@ -147,7 +169,7 @@ def _way(ctx: Context, board: Board) -> None:
     took = []
     for _ in range(_WAY_TRIES):
         began = ctx.now()
-        board.ask("echo", data=b"there")
+        board.ask(msg.Echo(data=b"there"))
         took.append(1000 * (ctx.now() - began))
     ctx.read(f"{board.role}.air_delay", median(took), "ms", len(took), quantile_interval(took, 0.5), Source.CLOCK,
              note=f"a request and its answer through the {board.via} unit, its cable included")  # fmt: skip
@@ -168,11 +190,27 @@ STAGE = Stage(
         Parameter("clock_seconds", 3.0, "time over which each oscillator is compared with the host", "s", 0.5, 600.0),
     ),
     measures=(
-        Measure("stack_free", "bytes", "RAM never touched by the stack so far", Limit(min=200), "higher", 32, ""),
+        ReadingSpec(
+            "stack_free", "bytes", "RAM the stack never used", Limit(min=200), "higher", 32, "",
+            about="RAM left over at the deepest moment so far; at none left the program overwrites its own data. "
+                  "Usual: 500 bytes and more; the limit is a reserve of our own (common practice, no source).",
+        ),
         # ceramic resonators are specified to ±0.5 % (common practice, no source)
-        Measure("air_delay", "ms", "request and answer over the air", None, "lower", 20),
-        Measure("air_lost", "%", "packets over the air that had to be sent anew", Limit(max=50.0), "lower", 5, ""),
-        Measure("oscillator_error", "ppm", "oscillator against the host", Limit(-5500, 5500), "same", 200, ""),
+        ReadingSpec(
+            "air_delay", "ms", "answer over the air", None, "lower", 20,
+            about="Time from a request to its answer through the other board; it slows every later stage. Usual: 5 "
+                  "to 30 ms (measured on the modelled bench).",
+        ),
+        ReadingSpec(
+            "air_lost", "%", "packets over the air sent anew", Limit(max=50.0), "lower", 5, "",
+            about="Share of relayed packets that had to be repeated; a high one makes every reading slow. Usual: "
+                  "below 5 % on a quiet channel (no source).",
+        ),
+        ReadingSpec(
+            "oscillator_error", "ppm", "clock against the host's", Limit(-5500, 5500), "same", 200, "",
+            about="How far the board's clock is off; pulse widths and time-outs are off by as much. Usual: crystals "
+                  "within 50 ppm, ceramic resonators within 5000 ppm (common practice, no source).",
+        ),
     ),
     expected_s=lambda p: 2 * float(p["clock_seconds"]) + 1.0,
-)
+)  # fmt: skip

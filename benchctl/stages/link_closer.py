@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.errors import Refused
+from benchctl.facts import SettingDiffers
 from benchctl.stages.contract import Context
 from benchctl.stages.link_run import POWERS, Clocks, LinkRun, Radio
 from benchctl.terms import Role, Source
+from benchctl.wire import msg
 from benchctl.wire.catalogue import LinkMode, Load
 
 #: settings that both sides must have alike
@@ -17,13 +19,15 @@ _PINGS, _PING_US = 40, 5000
 
 
 def compare_settings(ctx: Context) -> None:
-    """Counts the radio settings that differ between the two boards, and names them."""
-    differ = []
+    """Counts the radio settings that differ between the two boards as they are found, and names them."""
+    differ = 0
     for name in _ALIKE:
         here, there = (ctx.board(role).read_setting(name) for role in (Role.HAND, Role.CRAFT))
         if here != there:
-            differ.append(f"{name.removeprefix('radio_')}: hand {_shown(name, here)}, craft {_shown(name, there)}")
-    ctx.read("settings_differ", len(differ), "", len(_ALIKE), note="; ".join(differ))
+            differ += 1
+            setting = name.removeprefix("radio_")
+            ctx.note(SettingDiffers(setting, _shown(name, here), _shown(name, there)), "warning")
+    ctx.read("settings_differ", differ, "", len(_ALIKE))
 
 
 def _shown(name: str, value: object) -> str:
@@ -48,18 +52,18 @@ def _heard(ctx: Context, sender: Role, receiver: Role) -> None:
     talker, listener = ctx.board(sender), ctx.board(receiver)
     channel = int(talker.read_setting("radio_channel"))
     power = POWERS[ctx.word("power")]
-    talker.ask("load", load=Load.TRANSMIT, on=1, strength=power)
+    talker.ask(msg.Load(load=Load.TRANSMIT, on=1, strength=power))
     try:
-        listener.events("scan")
-        listener.ask("energy_scan", first=channel, last=channel, dwell_us=_DWELL_US, sweeps=_LOOKS)
-        listener.wait_done("energy_scan", 2.0)
-        rows = [row for event in listener.events("scan") for row in event.rows]
+        listener.events(msg.Scan)
+        listener.ask(msg.EnergyScan(first=channel, last=channel, dwell_us=_DWELL_US, sweeps=_LOOKS))
+        listener.wait_done(msg.EnergyScan, 2.0)
+        busy = msg.Scan.columns(listener.events(msg.Scan)).busy
     finally:
-        talker.ask("load", load=Load.TRANSMIT, on=0, strength=0)
-    hits = sum(1 for row in rows if row[0])
-    if rows:
-        interval = clopper_pearson(hits, len(rows)).scaled(100)
-        ctx.read(f"{sender}_to_{receiver}.heard", 100 * hits / len(rows), "%", len(rows), interval, Source.COUNTING,
+        talker.ask(msg.Load(load=Load.TRANSMIT, on=0, strength=0))
+    hits = int((busy != 0).sum())
+    if len(busy):
+        interval = clopper_pearson(hits, len(busy)).scaled(100)
+        ctx.read(f"{sender}_to_{receiver}.heard", 100 * hits / len(busy), "%", len(busy), interval, Source.COUNTING,
                  note="of the looks, while the sender sent packet after packet")  # fmt: skip
 
 
@@ -67,7 +71,7 @@ def _weak_pings(ctx: Context, radio: Radio, clocks: Clocks) -> None:
     """A link that is better at less power is overloaded; any other is worse."""
     for role in (Role.HAND, Role.CRAFT):
         ctx.board(role).write_setting("radio_power", POWERS["-18"])
-        ctx.board(role).ask("radio_apply", timeout=1.0)
+        ctx.board(role).ask(msg.RadioApply(), timeout=1.0)
     run = LinkRun(ctx, Role.HAND, Role.CRAFT, clocks, 0x60)
     try:
         run.start(LinkMode.PING, _PINGS, _PING_US, radio.payload)
@@ -76,9 +80,9 @@ def _weak_pings(ctx: Context, radio: Radio, clocks: Clocks) -> None:
     finally:
         for role in (Role.HAND, Role.CRAFT):
             ctx.board(role).write_setting("radio_power", POWERS[ctx.word("power")])
-            ctx.board(role).ask("radio_apply", timeout=1.0)
-    t1, _, _, _, lost = run.pings()
-    total = len(t1) + lost
-    if total:
-        interval = clopper_pearson(lost, total).scaled(100)
-        ctx.read("echo_loss_weak", 100 * lost / total, "%", total, interval, Source.COUNTING, note="both at -18 dBm")
+            ctx.board(role).ask(msg.RadioApply(), timeout=1.0)
+    pings = run.pings()
+    if pings.total:
+        interval = clopper_pearson(pings.lost, pings.total).scaled(100)
+        loss = 100 * pings.lost / pings.total
+        ctx.read("echo_loss_weak", loss, "%", pings.total, interval, Source.COUNTING, note="both at -18 dBm")

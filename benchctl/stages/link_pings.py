@@ -4,41 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from benchctl.analysis import latency as lat
-from benchctl.analysis.clocks import TICK_US, ClockMap
+from benchctl.analysis.clocks import ClockMap
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.analysis.timing import IRQ_US, SETTLE_US
 from benchctl.stages.contract import Context
 from benchctl.stages.host_clock import Rate
-from benchctl.stages.link_run import Clocks, LinkRun, Packets, Radio, relate
+from benchctl.stages.link_run import FEWEST_PINGS, Clocks, LinkRun, Packets, Pings, Radio, joined, relate
 from benchctl.terms import Interval, Role, Source
+from benchctl.units import TICK_US
 from benchctl.wire.catalogue import LinkMode
 
 Floats = npt.NDArray[np.float64]
-#: echoed pings that a relation needs at least
-FEWEST = 20
 _LEAST_INTERVAL_US = 5000
 _TRIPS = {"at": "s", "round trip": "us"}
 
 
-@dataclass(frozen=True, slots=True)
-class Pinged:
-    """One stretch of pings: echoed ones as rows of (t1, t2, t3, t4) in µs, and how many got no echo."""
-
-    rows: Floats
-    lost: int
-
-    @property
-    def total(self) -> int:
-        return len(self.rows) + self.lost
-
-
-def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> Pinged:
+def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> Pings:
     """Pings from hand to craft."""
     run = LinkRun(ctx, Role.HAND, Role.CRAFT, clocks, test)
     ctx.cleanup.callback(run.stop_quietly)
@@ -51,13 +37,13 @@ def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> P
 
     run.run(count * interval * 1e-6, enough, "pings")
     run.stop()
-    t1, t2, t3, t4, lost = run.pings()
-    return Pinged(np.column_stack((t1, t2, t3, t4)), lost)
+    return run.pings()
 
 
-def judge_pings(ctx: Context, radio: Radio, stretches: Sequence[Pinged], rate: Rate) -> ClockMap | None:
+def judge_pings(ctx: Context, radio: Radio, stretches: Sequence[Pings], rate: Rate) -> ClockMap | None:
     """Readings of all stretches together, and the relation of craft to hand from the first ping to the last."""
-    total, lost = sum(p.total for p in stretches), sum(p.lost for p in stretches)
+    pings = joined(stretches)
+    total, lost = pings.total, pings.lost
     if total == 0:
         ctx.doubt("the hand board logged no pings")
         return None
@@ -65,33 +51,31 @@ def judge_pings(ctx: Context, radio: Radio, stretches: Sequence[Pinged], rate: R
         "echo_loss", 100 * lost / total, "%", total, clopper_pearson(lost, total).scaled(100), Source.COUNTING,
         note="pings without an echo, either way",
     )  # fmt: skip
-    rows = np.concatenate([p.rows for p in stretches])
-    if len(rows) < FEWEST:
+    if len(pings) < FEWEST_PINGS:
         return None
-    t1, t2, t3, t4 = rows.T
-    trip = ((t4 - t1) - (t3 - t2)) * rate.factor
-    ctx.samples("round_trip", "latency", _TRIPS, np.column_stack((t1 * 1e-6, trip)))
+    trip = ((pings.t4 - pings.t1) - (pings.t3 - pings.t2)) * rate.factor
+    ctx.samples("round_trip", "latency", _TRIPS, np.column_stack((pings.t1 * 1e-6, trip)))
     # CE to interrupt, both ways: no upload, no read
     floor = 2 * (SETTLE_US + radio.format.air_us + IRQ_US[radio.format.rate])
     read_quantiles(ctx, "round_trip", trip, floor, ("p50", "p99"), TICK_US + rate.half * 1e-6 * floor)
-    relation = relate(t1, t2, t3, t4)
+    relation = relate(pings)
     ctx.read(
-        "clock_skew", relation.skew, "ppm", len(rows), relation.skew_interval, Source.CLOCK,
+        "clock_skew", relation.skew, "ppm", len(pings), relation.skew_interval, Source.CLOCK,
         note="craft's oscillator against hand's, by two-way transfer over the air",
     )  # fmt: skip
     _drift(ctx, stretches)
     return relation
 
 
-def _drift(ctx: Context, stretches: Sequence[Pinged]) -> None:
+def _drift(ctx: Context, stretches: Sequence[Pings]) -> None:
     """How the skew has moved from the first stretch to the last."""
-    first, last = stretches[0].rows, stretches[-1].rows
-    if len(stretches) < 2 or min(len(first), len(last)) < FEWEST:
+    first, last = stretches[0], stretches[-1]
+    if len(stretches) < 2 or min(len(first), len(last)) < FEWEST_PINGS:
         return
-    before, after = relate(*first.T), relate(*last.T)
+    before, after = relate(first), relate(last)
     moved = after.skew - before.skew
     half = math.hypot(*((r.skew_interval.high - r.skew_interval.low) / 2 for r in (before, after)))
-    seconds = float(last[0, 0] - first[-1, 0]) * 1e-6
+    seconds = float(last.t1[0] - first.t1[-1]) * 1e-6
     ctx.read(
         "clock_drift", moved, "ppm", len(first) + len(last), Interval(moved - half, moved + half), Source.CLOCK,
         note=f"change of the skew over {seconds:.0f} s, followed in between",
@@ -109,7 +93,7 @@ def check_directions(ctx: Context, radio: Radio, relation: ClockMap, there: Pack
     """
     out = (relation.to_a(there.received) - there.queued - there.air)[~there.lost]
     home = (back.received - relation.to_a(back.queued + back.air))[~back.lost]
-    if min(len(out), len(home)) < FEWEST:
+    if min(len(out), len(home)) < FEWEST_PINGS:
         return
     wrong = (lat.median(out) - lat.median(home)) / 2
     spreads = [lat.quantile_interval(d, 0.5) for d in (out, home)]
@@ -119,10 +103,17 @@ def check_directions(ctx: Context, radio: Radio, relation: ClockMap, there: Pack
     if half > CHECKED_US:
         ctx.note(f"the clocks' relation is good to {half:.0f} us only: too little to be checked to {CHECKED_US:.0f} us")
         return
-    ctx.read(
-        "clock_check", wrong, "us", len(out) + len(home), Interval(wrong - half, wrong + half), Source.CLOCK,
-        note="offset of the clocks by the traffic of both directions, against the pings",
-    )  # fmt: skip
+    # what an interrupt and a loop take is a number of cycles: at 8 MHz twice the time
+    share = min(_mhz(ctx, role) for role in (Role.HAND, Role.CRAFT)) / 16
+    note = "offset of the clocks by the traffic of both directions, against the pings"
+    note += f"; {wrong:.1f} µs, told as at 16 MHz" if share != 1 else ""
+    about = Interval(wrong - half, wrong + half).scaled(share)
+    ctx.read("clock_check", wrong * share, "us", len(out) + len(home), about, Source.CLOCK, note=note)
+
+
+def _mhz(ctx: Context, role: Role) -> float:
+    found = ctx.board(role).identity
+    return found.clock_hz / 1e6 if found is not None else 16.0
 
 
 def read_quantiles(

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,20 +13,24 @@ from benchctl.analysis.timing import SETTLE_US, RadioFormat
 from benchctl.errors import BoardError, PortLost
 from benchctl.stages.contract import Context
 from benchctl.terms import Role
-from benchctl.wire.catalogue import LinkMode
-from benchctl.wire.messages import Msg
+from benchctl.units import TICK_US
+from benchctl.wire import msg
+from benchctl.wire.catalogue import NO_PIN, Function, LinkMode
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-TICK_US = 0.5
 RATES: Mapping[str, int] = {"250k": 250_000, "1M": 1_000_000, "2M": 2_000_000}
 POWERS: Mapping[str, int] = {"-18": 0, "-12": 1, "-6": 2, "0": 3}
 #: how often records are taken in and looked at
 STEP_S = 0.1
 #: a board's tick counter; packets of which the latest are shown while the traffic goes on
-_TICKS, _LATEST = 0xFFFFFFFF, 400
+_TICKS = 0xFFFFFFFF
+#: events whose rows the live plot shows, of some seven rows each
+_LATEST = 60
+#: bit of a row's result: acknowledged, or the echo came
+_ARRIVED = 0x10
 #: a packet not in the receiver's log this long after it was sent is lost; longer than 15 retries at 250 kbps (44 ms)
 LOST_AFTER_S = 0.1
 
@@ -71,6 +74,42 @@ class Packets:
         return len(self.number)
 
 
+#: echoed pings that a relation of two clocks needs at least
+FEWEST_PINGS = 20
+#: 2 ms: several turns of the busiest loop
+_UNHURRIED_TICKS = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Pings:
+    """Echoed pings, µs, one each, and how many got no echo.
+
+    t1, t4: sent and back by the sender's clock. t2, t3: there and answered by the receiver's. late_us: the stamps
+    of t2 and t4 are so much late at most, where a transceiver's IRQ is not wired.
+    """
+
+    t1: Floats
+    t2: Floats
+    t3: Floats
+    t4: Floats
+    lost: int
+    late_us: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.t1)
+
+    @property
+    def total(self) -> int:
+        """Echoed and lost."""
+        return len(self) + self.lost
+
+
+def joined(stretches: Sequence[Pings]) -> Pings:
+    """The pings of several stretches as of one."""
+    t1, t2, t3, t4 = np.concatenate([np.empty((4, 0)), *((p.t1, p.t2, p.t3, p.t4) for p in stretches)], axis=1)
+    return Pings(t1, t2, t3, t4, sum(p.lost for p in stretches), max((p.late_us for p in stretches), default=0.0))
+
+
 class Clocks:
     """Each board's 32-bit tick counter as one growing time in µs, over a whole stage."""
 
@@ -90,29 +129,40 @@ class LinkRun:
         self.sender, self.receiver = ctx.board(sender), ctx.board(receiver)
         self.clocks = clocks
         self.test = test & 0xFF
-        self._records = "link_sent"
-        self._sent: list[tuple[int, ...]] = []
-        self._got: list[tuple[int, ...]] = []
-        self.totals: Msg | None = None
-        self.receiver_totals: Msg | None = None
+        #: packets that the sender has told of
+        self.sent_so_far = 0
+        self._sent: list[msg.LinkSent] = []
+        self._pinged: list[msg.LinkPinged] = []
+        self._got: list[msg.LinkReceived] = []
+        self.totals: msg.LinkStopAnswer | None = None
+        self.receiver_totals: msg.LinkStopAnswer | None = None
 
     def start(self, mode: LinkMode, count: int, interval_us: int, payload: int) -> None:
         """Receiver first, so that the first packet finds it listening."""
         other = LinkMode.ECHO if mode is LinkMode.PING else LinkMode.RECEIVE
-        self._records = "link_pinged" if mode is LinkMode.PING else "link_sent"
-        for kind in ("link_sent", "link_received", "link_pinged", "done"):
-            self.sender.events(kind)
-            self.receiver.events(kind)
-        common: dict[str, Any] = {"test": self.test, "interval_us": interval_us, "payload": payload}
-        self.receiver.ask("link_start", mode=other, count=0, **common)
+        for board in (self.sender, self.receiver):
+            board.drop_events(msg.LinkSent, msg.LinkReceived, msg.LinkPinged, msg.Done)
+        listen = msg.LinkStart(mode=other, count=0, test=self.test, interval_us=interval_us, payload=payload)
+        if mode is LinkMode.PING:
+            self._leave_time()
+        self.receiver.ask(listen)
         self.ctx.wait(0.002)
-        self.sender.ask("link_start", mode=mode, count=count, **common)
+        self.sender.ask(msg.LinkStart(mode=mode, count=count, test=self.test, interval_us=interval_us, payload=payload))
+
+    def _leave_time(self) -> None:
+        """A board without an IRQ line finds later that its ping is out, and listens later: the echo waits for it."""
+        boards = (self.sender, self.receiver)
+        if any(board.read_pin(Function.RADIO_IRQ) == NO_PIN for board in boards):
+            for board in boards:
+                board.write_setting("turnaround_ticks", _UNHURRIED_TICKS)
 
     def poll(self) -> None:
-        for event in self.sender.events(self._records):
-            self._sent += event.rows
-        for event in self.receiver.events("link_received"):
-            self._got += event.rows
+        sent = [e for e in self.sender.events(msg.LinkSent) if e.row_count]
+        pinged = [e for e in self.sender.events(msg.LinkPinged) if e.row_count]
+        self.sent_so_far += sum(e.row_count for e in (*sent, *pinged))
+        self._sent += sent
+        self._pinged += pinged
+        self._got += self.receiver.events(msg.LinkReceived)
 
     def run(self, expected_s: float, enough: Callable[[], bool], label: str) -> None:
         """Take records in until `enough()` or the sender's done event or well over the expected time."""
@@ -121,14 +171,14 @@ class LinkRun:
             self.ctx.wait(STEP_S)
             self.poll()
             self.ctx.progress(min(self.ctx.now() - began, expected_s), expected_s, label)
-            if enough() or self.sender.is_done("link_start"):
+            if enough() or self.sender.is_done(msg.LinkStart):
                 break
         self.ctx.wait(LOST_AFTER_S)
 
     def stop(self) -> None:
         """Sender first; the last records are flushed by the boards before they answer."""
-        self.totals = self.sender.ask("link_stop", timeout=1.0)
-        self.receiver_totals = self.receiver.ask("link_stop", timeout=1.0)
+        self.totals = self.sender.ask(msg.LinkStop(), timeout=1.0)
+        self.receiver_totals = self.receiver.ask(msg.LinkStop(), timeout=1.0)
         self.ctx.wait(0.05)
         self.poll()
 
@@ -137,86 +187,85 @@ class LinkRun:
         for board in (self.sender, self.receiver):
             try:
                 board.clear_restart()
-                board.ask("link_stop", timeout=0.5, repeats=0)
+                board.ask(msg.LinkStop(), timeout=0.5, repeats=0)
             except (BoardError, PortLost):
                 continue
 
     # ------------------------------------------------------------------ what came of it
 
-    @property
-    def sent_so_far(self) -> int:
-        return len(self._sent)
-
     def loss_so_far(self) -> Bools:
         """Lost flags of the packets whose fate is settled, in order: all before the newest one received."""
         if not self._sent:
             return np.zeros(0, np.bool_)
-        numbers = _unwrapped([r[0] for r in self._sent])
-        got = np.array(sorted({r[0] for r in self._got}), np.int64)
+        numbers = _unwrapped(msg.LinkSent.columns(self._sent).packet)
+        got = msg.LinkReceived.columns(self._got).packet
         settled = len(numbers)
-        if self._got:
-            newest = np.nonzero((numbers & 0xFFFF) == self._got[-1][0])[0]
+        if len(got):
+            newest = np.nonzero((numbers & 0xFFFF) == got[-1])[0]
             settled = int(newest[-1]) + 1 if len(newest) else 0
         out: Bools = ~np.isin(numbers[:settled] & 0xFFFF, got)
         return out
 
     def trips_so_far(self) -> list[tuple[float, float]]:
         """(s since the first, µs there and back) of the latest pings that came back, by the sender's own clock."""
-        first = self._sent[0][1] if self._sent else 0
-        rows = [r for r in self._sent[-_LATEST:] if r[5] & 0x10]
-        return [(_seconds(r[1], first), (((r[2] - r[1]) & _TICKS) - r[4]) * TICK_US) for r in rows]
+        rows = [r for e in self._pinged[-_LATEST:] for r in e.rows if r.result & _ARRIVED]
+        first = self._pinged[0].rows[0].sent if rows else 0
+        return [(_seconds(r.sent, first), (((r.back - r.sent) & _TICKS) - r.turnaround) * TICK_US) for r in rows]
 
     def acknowledged_so_far(self) -> list[tuple[float, float]]:
         """(s since the first, µs to the acknowledgement) of the latest packets that were acknowledged."""
-        first = self._sent[0][1] if self._sent else 0
-        rows = [r for r in self._sent[-_LATEST:] if r[4] & 0x10]
-        return [(_seconds(r[1], first), ((r[3] - r[1]) & _TICKS) * TICK_US) for r in rows]
+        rows = [r for e in self._sent[-_LATEST:] for r in e.rows if r.result & _ARRIVED]
+        first = self._sent[0].rows[0].queued if rows else 0
+        return [(_seconds(r.queued, first), ((r.done - r.queued) & _TICKS) * TICK_US) for r in rows]
 
     def packets(self) -> Packets:
         """All packets of the sender's log, matched with the receiver's by number (both 16 bits, unwrapped)."""
         if not self._sent:
             return Packets()
-        table = np.array(self._sent, np.int64)
-        number = _unwrapped(table[:, 0])
-        queued = self.clocks.us(self.sender.role, table[:, 1])
-        done = queued + ((table[:, 3] - table[:, 1]) & 0xFFFFFFFF) * TICK_US
+        sent = msg.LinkSent.columns(self._sent)
+        number = _unwrapped(sent.packet)
+        queued = self.clocks.us(self.sender.role, sent.queued)
+        done = queued + ((sent.done - sent.queued) & _TICKS) * TICK_US
         received = np.full(len(number), np.nan)
-        if self._got:
-            got = np.array(self._got, np.int64)
-            arrival = self.clocks.us(self.receiver.role, got[:, 1])
-            got_number = _aligned(got[:, 0], number)
+        got = msg.LinkReceived.columns(self._got)
+        if len(got.packet):
+            arrival = self.clocks.us(self.receiver.role, got.received)
+            got_number = _aligned(got.packet, number)
             order = {int(n): i for i, n in enumerate(number)}
             for n, t in zip(got_number, arrival, strict=True):
                 at = order.get(int(n))
                 if at is not None and np.isnan(received[at]):
                     received[at] = t
-        result = table[:, 4]
-        air = table[:, 2].astype(np.float64) * TICK_US
-        return Packets(number, queued, air, done, result & 0x0F, (result & 0x10) != 0, received)
+        air = sent.air.astype(np.float64) * TICK_US
+        return Packets(number, queued, air, done, sent.result & 0x0F, (sent.result & _ARRIVED) != 0, received)
 
-    def pings(self) -> tuple[Floats, Floats, Floats, Floats, int]:
-        """Echoed pings as (t1, t2, t3, t4) in µs, t1 and t4 of the sender's clock; and how many got no echo."""
-        table = np.array(self._sent, np.int64).reshape(-1, 6)
-        good = table[(table[:, 5] & 0x10) != 0]
-        t1 = self.clocks.us(self.sender.role, good[:, 1])
-        away = ((good[:, 2] - good[:, 1]) & 0xFFFFFFFF) * TICK_US
-        if np.any(np.diff(t1) <= 0) or np.any(away < good[:, 4] * TICK_US) or np.any(away > LOST_AFTER_S * 1e6):
+    def pings(self) -> Pings:
+        """What became of the pings. Raises BoardError when the record of them cannot be."""
+        sent = msg.LinkPinged.columns(self._pinged)
+        good = msg.LinkPingedRow(*(column[(sent.result & _ARRIVED) != 0] for column in sent))
+        t1 = self.clocks.us(self.sender.role, good.sent)
+        away = ((good.back - good.sent) & _TICKS) * TICK_US
+        turnaround = good.turnaround * TICK_US
+        if np.any(np.diff(t1) <= 0) or np.any(away < turnaround) or np.any(away > LOST_AFTER_S * 1e6):
             raise BoardError(
                 f"the {self.sender.role} board's record of pings cannot be: not in order of time, or echoes that were "
                 f"back before they were sent or long after"
             )
         t4 = t1 + away
-        t2 = self.clocks.us(self.receiver.role, good[:, 3])
-        return t1, t2, t2 + good[:, 4] * TICK_US, t4, len(table) - len(good)
+        t2 = self.clocks.us(self.receiver.role, good.there)
+        late = max((t.late for t in (self.totals, self.receiver_totals) if t is not None), default=0)
+        return Pings(t1, t2, t2 + turnaround, t4, len(sent.packet) - len(good.packet), late * TICK_US)
 
 
 def _seconds(ticks: int, first: int) -> float:
     return ((ticks - first) & _TICKS) * TICK_US * 1e-6
 
 
-def relate(t1: Floats, t2: Floats, t3: Floats, t4: Floats) -> ClockMap:
-    """The receiver's clock against the sender's from pings: CE to IRQ takes the same known time both ways."""
-    return relate_boards(t1, t2, t3, t4)
+def relate(pings: Pings) -> ClockMap:
+    """The receiver's clock against the sender's from pings: CE to IRQ takes the same known time both ways, but for
+    what polling in place of an IRQ may make either later."""
+    found = relate_boards(pings.t1, pings.t2, pings.t3, pings.t4)
+    return replace(found, systematic=found.systematic + pings.late_us / 2)
 
 
 def one_way_constant_us(radio: Radio) -> float:

@@ -3,26 +3,34 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
 from benchctl.analysis import latency as lat
 from benchctl.analysis.bursts import gaps_and_bursts, period_lengths
-from benchctl.analysis.clocks import TICK_US, ClockMap
+from benchctl.analysis.clocks import ClockMap
 from benchctl.analysis.loss import clopper_pearson, loss_drift, retransmissions
 from benchctl.analysis.sequential import Decision, SequentialTest
 from benchctl.analysis.sweep import mean_interval
 from benchctl.analysis.tails import Floats, student_quantile
 from benchctl.analysis.timing import AVR_16MHZ, acknowledged_us, one_way_floor_us
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.errors import BoardError, PortLost
+from benchctl.facts import AcknowledgementsMissing, SettingsNotHeld
+from benchctl.session.board import Board
+from benchctl.stages.contract import RADIO_LINES, Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.host_clock import HostClock, Rate
 from benchctl.stages.link_closer import compare_settings, look_closer
 from benchctl.stages.link_pings import CHECKED_US, check_directions, judge_pings, ping, read_quantiles
 from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Packets, Radio
 from benchctl.stages.supply_bursts import settings_lost
-from benchctl.terms import Interval, Limit, Role, Source, Verdict
+from benchctl.terms import Interval, Limit, Role, Source, Verdict, readable
+from benchctl.units import TICK_US
+from benchctl.wire import msg
 from benchctl.wire.catalogue import LinkMode
 
+#: settings that the stage writes, in RAM only
+_WRITTEN = ("radio_channel", "radio_rate", "radio_power")
 _TAKEN = {"at": "s", "until acknowledged": "us"}
 _DIRECTIONS = ((Role.HAND, Role.CRAFT), (Role.CRAFT, Role.HAND))
 _VERDICTS = {Decision.GOOD: Verdict.PASS, Decision.BAD: Verdict.FAIL}
@@ -31,17 +39,19 @@ _VERDICTS = {Decision.GOOD: Verdict.PASS, Decision.BAD: Verdict.FAIL}
 def perform(ctx: Context) -> None:
     radio = set_up(ctx)
     clocks, host = Clocks(), HostClock(ctx, ctx.board(Role.HAND))
-    host.few()
+    host.sample()
     # pings before and after: the clocks are followed over all that lies in between
     stretches = [ping(ctx, radio, clocks, 1, ctx.count("pings") // 2)]
     plain: dict[Role, Packets] = {}
+    asked: dict[Role, Packets] = {}
     for number, (sender, receiver) in enumerate(_DIRECTIONS):
         name = f"{sender}_to_{receiver}"
         plain[sender] = _loss(ctx, radio, clocks, sender, receiver, 2 + 2 * number)
-        acked = _acknowledged(ctx, radio, clocks, sender, receiver, 3 + 2 * number)
-        _keep(ctx, name, plain[sender], acked)
+        asked[sender] = _acknowledged(ctx, radio, clocks, sender, receiver, 3 + 2 * number)
+        _keep(ctx, name, plain[sender], asked[sender])
+    _judge_acknowledging(ctx, asked)
     stretches.append(ping(ctx, radio, clocks, 6, ctx.count("pings") // 2))
-    host.few()
+    host.sample()
     rate = host.rate()
     relation = judge_pings(ctx, radio, stretches, rate)
     for sender, receiver in _DIRECTIONS:
@@ -53,21 +63,36 @@ def perform(ctx: Context) -> None:
 
 
 def set_up(ctx: Context) -> Radio:
-    """Write the stage's radio settings to both boards and have them in force."""
+    """Compare the boards' radio settings as found, then write the stage's own to both and have them in force.
+
+    What was found is written back when the stage ends: the next stage, and the next run, compare the boards' own.
+    """
     radio = Radio(ctx.word("rate"), ctx.count("channel"), ctx.word("power"), ctx.count("payload"))
+    compare_settings(ctx)
     for role in (Role.HAND, Role.CRAFT):
         board = ctx.board(role)
+        found = {name: int(board.read_setting(name)) for name in _WRITTEN}
+        ctx.cleanup.callback(_write_back, board, found)
         if radio.channel >= 0:
             board.write_setting("radio_channel", radio.channel)
         board.write_setting("radio_rate", list(RATES).index(radio.rate))
         board.write_setting("radio_power", POWERS[radio.power])
-    # settings can be compared whatever the transceivers make of them
-    compare_settings(ctx)
     for role in (Role.HAND, Role.CRAFT):
-        answer = ctx.board(role).ask("radio_apply", timeout=1.0)
+        answer = ctx.board(role).ask(msg.RadioApply(), timeout=1.0)
         if answer.wrong:
-            ctx.fail(f"the {role} board's transceiver does not hold its settings ({answer.wrong} registers differ)")
+            ctx.fail(SettingsNotHeld(role, answer.wrong))
     return radio
+
+
+def _write_back(board: Board, found: Mapping[str, int]) -> None:
+    """The settings as they were found; what cannot be said is left."""
+    try:
+        board.clear_restart()
+        for name, value in found.items():
+            board.write_setting(name, value)
+        board.ask(msg.RadioApply(), timeout=1.0, repeats=0)
+    except (BoardError, PortLost):
+        return
 
 
 # ---------------------------------------------------------------------- one direction
@@ -102,12 +127,19 @@ def _loss(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, receiver: Ro
     run.stop()
     packets = run.packets()
     _judge_loss(ctx, name, packets, good, bad, cap)
-    if len(packets) and packets.lost.mean() > 0.2:
-        board = ctx.board(receiver)
-        forgot = settings_lost(board) or bool(board.events("radio_lost"))
-        note = "1: found at power-on values after the packets"
-        ctx.read(f"{receiver}.forgot_settings", int(forgot), "", 1, note=note)
+    for role in (sender, receiver):
+        _say_forgotten(ctx, role)
     return packets
+
+
+def _say_forgotten(ctx: Context, role: Role) -> None:
+    """Whether a transceiver lost its settings, by the board's word or its own; once lost, it stays so for the stage."""
+    name, board = f"{role}.forgot_settings", ctx.board(role)
+    if board.identity is not None and board.identity.own:
+        return  # its transceiver is the sketch's, and cannot be asked
+    before = name in ctx.readings and ctx.readings[name].value > 0
+    forgot = bool(board.events(msg.RadioLost)) or settings_lost(board)
+    ctx.read(name, int(before or forgot), "", 1, note="1: found at power-on values after the packets")
 
 
 def _judge_loss(ctx: Context, name: str, packets: Packets, good: float, bad: float, cap: int) -> None:
@@ -144,7 +176,7 @@ def _judge_loss(ctx: Context, name: str, packets: Packets, good: float, bad: flo
     )
     drift = loss_drift(packets.queued * 1e-6, lost)
     if drift.interval is not None:
-        ctx.note(f"{name}: loss drifts by {100 * drift.slope:.3g} % a second (chance {drift.p_value:.2g})")
+        ctx.note(f"{readable(name)}: loss drifts by {100 * drift.slope:.3g} % a second (chance {drift.p_value:.2g})")
 
 
 def _acknowledged(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, receiver: Role, test: int) -> Packets:
@@ -184,6 +216,27 @@ def _acknowledged(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, rece
         # on one clock, whose error at these lengths is a tick
         read_quantiles(ctx, f"{name}.acknowledged", taken, acknowledged_us(radio.format, AVR_16MHZ), ("p50",), TICK_US)
     return packets
+
+
+#: %: what arrives of a link that works, and what is acknowledged by chance at most
+_ARRIVES, _CONFIRMED = 80.0, 5.0
+#: packets that this can be said of
+_FEW_ASKED = 20
+
+
+def _judge_acknowledging(ctx: Context, asked: Mapping[Role, Packets]) -> None:
+    """Whether packets arrive both ways and none is acknowledged.
+
+    A packet says with one bit that it wants no acknowledgement (product specification, section 7.3.3). Look-alikes are
+    known that send and read this bit the other way round (from memory): among themselves they work, and with a genuine
+    one neither side acknowledges what it should.
+    """
+    if any(len(packets) < _FEW_ASKED for packets in asked.values()):
+        return
+    arrived = min(100 * (1 - float(packets.lost.mean())) for packets in asked.values())
+    confirmed = max(100 * float(packets.delivered.mean()) for packets in asked.values())
+    if arrived >= _ARRIVES and confirmed <= _CONFIRMED:
+        ctx.fail(AcknowledgementsMissing(arrived, confirmed))
 
 
 def _judge_latency(
@@ -236,7 +289,7 @@ STAGE = Stage(
     kind="radio_link",
     title="Radio link",
     instruction="Both boards send and receive; keep them where they are, at least half a metre apart.",
-    needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity", "transceiver")),
+    needs=Needs(roles=(Role.HAND, Role.CRAFT), passed=("identity", "transceiver"), wired=RADIO_LINES),
     perform=perform,
     by_air="what it would note of every packet does not fit into the board until it can be fetched",
     parameters=(
@@ -253,29 +306,99 @@ STAGE = Stage(
         Parameter("bad_loss", 2.0, "a link at this loss fails, but for 5 % of runs", "%", 0.002, 99.9),
     ),
     measures=(
-        Measure("settings_differ", "", "radio settings that differ between the boards", Limit(max=0), "lower", 0.5, ""),
-        Measure("forgot_settings", "", "1: the receiver lost its settings meanwhile", Limit(max=0), "lower", 0.5, ""),
-        Measure("heard", "%", "looks that saw the sender above -64 dBm", None, "same", 20, ""),
-        Measure("echo_loss_weak", "%", "pings without echo at the lowest power", None, "lower", 5, ""),
-        Measure("loss", "%", "single packets lost", Limit(max=2.0), "lower", 0.5, ""),
-        Measure("longest_burst", "packets", "most packets lost in a row", None, "lower", 3, ""),
-        Measure("burst_density", "%", "loss inside bursts", None, "lower", 30, ""),
-        Measure("given_up", "%", "packets never acknowledged", Limit(max=0.5), "lower", 0.3, ""),
-        Measure("retries", "", "retransmissions per packet", Limit(max=0.5), "lower", 0.05, ""),
-        Measure("acknowledged_p50", "us", "queued to acknowledged, median", None, "lower", 5, "%"),
-        Measure("latency_p50", "us", "queued to received, median", Limit(max=2000), "lower", 10, ""),
-        Measure("latency_p99", "us", "queued to received, 99th percentile", Limit(max=4000), "lower", 20, ""),
-        Measure("jitter", "us", "RFC 3550 jitter", Limit(max=500), "lower", 10, ""),
-        Measure("echo_loss", "%", "pings without echo", Limit(max=5.0), "lower", 1.0, ""),
-        Measure("round_trip_p50", "us", "CE to the echo's interrupt, less the turn-around", None, "lower", 10, ""),
-        Measure("round_trip_p99", "us", "the same, 99th percentile", None, "lower", 20, ""),
-        Measure("clock_drift", "ppm", "change of that while the stage ran", None, "same", 5, ""),
-        Measure("clock_check", "us", "traffic's clocks against pings'", Limit(-CHECKED_US, CHECKED_US), "same", 5, ""),
-        Measure("clock_skew", "ppm", "craft's clock against hand's", Limit(-11000, 11000), "same", 200, ""),
+        ReadingSpec(
+            "settings_differ", "", "radio settings that differ", Limit(max=0), "lower", 0.5, "",
+            about="Settings in which the two boards do not agree; with one they do not hear each other. Usual: 0.",
+        ),
+        ReadingSpec(
+            "forgot_settings", "", "lost its settings meanwhile (1: yes)", Limit(max=0), "lower", 0.5, "",
+            about="Whether the transceiver came back with reset values during the test: its supply was gone. Usual: "
+                  "no.",
+        ),
+        ReadingSpec(
+            "heard", "%", "sender heard above -64 dBm", None, "same", 20, "",
+            about="Share of looks in which the receiver's detector saw the sender; with none of it antenna, power or"
+                  " distance are at fault. Usual: above 90 % on a bench.",
+        ),
+        ReadingSpec(
+            "echo_loss_weak", "%", "echoes missing at the lowest power", None, "lower", 5, "",
+            about="Share of pings without an echo at -18 dBm; it shows how much reserve the link has. Usual: below 5"
+                  " % on a bench.",
+        ),
+        ReadingSpec(
+            "loss", "%", "packets lost", Limit(max=2.0), "lower", 0.5, "",
+            about="Share of single packets that never came, no retries; what the air costs before anything repairs "
+                  "it. Usual: below 0.5 % on a bench (common practice, no source).",
+        ),
+        ReadingSpec(
+            "longest_burst", "packets", "most packets lost in a row", None, "lower", 3, "",
+            about="The longest run of lost packets; so long the craft hears nothing. Usual: 1 or 2.",
+        ),
+        ReadingSpec(
+            "burst_density", "%", "loss inside bursts", None, "lower", 30, "",
+            about="How thick the losses lie within a burst (RFC 3611 gap and burst); a high one is an interferer, "
+                  "not range.",
+        ),
+        ReadingSpec(
+            "given_up", "%", "packets never acknowledged", Limit(max=0.5), "lower", 0.3, "",
+            about="Share of packets given up after all retries; a command is lost for good. Usual: below 0.1 % "
+                  "(common practice, no source).",
+        ),
+        ReadingSpec(
+            "retries", "", "retransmissions per packet", Limit(max=0.5), "lower", 0.05, "",
+            about="How often a packet had to be sent again; each costs time and air. Usual: below 0.05.",
+        ),
+        ReadingSpec(
+            "acknowledged_p50", "us", "queued to acknowledged, median", None, "lower", 5, "%",
+            about="Time from a packet's queueing to its acknowledgement. Usual: 500 to 900 µs at 1 Mbit/s (computed "
+                  "from air time).",
+        ),
+        ReadingSpec(
+            "latency_p50", "us", "link latency, median", Limit(max=2000), "lower", 10, "",
+            about="Time from queueing a packet to its reception on the other board. Usual: 400 to 700 µs at 1 Mbit/s"
+                  " (computed from air time).",
+        ),
+        ReadingSpec(
+            "latency_p99", "us", "link latency, 99th percentile", Limit(max=4000), "lower", 20, "",
+            about="The same of the slowest packet in a hundred; retries show here.",
+        ),
+        ReadingSpec(
+            "jitter", "us", "link jitter", Limit(max=500), "lower", 10, "",
+            about="Mean change of latency from packet to packet (RFC 3550, 6.4.1). Usual: below 50 µs without "
+                  "retries.",
+        ),
+        ReadingSpec(
+            "echo_loss", "%", "echoes missing", Limit(max=5.0), "lower", 1.0, "",
+            about="Share of pings to the other board without an echo. Usual: below 1 %.",
+        ),
+        ReadingSpec(
+            "round_trip_p50", "us", "round trip, median", None, "lower", 10, "",
+            about="Time from sending to the echo's arrival, less the other board's turn-around. Usual: twice the air"
+                  " time.",
+        ),
+        ReadingSpec(
+            "round_trip_p99", "us", "round trip, 99th percentile", None, "lower", 20, "",
+            about="The same of the slowest ping in a hundred.",
+        ),
+        ReadingSpec(
+            "clock_drift", "ppm", "clocks drift apart by", None, "same", 5, "",
+            about="How much the difference of the boards' clocks changed in the test; a warming resonator shows "
+                  "here. Usual: below 5 ppm.",
+        ),
+        ReadingSpec(
+            "clock_check", "us", "clock relation, cross-check", Limit(-CHECKED_US, CHECKED_US), "same", 5, "",
+            about="Difference of two independent ways to relate the boards' clocks; latencies are as good as this. "
+                  "Usual: below 5 µs.",
+        ),
+        ReadingSpec(
+            "clock_skew", "ppm", "craft's clock against the hand's", Limit(-11000, 11000), "same", 200, "",
+            about="How much faster one board's clock runs than the other's. Usual: below 100 ppm of crystals, 10 000"
+                  " ppm of ceramic resonators (common practice, no source).",
+        ),
     ),
     expected_s=lambda p: (
         2.0
         + 1e-6 * float(p["interval_us"]) * (float(p["count"]) * 0.6 + 2 * float(p["acked"]))
         + float(p["pings"]) * 0.0025
     ),
-)
+)  # fmt: skip

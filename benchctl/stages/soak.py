@@ -9,13 +9,15 @@ import numpy as np
 from benchctl.analysis.loss import clopper_pearson, loss_drift
 from benchctl.errors import BoardError, NoAnswer, PortLost, Restarted
 from benchctl.stages.announce import emit_health
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage
+from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.link_run import Clocks, LinkRun
+from benchctl.stages.outputs import servo_moves
 from benchctl.stages.soak_lives import Lives
 from benchctl.stages.supply import reference_of
 from benchctl.stages.supply_bursts import settings_lost
 from benchctl.terms import Interval, Limit, Role, Source
-from benchctl.wire.catalogue import LinkMode, Load, PulseKind
+from benchctl.wire import msg
+from benchctl.wire.catalogue import LinkMode, Load
 
 _ROLES = (Role.HAND, Role.CRAFT)
 #: loads are switched every so often, at another beat than the vital signs
@@ -80,7 +82,7 @@ def _window(ctx: Context, seen: _Seen, test: int, length: float) -> None:
         for role in _ROLES:
             # nobody looks at a transceiver that only listens: it is found out as late as here, by the host
             lost = settings_lost(ctx.board(role))
-            seen.radio_losses[role] += len(ctx.board(role).events("radio_lost")) or int(lost)
+            seen.radio_losses[role] += len(ctx.board(role).events(msg.RadioLost)) or int(lost)
     except (BoardError, PortLost):
         run.stop_quietly()
         raise
@@ -118,19 +120,19 @@ def _traffic(ctx: Context, seen: _Seen, run: LinkRun, length: float) -> None:
 def _switch(ctx: Context, on: bool) -> None:
     for role in _ROLES:
         board = ctx.board(role)
-        board.ask("load", load=Load.LED, on=int(on), strength=100)
-        if PulseKind.SERVO in board.declared.pulse_kinds:
-            board.ask("load", load=Load.SERVO, on=int(on), strength=100)
+        board.ask(msg.Load(load=Load.LED, on=int(on), strength=100))
+        if servo_moves(board):
+            board.ask(msg.Load(load=Load.SERVO, on=int(on), strength=100))
 
 
 def _vitals(ctx: Context, seen: _Seen) -> None:
     for role in _ROLES:
         board = ctx.board(role)
         emit_health(board, ctx.emit)
-        answer = board.ask("vitals")
+        answer = board.ask(msg.Vitals())
         if answer.lowest_vcc_mv:
             seen.lowest[role] = min(seen.lowest[role], answer.lowest_vcc_mv / 1000)
-        seen.radio_losses[role] += len(board.events("radio_lost"))
+        seen.radio_losses[role] += len(board.events(msg.RadioLost))
         seen.lives[role].tick()
 
 
@@ -178,13 +180,36 @@ STAGE = Stage(
         Parameter("interval_us", 10_000, "from packet to packet", "us", 500, 1_000_000),
     ),
     measures=(
-        Measure("resets", "", "restarts not asked for", Limit(max=0), "lower", 0.5, ""),
-        Measure("absences", "", "times a board was out of reach", Limit(max=0), "lower", 0.5, ""),
-        Measure("clock_error", "ppm", "board clock against the host's", None, "same", 50, ""),
-        Measure("radio_losses", "", "transceiver lost its settings", Limit(max=0), "lower", 0.5, ""),
-        Measure("lowest_vcc", "V", "lowest supply seen", None, "higher", 0.05, ""),
-        Measure("given_up", "%", "packets never acknowledged", Limit(max=0.5), "lower", 0.3, ""),
-        Measure("loss_drift", "%", "change of loss per hour", None, "lower", 1, ""),
+        ReadingSpec(
+            "resets", "", "restarts nobody asked for", Limit(max=0), "lower", 0.5, "",
+            about="Restarts of the board in the soak; each is a loss of control. Usual: 0.",
+        ),
+        ReadingSpec(
+            "absences", "", "times out of reach", Limit(max=0), "lower", 0.5, "",
+            about="How often the board's port went away; a loose plug or cable. Usual: 0.",
+        ),
+        ReadingSpec(
+            "clock_error", "ppm", "clock against the host's", None, "same", 50, "",
+            about="How far the board's clock is off over the whole soak; see identity for usual values.",
+        ),
+        ReadingSpec(
+            "radio_losses", "", "settings forgotten", Limit(max=0), "lower", 0.5, "",
+            about="How often the transceiver came back with reset values: its supply was gone. Usual: 0.",
+        ),
+        ReadingSpec(
+            "lowest_vcc", "V", "lowest supply seen", None, "higher", 0.05, "",
+            about="Lowest supply of the processor in the whole soak. Usual: 0.1 to 0.3 V below rest (common "
+                  "practice, no source).",
+        ),
+        ReadingSpec(
+            "given_up", "%", "packets never acknowledged", Limit(max=0.5), "lower", 0.3, "",
+            about="Share of packets given up after all retries. Usual: below 0.1 % (common practice, no source).",
+        ),
+        ReadingSpec(
+            "loss_drift", "%", "loss grows per hour by", None, "lower", 1, "",
+            about="Trend of the loss; warming parts and emptying batteries show here. Usual: 0 within its interval.",
+        ),
     ),
     expected_s=lambda p: float(p["seconds"]) + 2.0,
-)
+    swings=True,
+)  # fmt: skip

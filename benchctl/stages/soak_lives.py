@@ -9,7 +9,8 @@ from benchctl.errors import BoardError, NoAnswer, PortLost, Refused, Restarted
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context
 from benchctl.terms import Interval, Role
-from benchctl.wire.catalogue import TICK_S
+from benchctl.units import TICK_US
+from benchctl.wire import msg
 
 #: from one try to reach a board to the next
 _TRY_S = 0.2
@@ -31,7 +32,7 @@ class Stretch:
         """How fast the board's clock runs against the host's; the interval is what the exchanges leave open."""
         if self.seconds <= 0:
             raise ValueError("a clock is compared over some time")
-        value = 1e6 * ((self.ticks[1] - self.ticks[0]) * TICK_S / self.seconds - 1)
+        value = 1e6 * ((self.ticks[1] - self.ticks[0]) * TICK_US * 1e-6 / self.seconds - 1)
         half = 1e6 * self.delay / self.seconds
         return value, Interval(value - half, value + half)
 
@@ -66,7 +67,7 @@ class Lives:
     def tick(self) -> None:
         """Read the board's clock, at least every quarter of an hour: it wraps after 35.8 minutes."""
         asked = self.ctx.now()
-        sent = self.board.ask("clock").sent
+        sent = self.board.ask(msg.Clock()).sent
         answered = self.ctx.now()
         ticks, host = self._extend.extend(sent), (asked + answered) / 2
         if self._now is None:
@@ -113,12 +114,11 @@ class Lives:
         board.poll()
         board.clear_restart()
         self.identified()
-        board.ask("link_stop", timeout=0.5)
-        board.ask("radio_apply", timeout=1.0)
+        board.ask(msg.LinkStop(), timeout=0.5)
+        board.ask(msg.RadioApply(), timeout=1.0)
 
     def _look_for(self, why: BoardError | PortLost) -> None:
         self.ctx.wait(_TRY_S)
-        reopen = getattr(self.ctx.bench, "reopen", None)
         self.ctx.interlock.lapse(self.role)
-        if isinstance(why, PortLost) and reopen is not None:
-            reopen(self.role)
+        if isinstance(why, PortLost):
+            self.ctx.bench.reopen(self.role)

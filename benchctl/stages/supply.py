@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,23 +17,24 @@ from benchctl.analysis.timing import RATES, SETTLE_US, RadioFormat
 from benchctl.errors import BoardError, OperatorAbsent, UsageError
 from benchctl.session.board import Board
 from benchctl.stages.before_power import parse_number
-from benchctl.stages.contract import Context, Measure, Needs, Parameter, Stage, Value
+from benchctl.stages.contract import Context, Needs, Parameter, Stage
+from benchctl.stages.outputs import servo_moves
 from benchctl.stages.supply_bursts import Burst, listening_codes, listening_lost, settings_lost, single_bursts, slopes
 from benchctl.stages.supply_margins import say_margins
+from benchctl.stages.supply_measures import SUPPLY_MEASURES
 from benchctl.stages.supply_path import measure_path
-from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.terms import Interval, Role, Source
 from benchctl.units import quantity
-from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load, PulseKind
+from benchctl.wire import msg
+from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load
 
 #: band-gap 1.0 to 1.2 V (ATmega328P data sheet, table 32-7); a calibrated one is good to the meter and 2 mV of drift
 _UNCALIBRATED = 0.1 / 1.1
 _CALIBRATED = 0.006
-#: the setting of a board that nobody has calibrated
-_NOMINAL_MV = 1100
+_NOMINAL_MV = 1100  # the setting of a board that nobody has calibrated
 #: 125 kHz converter clock for steady values, 1 MHz for waveforms
 _SLOW, _FAST = 7, 4
-#: one conversion of 13 cycles at the slow clock
-_CONVERSION_US = 104.0
+_CONVERSION_US = 104.0  # 13 cycles at the slow clock
 #: at 1 MHz: the conversion of 13 cycles, during which the band-gap's reference moves; the hold at cycle 1.5
 APERTURE_US = 13.0
 SAMPLE_POINT_US = 1.5
@@ -41,8 +42,7 @@ SAMPLE_POINT_US = 1.5
 START_LATE_US = 2.8
 #: drawn while settling to send (nRF24L01+ Product Specification v1.0, supply currents)
 _SETTLING_A = 8.0e-3
-#: the converter has 10 bits
-_MOST_COUNTS = 1023
+_MOST_COUNTS = 1023  # the converter has 10 bits
 _WAVEFORM = {"at": "us", "rail": "V"}
 #: of a burst: to the end of settling, and after it
 _SETTLING_POINTS, _SENDING_POINTS = 30, 50
@@ -85,7 +85,7 @@ class Step:
 
 def perform(ctx: Context) -> None:
     for role in (Role.HAND, Role.CRAFT):
-        with ctx.piece(ctx.board(role)):
+        with ctx.tolerating(ctx.board(role)):
             _look_at(ctx, ctx.board(role))
 
 
@@ -97,14 +97,14 @@ def _look_at(ctx: Context, board: Board) -> None:
 
     def look(steps: Sequence[Step]) -> None:
         for step in steps:
-            with ctx.piece(board):
+            with ctx.tolerating(board):
                 seen = _droop(ctx, board, step, vcc, rail)
                 if step.load is not Load.TRANSMIT or not rail:
                     lowest.append(seen)
 
     steps = _steps(ctx, board)
     look([s for s in steps if s.load is not Load.SERVO])
-    with ctx.piece(board):
+    with ctx.tolerating(board):
         # after what it may upset, but before a servo has been sent anywhere, which draws until it is there
         measure_path(ctx, board, vcc.bandgap)
     look([s for s in steps if s.load is Load.SERVO])
@@ -162,7 +162,7 @@ class _Converted:
 
 def _convert(board: Board, source: AdcSource, prescaler: int, count: int, gap_us: int = 0) -> _Converted:
     board.measuring(1e-3 + count * (gap_us + _CONVERSION_US) * 1e-6)
-    a = board.ask("adc", source=source, prescaler=prescaler, count=count, gap_us=gap_us, timeout=1.0)
+    a = board.ask(msg.Adc(source=source, prescaler=prescaler, count=count, gap_us=gap_us), timeout=1.0)
     mean = a.sum / max(a.count, 1)
     least = 1 if source is AdcSource.BAND_GAP else 0  # no supply makes the band-gap read as nothing
     if not (0 < a.count <= count and least <= a.low <= mean <= a.high <= _MOST_COUNTS):
@@ -207,7 +207,7 @@ def _processor_rail(ctx: Context, board: Board, reference: float) -> _Rail:
 
 def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
     """Volts per count at the sense pin wired to the transceiver's rail; 0 where none is wired."""
-    if board.declared.pins.get(Function.SENSE_RAIL, NO_PIN) == NO_PIN:
+    if board.wiring.pins.get(Function.SENSE_RAIL, NO_PIN) == NO_PIN:
         ctx.note(f"{board.role}: no spare analogue pin on the transceiver's rail; it is only seen by its effects")
         return 0.0
     divider = int(board.read_setting("rail_divider")) / 1000
@@ -237,7 +237,7 @@ def _radio_rail(ctx: Context, board: Board, vcc: _Rail) -> float:
 
 
 def _steps(ctx: Context, board: Board) -> list[Step]:
-    known, until = board.declared.loads_ma, _burst_us(board)
+    known, until = board.wiring.loads_ma, _burst_us(board)
     repeats = ctx.count("repeats")
     settling = Stretch(14, 4, _SETTLING_POINTS)
     first = settling.last_us + 8
@@ -246,21 +246,16 @@ def _steps(ctx: Context, board: Board) -> list[Step]:
     # the smaller load first: one that the board does not live through ends the look at it
     steps = [
         # fine where the rail bends, coarse to where it rests; often, for the band-gap's steps are coarse
-        Step(
-            Load.LED,
-            "led",
-            led,
-            (Stretch(20, 5, 40), Stretch(230, 20, 20), Stretch(660, 60, 23)),
-            2 * repeats,
-            4,
-            math.inf,
-        ),
+        Step(Load.LED, "led", led, _LED_STRETCHES, 2 * repeats, 4, math.inf),
         Step(Load.TRANSMIT, "transmit", transmit, (settling, sending), repeats, 4, until),
     ]
-    if PulseKind.SERVO in board.declared.pulse_kinds:
+    if servo_moves(board):
         servo = known.get("servo", 500.0) / 1000
         steps.append(Step(Load.SERVO, "servo", servo, (Stretch(50, 250, 80),), max(1, repeats // 4), 60, math.inf))
     return steps
+
+
+_LED_STRETCHES = (Stretch(20, 5, 40), Stretch(230, 20, 20), Stretch(660, 60, 23))
 
 
 def _burst_us(board: Board) -> float:
@@ -285,7 +280,7 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
     times, volts, baseline = _waveform(ctx, board, step, vcc, per_count if sensed else 0.0)
     if step.load is Load.TRANSMIT and not board.via:
         lost = settings_lost(board)
-        ctx.read(f"{board.role}.settings_lost", int(lost), "", 1, note="1: the transceiver forgot its settings sending")
+        ctx.read(f"{board.role}.settings_lost", int(lost), "", 1, note="1: forgot its settings sending")
         if lost and sensed:
             times, volts = single_bursts(ctx, board, per_count, step.settle_ms, _FAST)
             burst = slopes(times, volts, baseline, step.amps, step.until_us)
@@ -410,33 +405,34 @@ def _codes(
 
     look: told each point, nominal µs and mean code, as it comes.
     """
-    board.events("droop_rows")
+    board.events(msg.DroopRows)
     span_s = stretch.points * step.repeats * (step.settle_ms * 1e-3 + stretch.last_us * 1e-6)
     board.measuring(1.2 * span_s)
     board.ask(
-        "droop",
-        load=step.load,
-        source=AdcSource.SENSE_RAIL if sensed else AdcSource.BAND_GAP,
-        first_us=stretch.first_us,
-        step_us=stretch.step_us,
-        points=stretch.points,
-        also={"repeats": step.repeats},
-        settle_ms=step.settle_ms,
-        prescaler=_FAST,
+        msg.Droop(
+            load=step.load,
+            source=AdcSource.SENSE_RAIL if sensed else AdcSource.BAND_GAP,
+            first_us=stretch.first_us,
+            step_us=stretch.step_us,
+            points=stretch.points,
+            repeats=step.repeats,
+            settle_ms=step.settle_ms,
+            prescaler=_FAST,
+        )
     )
     index: list[int] = []
     codes: list[float] = []
     before: list[float] = []
 
     def take() -> None:
-        for event in board.events("droop_rows"):
+        for event in board.events(msg.DroopRows):
             before.append(event.baseline / step.repeats)
-            for offset, (total,) in enumerate(event.rows):
-                index.append(event.first + offset)
-                codes.append(total / step.repeats)
+            for point, row in enumerate(event.rows, event.first):
+                index.append(point)
+                codes.append(row.sum / step.repeats)
                 look(stretch.first_us + stretch.step_us * index[-1], codes[-1])
 
-    board.wait_done("droop", 2.0 + 3.0 * span_s, take)
+    board.wait_done(msg.Droop, 2.0 + 3.0 * span_s, take)
     take()
     everything = (*codes, *before)
     if everything and not (0 if sensed else 1) <= min(everything) <= max(everything) <= _MOST_COUNTS:
@@ -445,10 +441,6 @@ def _codes(
             f"{quantity(min(everything), '')} to {quantity(max(everything), '')}"
         )
     return stretch.first_us + stretch.step_us * np.array(index, np.float64), np.array(codes), np.array(before)
-
-
-def _expected(p: Mapping[str, Value]) -> float:
-    return 8.0 + 1.6 * float(p["repeats"])
 
 
 STAGE = Stage(
@@ -462,37 +454,7 @@ STAGE = Stage(
         Parameter("calibrate", True, "ask for a meter reading to calibrate the band-gap"),
         Parameter("repeats", 4, "load steps per point of a waveform", "", 1, 32),
     ),
-    measures=(
-        Measure("vcc", "V", "processor's supply", Limit(2.4, 5.5), "same", 2, "%"),
-        Measure("ripple", "mV", "peak to peak at rest", Limit(max=150.0), "lower", 20, ""),
-        Measure("radio_volts", "V", "transceiver's supply", Limit(2.7, 3.6), "same", 2, "%"),
-        Measure("radio_volts_listening", "V", "transceiver's supply, listening", Limit(min=2.4), "same", 2, "%"),
-        Measure("listening_lost", "", "times that it forgot its settings listening", Limit(max=0), "lower", 0.5, ""),
-        Measure("settings_lost", "", "1: the transceiver forgot its settings sending", Limit(max=0), "lower", 0.5, ""),
-        # the level below 16 MHz's safe range that still stops a chip before it errs (ATmega328P data sheet, 28.3)
-        Measure("brown_out_level", "V", "brown-out detector, as fused", Limit(min=2.5), "same", 0.1, ""),
-        Measure("path_ohms", "ohm", "processor's supply path", None, "lower", 1, ""),
-        Measure("transmit_dip", "V", "transceiver's supply in a burst", Limit(max=0.3), "lower", 0.03, ""),
-        Measure("transmit_load", "mA", "taken for what it draws sending", None, "same", 1, "%"),
-        Measure("transmit_bulk", "uF", "bulk capacity by the slopes", None, "same", 50, "%"),
-        Measure("transmit_delivered", "mA", "by the regulator in a burst", None, "same", 50, "%"),
-        Measure("transmit_droop", "V", "rail under a transmission", Limit(max=0.3), "lower", 0.03, ""),
-        Measure("led_droop", "V", "rail under the LED", Limit(max=0.3), "lower", 0.03, ""),
-        Measure("servo_droop", "V", "processor's rail under a servo step", Limit(max=0.4), "lower", 0.05, ""),
-        *(
-            Measure(f"{load}_{what}", unit, text, None, "same", 50, "%")
-            for load in ("transmit", "led", "servo")
-            for what, unit, text in (
-                ("lowest", "V", "lowest point of the waveform"),
-                ("tau", "us", "time constant"),
-                ("source", "ohm", "resistance of the source"),
-                ("capacity", "uF", "effective bulk capacity"),
-                ("esr", "ohm", "its series resistance"),
-            )
-        ),
-        Measure("lowest_vcc", "V", "lowest supply seen", None, "higher", 0.05, ""),
-        Measure("speed_margin", "V", "above the least supply for the clock", Limit(min=0.0), "higher", 0.05, ""),
-        Measure("brown_out_margin", "V", "above the brown-out level", Limit(min=0.0), "higher", 0.05, ""),
-    ),
-    expected_s=_expected,
+    measures=SUPPLY_MEASURES,
+    expected_s=lambda p: 8.0 + 1.6 * float(p["repeats"]),
+    swings=True,
 )  # fmt: skip

@@ -14,6 +14,7 @@ from benchctl.stages import nrf24_facts as nrf
 from benchctl.stages.contract import Context
 from benchctl.stages.transceiver_lines import spi
 from benchctl.terms import Source
+from benchctl.wire import msg
 from benchctl.wire.catalogue import AdcSource, LinkMode, Load
 
 Floats = npt.NDArray[np.float64]
@@ -53,17 +54,25 @@ def single_bursts(
 def _one_burst(ctx: Context, board: Board, at_us: int, settle_ms: int, prescaler: int) -> int | None:
     for _ in range(_TRIES):
         ctx.wait(_AGAIN_S)
-        board.events("droop_rows")
+        board.events(msg.DroopRows)
         try:
             board.ask(
-                "droop", load=Load.TRANSMIT, source=AdcSource.SENSE_RAIL, first_us=at_us, step_us=20, points=1,
-                also={"repeats": 1}, settle_ms=settle_ms, prescaler=prescaler,
-            )  # fmt: skip
+                msg.Droop(
+                    load=Load.TRANSMIT,
+                    source=AdcSource.SENSE_RAIL,
+                    first_us=at_us,
+                    step_us=20,
+                    points=1,
+                    repeats=1,
+                    settle_ms=settle_ms,
+                    prescaler=prescaler,
+                )
+            )
         except Refused:
             continue
-        board.wait_done("droop", 1.0)
-        rows = [row for event in board.events("droop_rows") for row in event.rows]
-        return int(rows[0][0]) if rows else None
+        board.wait_done(msg.Droop, 1.0)
+        rows = [row for event in board.events(msg.DroopRows) for row in event.rows]
+        return rows[0].sum if rows else None
     return None
 
 
@@ -116,17 +125,17 @@ def _slope(times: Floats, volts: Floats, rest: float, dip: float) -> float:
 
 def listening_codes(ctx: Context, board: Board, prescaler: int) -> float | None:
     """Mean converter code of the rail while the transceiver listens and draws 13 mA steadily; None if it cannot."""
-    board.events("radio_lost")
+    board.events(msg.RadioLost)
     try:
-        board.ask("radio_apply", timeout=1.0)
-        board.ask("link_start", mode=LinkMode.RECEIVE, test=0x70, count=0, interval_us=2000, payload=8)
+        board.ask(msg.RadioApply(), timeout=1.0)
+        board.ask(msg.LinkStart(mode=LinkMode.RECEIVE, test=0x70, count=0, interval_us=2000, payload=8))
     except Refused:
         return None
     try:
         ctx.wait(_LISTEN_S)
-        a = board.ask("adc", source=AdcSource.SENSE_RAIL, prescaler=prescaler, count=64, gap_us=0, timeout=2.0)
+        a = board.ask(msg.Adc(source=AdcSource.SENSE_RAIL, prescaler=prescaler, count=64, gap_us=0), timeout=2.0)
     finally:
-        board.ask("link_stop", timeout=1.0)
+        board.ask(msg.LinkStop(), timeout=1.0)
     return float(a.sum) / max(int(a.count), 1)
 
 
@@ -144,4 +153,4 @@ def listening_lost(ctx: Context, board: Board, prescaler: int) -> None:
 
 def _forgotten(board: Board) -> bool:
     """By the transceiver's own word, or the firmware's, which may have set it up again meanwhile."""
-    return bool(board.events("radio_lost")) or settings_lost(board)
+    return bool(board.events(msg.RadioLost)) or settings_lost(board)

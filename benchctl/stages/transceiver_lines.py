@@ -6,11 +6,23 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from benchctl.errors import Refused
+from benchctl.facts import Line
 from benchctl.session.board import Board
 from benchctl.stages import nrf24_facts as nrf
-from benchctl.wire.catalogue import Function
+from benchctl.stages.transceiver_joints import (
+    HIGH,
+    INPUT,
+    LOW,
+    PULL_UP,
+    clocked_by_data,
+    csn_held_low,
+    exchanged,
+    joined,
+    pin,
+)
+from benchctl.wire import msg
+from benchctl.wire.catalogue import NO_PIN, Function
 
-INPUT, PULL_UP, LOW, HIGH = range(4)
 #: power-down to standby takes up to 4.5 ms with the slowest crystals (Product Specification, table 16)
 START_UP_S = 0.006
 #: a transmission with one retry at 250 kbps ends well within this
@@ -24,7 +36,9 @@ class Lines:
     status: answer to NOP. registers: name to value as read. wrong_bits: bits that did not read back as written.
     stuck: all registers read the same value, this one. miso_selected, miso_released: MISO level under a weak
     pull-up with CSN low and high. irq_idle: IRQ pin with no interrupt pending. sent: STATUS shows that a
-    transmission ended. irq_fell: the IRQ pin followed. swapped: exchanging these two pins makes it work.
+    transmission ended. sent_unasked: one did with CE low. irq_fell: the IRQ pin followed. swapped: exchanging these two
+    pins makes it work, or would: inferred. bridged: two lines that are joined, as "CE and CSN". exchanged: bus lines
+    that are exchanged, as "MISO and MOSI". csn_low: CSN stays low when it is let go of.
     """
 
     status: int = 0
@@ -36,45 +50,69 @@ class Lines:
     miso_released: int | None = None
     irq_idle: int | None = None
     sent: bool | None = None
+    sent_unasked: bool | None = None
     irq_fell: bool | None = None
     irq_fell_blind: bool | None = None
     swapped: str = ""
+    inferred: bool = False
+    bridged: str = ""
+    exchanged: str = ""
+    csn_low: bool | None = None
+
+    @property
+    def two(self) -> str:
+        """The two lines that solder or wires have confused."""
+        return self.bridged or self.exchanged or self.swapped
 
     @property
     def spi_works(self) -> bool:
+        """Whether reads and writes came back right."""
         return nrf.status_possible(self.status) and self.wrong_bits == 0 and self.bits > 0 and self.stuck is None
 
 
 def spi(board: Board, *data: int) -> bytes:
     """One raw SPI transaction."""
-    return board.ask("radio_spi", data=bytes(data)).data
+    return board.ask(msg.RadioSpi(data=bytes(data))).data
 
 
 def read_register(board: Board, register: nrf.Register) -> int:
+    """A register of the transceiver, low byte first."""
     answer = spi(board, nrf.READ | register.address, *([nrf.NOP] * register.width))
     return int.from_bytes(answer[1 : 1 + register.width], "little")
 
 
 def write_register(board: Board, register: nrf.Register, value: int) -> None:
+    """Set a register of the transceiver."""
     spi(board, nrf.WRITE | register.address, *value.to_bytes(register.width, "little"))
 
 
-def pin(board: Board, function: Function, mode: int) -> int:
-    return int(board.ask("pin", function=function, mode=mode).level)
+def _irq_wired(board: Board) -> bool:
+    return board.read_pin(Function.RADIO_IRQ) != NO_PIN
 
 
 def examine(board: Board, wait: Callable[[float], None]) -> Lines:
     """Look at everything; leaves the transceiver to be set up anew by `radio_apply`."""
     seen = Lines()
+    seen.swapped = _held_by_irq(board)
+    seen.inferred = bool(seen.swapped)
+    if seen.inferred:
+        return seen  # whatever else is tried drives against the transceiver's output
     pin(board, Function.RADIO_CE, LOW)
     seen.status = spi(board, nrf.NOP)[0]
     seen.registers = {r.name: read_register(board, r) for r in nrf.REGISTERS}
     _write_test(board, seen)
     _look_at_miso(board, seen)
+    seen.bridged = joined(board)
     if seen.spi_works:
         _send_test(board, seen, wait)
-    else:
+        return seen
+    seen.csn_low = csn_held_low(board)
+    if not seen.bridged:
+        seen.exchanged = exchanged(board) or ("SCK and MOSI" if clocked_by_data(board) else "")
+    # with these the transceiver would be driven against
+    if not seen.exchanged:
         seen.irq_fell_blind = _blind_test(board, wait)
+    if not seen.bridged and not seen.exchanged:
         _try_swapped(board, seen)
     return seen
 
@@ -105,22 +143,30 @@ def _look_at_miso(board: Board, seen: Lines) -> None:
         seen.miso_selected = pin(board, Function.RADIO_MISO, PULL_UP)
         pin(board, Function.RADIO_CSN, HIGH)
         seen.miso_released = pin(board, Function.RADIO_MISO, PULL_UP)
-        seen.irq_idle = pin(board, Function.RADIO_IRQ, PULL_UP)
+        if _irq_wired(board):
+            seen.irq_idle = pin(board, Function.RADIO_IRQ, PULL_UP)
     except Refused:
         return
 
 
 def _send_test(board: Board, seen: Lines, wait: Callable[[float], None]) -> None:
     """Send to an address where nobody listens: MAX_RT must rise in STATUS and pull the IRQ pin."""
-    _start_sending(board, wait)
+    start_sending(board, wait, raise_ce=False)
+    seen.sent_unasked = bool(spi(board, nrf.NOP)[0] & (nrf.MAX_RT | nrf.TX_DS))
+    start_sending(board, wait)
     status = spi(board, nrf.NOP)[0]
     seen.sent = bool(status & (nrf.MAX_RT | nrf.TX_DS))
-    seen.irq_fell = pin(board, Function.RADIO_IRQ, PULL_UP) == 0
+    if _irq_wired(board):
+        seen.irq_fell = pin(board, Function.RADIO_IRQ, PULL_UP) == 0
     spi(board, nrf.WRITE | nrf.STATUS, nrf.STATUS_FLAGS)
     spi(board, nrf.FLUSH_TX)
 
 
-def _start_sending(board: Board, wait: Callable[[float], None]) -> None:
+def start_sending(board: Board, wait: Callable[[float], None], *, raise_ce: bool = True) -> None:
+    """One short packet to an address where nobody listens; afterwards STATUS has MAX_RT, and IRQ is low.
+
+    raise_ce: false leaves CE as it is, so that nothing must be sent.
+    """
     spi(board, nrf.WRITE | nrf.STATUS, nrf.STATUS_FLAGS)
     spi(board, nrf.FLUSH_TX)
     spi(board, nrf.WRITE | nrf.EN_AA, 0x3F)
@@ -130,9 +176,10 @@ def _start_sending(board: Board, wait: Callable[[float], None]) -> None:
     spi(board, nrf.WRITE | nrf.CONFIG, 0x0E)
     wait(START_UP_S)
     spi(board, nrf.WRITE_PAYLOAD, 0x00)
-    pin(board, Function.RADIO_CE, HIGH)
-    wait(0.001)
-    pin(board, Function.RADIO_CE, LOW)
+    if raise_ce:
+        pin(board, Function.RADIO_CE, HIGH)
+        wait(0.001)
+        pin(board, Function.RADIO_CE, LOW)
     wait(SEND_S)
 
 
@@ -140,39 +187,58 @@ def _blind_test(board: Board, wait: Callable[[float], None]) -> bool:
     """Whether the chip obeys although nothing sensible can be read: does sending pull the IRQ pin?"""
     try:
         before = pin(board, Function.RADIO_IRQ, PULL_UP)
-        _start_sending(board, wait)
+        start_sending(board, wait)
         return before == 1 and pin(board, Function.RADIO_IRQ, PULL_UP) == 0
     except Refused:
         return False
 
 
 def _try_swapped(board: Board, seen: Lines) -> None:
-    """Exchange two pins in the settings, in RAM only, and see whether the transceiver then answers."""
-    pairs = (
-        (Function.RADIO_CE, Function.RADIO_CSN),
-        (Function.RADIO_CSN, Function.RADIO_IRQ),
-        (Function.RADIO_CE, Function.RADIO_IRQ),
-    )
-    for one, other in pairs:
-        pin_one, pin_other = board.read_pin(one), board.read_pin(other)
-        try:
-            board.write_pin(one, pin_other)
-            board.write_pin(other, pin_one)
-            pin(board, Function.RADIO_CE, LOW)
-            if _answers(board):
-                seen.swapped = f"{_short(one)} and {_short(other)}"
-        except Refused:
-            continue
-        finally:
-            board.write_pin(one, pin_one)
-            board.write_pin(other, pin_other)
-        if seen.swapped:
-            # not so if it now answers by its own pins as well: then it was asleep before
-            seen.swapped = "" if _answers(board) else seen.swapped
-            return
+    """Whether CE and CSN are exchanged: both are the transceiver's inputs, so that either may be driven; exchanged in
+    the settings, in RAM only, it then answers."""
+    one, other = Function.RADIO_CE, Function.RADIO_CSN
+    pin_one, pin_other = board.read_pin(one), board.read_pin(other)
+    try:
+        board.write_pin(one, pin_other)
+        board.write_pin(other, pin_one)
+        pin(board, one, LOW)
+        if answers(board):
+            seen.swapped = "CE and CSN"
+    except Refused:
+        pass
+    finally:
+        board.write_pin(one, pin_one)
+        board.write_pin(other, pin_other)
+    if seen.swapped and answers(board):
+        seen.swapped = ""  # it answers by its own pins as well: it was asleep before
 
 
-def _answers(board: Board) -> bool:
+def _held_by_irq(board: Board) -> str:
+    """Where IRQ is although another pin is meant for it, as in "CE and IRQ"; "" where all is well, or nothing is known.
+
+    IRQ is an output, which rests high, and is never driven: it is looked for by pins that only listen, while the pin
+    meant for it floats. A CSN with a pull-up reads the same where IRQ is merely open, so there it must not answer.
+    The pin where IRQ is stays an input.
+    """
+    try:
+        wired = board.read_pin(Function.RADIO_IRQ) != NO_PIN
+        if not wired or pin(board, Function.RADIO_IRQ, INPUT) or not pin(board, Function.RADIO_IRQ, PULL_UP):
+            return ""
+        if pin(board, Function.RADIO_CE, INPUT):
+            return "CE and IRQ"
+        pin(board, Function.RADIO_CE, LOW)
+        high = pin(board, Function.RADIO_CSN, INPUT)
+        pin(board, Function.RADIO_CSN, HIGH)
+        if high and not nrf.status_possible(spi(board, nrf.NOP)[0]):
+            pin(board, Function.RADIO_CSN, INPUT)
+            return "CSN and IRQ"
+    except Refused:
+        pass
+    return ""
+
+
+def answers(board: Board) -> bool:
+    """Whether a transceiver takes two channels and gives them back (table 28: RF_CH)."""
     channel = nrf.REGISTERS[5]
     for value in (0x2A, 0x55):
         write_register(board, channel, value)
@@ -185,58 +251,29 @@ def _short(function: Function) -> str:
     return function.name.removeprefix("RADIO_")
 
 
-#: (line or cause, holds, sentence), first match wins
-_RULES: tuple[tuple[str, Callable[[Lines], bool], str], ...] = (
-    ("swapped", lambda s: bool(s.swapped), "{swapped} are swapped: with the two exchanged the transceiver answers"),
+#: (line, holds), first match wins
+_RULES: tuple[tuple[Line, Callable[[Lines], bool]], ...] = (
+    (Line.BRIDGED, lambda s: bool(s.bridged)),
+    (Line.EXCHANGED, lambda s: bool(s.exchanged)),
+    (Line.SWAPPED, lambda s: bool(s.swapped)),
+    (Line.CSN_LOW, lambda s: not s.spi_works and bool(s.csn_low)),
+    (Line.MISO_LOW, lambda s: not s.spi_works and s.miso_released == 0),
+    # one that obeys is being clocked, whatever comes back
+    (Line.SCK, lambda s: s.stuck == 0 and s.miso_selected == 0 and s.miso_released == 1 and not s.irq_fell_blind),
+    (Line.MISO, lambda s: not s.spi_works and bool(s.irq_fell_blind)),
+    (Line.ABSENT, lambda s: s.stuck == 0xFF and s.miso_selected == 1),
     (
-        "miso_low",
-        lambda s: not s.spi_works and s.miso_released == 0,
-        "MISO is held low even while the transceiver is not selected: shorted to ground, or CSN never rises there",
-    ),
-    (
-        "sck",
-        # one that obeys is being clocked, whatever comes back
-        lambda s: s.stuck == 0 and s.miso_selected == 0 and s.miso_released == 1 and not s.irq_fell_blind,
-        "the transceiver drives MISO when selected but never shifts: SCK does not reach it",
-    ),
-    (
-        "miso",
-        lambda s: not s.spi_works and bool(s.irq_fell_blind),
-        "the transceiver obeys (its IRQ falls) but cannot be read: MISO does not reach the processor",
-    ),
-    (
-        "absent",
-        lambda s: s.stuck == 0xFF and s.miso_selected == 1,
-        "no transceiver answers: not fitted, without supply, or its CSN line is open",
-    ),
-    (
-        "mosi",
+        Line.MOSI,
         lambda s: not s.spi_works and nrf.status_possible(s.status) and s.stuck is not None and s.miso_selected == 0,
-        "the transceiver answers with a good STATUS but takes no command: MOSI does not reach it",
     ),
-    (
-        "spi",
-        lambda s: not s.spi_works,
-        "the transceiver answers but {wrong_bits} of {bits} bits read back wrong: a bad joint on SCK, MOSI or MISO, "
-        "or a weak supply",
-    ),
-    ("irq_low", lambda s: s.irq_idle == 0, "IRQ is held low with no interrupt pending: shorted to ground"),
-    (
-        "ce",
-        lambda s: s.sent is False,
-        "registers are right but nothing is ever sent: CE does not reach the transceiver",
-    ),
-    (
-        "irq",
-        lambda s: s.sent is True and s.irq_fell is False,
-        "the transceiver reports its interrupt in STATUS but the pin stays high: IRQ does not reach the processor",
-    ),
+    (Line.SPI, lambda s: not s.spi_works),
+    (Line.IRQ_LOW, lambda s: s.irq_idle == 0),
+    (Line.CE_HIGH, lambda s: bool(s.sent_unasked)),
+    (Line.CE, lambda s: s.sent is False),
+    (Line.IRQ, lambda s: s.sent is True and s.irq_fell is False),
 )
 
 
-def broken_line(seen: Lines) -> tuple[str, str]:
-    """(line, sentence) of what is broken, ("", "") when all is well."""
-    for line, holds, sentence in _RULES:
-        if holds(seen):
-            return line, sentence.format(swapped=seen.swapped, wrong_bits=seen.wrong_bits, bits=seen.bits)
-    return "", ""
+def broken_line(seen: Lines) -> Line | None:
+    """What is broken; None when all is well."""
+    return next((line for line, holds in _RULES if holds(seen)), None)

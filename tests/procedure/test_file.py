@@ -54,7 +54,7 @@ def test_defaults_limits_and_needs_are_resolved() -> None:
 
 
 BAD = [
-    (b"", "top level.name: expected a text"),
+    (b"", "top level: has no name; expected name"),
     (b'name = "p"', "expected at least one"),
     (b"name = ", "not TOML"),
     (b"\xff\xfe", "not UTF-8"),
@@ -158,7 +158,7 @@ def test_every_kind_declares_itself_fully(kind: str) -> None:
             assert p.default in p.choices
     names = [m.name for m in stage.measures]
     assert len(set(names)) == len(names)
-    assert all(m.unit in UNITS and m.doc and m.margin > 0 for m in stage.measures)
+    assert all(m.unit in UNITS and m.label and m.margin > 0 for m in stage.measures)
     if stage.spins:
         assert "before_power" in stage.needs.required
         assert stage.needs.operator

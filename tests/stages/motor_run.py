@@ -7,6 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from helpers_bench import mudlark
+from helpers_outputs import confirmed
+
 from benchctl import benches, shipped
 from benchctl.bench import Operator
 from benchctl.events import Event
@@ -46,6 +49,6 @@ def operation(
     """A run on a bench of this text; its bench is closed by the caller."""
     folder.mkdir(exist_ok=True)
     file = folder / "bench.toml"
-    file.write_text(f'name = "motor"\n{text}')
+    file.write_text(confirmed(mudlark(text, "motor")))
     bench = benches.open_bench(str(file), kind=kind, seed=seed)
     return Operation(procedure or motor_procedure(), bench, folder / "runs", operator=operator, readers=readers, reports=False)

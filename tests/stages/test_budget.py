@@ -14,8 +14,6 @@ from benchctl.stages.contract import Context
 from benchctl.stages.kinds import KINDS
 from benchctl.terms import Reading, Source
 
-pytestmark = pytest.mark.timeout(300)
-
 #: kinds that spin nothing, with parameters that make them short
 STAGES: dict[str, dict[str, float]] = {
     "supply": {},
@@ -30,19 +28,19 @@ STAGES: dict[str, dict[str, float]] = {
 WEAK = """
 name = "weak"
 kind = "sim"
+[pair]
+from = "mudlark"
+board.hand.led.beside_ma = 250
+board.craft.led.beside_ma = 400
 [board.hand.rail.main]
 series_ohms = 1.5
 bulk_uf = 60
 [board.hand.rail.radio]
 bulk_uf = 0.3
 regulator_recovery_us = 40
-[board.hand.led]
-extra_ma = 250
 [board.craft.rail.main]
 series_ohms = 0.6
 bulk_uf = 100
-[board.craft.led]
-extra_ma = 400
 """
 #: delays that SPI, settling and air time bound from below
 DELAYS = ("_p50", "_p95", "_p99", "_min")

@@ -91,6 +91,7 @@ def test_what_was_shown_last_is_what_is_kept(whole: tuple[Result, Told], stage: 
     assert [e.final for e in mine[-2:]] == [False, True]
 
 
+@pytest.mark.long
 def test_the_firmware_itself_shows_them_too(tmp_path: Path) -> None:
     """On compiled firmware the same tables grow."""
     result, told = perform("avr", ["link"], tmp_path)

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-import pytest
+from pathlib import Path
 
+import pytest
+from helpers_outputs import PAIR, confirmed
+
+import benchctl
 from benchctl import benches
 from benchctl.events import Event
 from benchctl.procedure.file import Procedure, single_step
 from benchctl.procedure.runner import Runner
 from benchctl.runs.summary import Summary, summarise
 from benchctl.terms import Role, Verdict
+from benchctl.wire import msg
 from benchctl.wire.catalogue import GuardState
+
+BENCHES = Path(benchctl.__file__).parent / "data" / "benches"
 
 
 def hunt(bench, **parameters) -> Summary:
@@ -54,8 +61,16 @@ def test_sending_is_named_where_the_capacitor_is_too_small(sim):
     assert readings["craft.radio_losses"].verdict is Verdict.FAIL
 
 
-def test_the_servo_is_named_where_it_hangs_on_the_processors_rail(sim):
-    summary = hunt(sim("servo-on-logic"))
+@pytest.fixture
+def servo_on_logic(tmp_path: Path) -> str:
+    """The shipped bench, its outputs confirmed before: an unconfirmed servo is no load."""
+    file = tmp_path / "servo-on-logic.toml"
+    file.write_text(confirmed((BENCHES / "servo-on-logic.toml").read_text("utf-8")), "utf-8")
+    return str(file)
+
+
+def test_the_servo_is_named_where_it_hangs_on_the_processors_rail(sim, servo_on_logic):
+    summary = hunt(sim(servo_on_logic))
 
     readings = summary.stages["load_hunt"].readings
     assert readings["craft.trigger_servo"].value == 1
@@ -64,9 +79,9 @@ def test_the_servo_is_named_where_it_hangs_on_the_processors_rail(sim):
     assert any("the servo" in n.text and "at most 1 %" in n.text for n in summary.stages["load_hunt"].notes)
 
 
-def test_the_plan_is_balanced_and_stops_once_the_trigger_is_known(sim):
+def test_the_plan_is_balanced_and_stops_once_the_trigger_is_known(sim, servo_on_logic):
     """16 combinations of four loads, each once: the craft's trigger shows in the first block already."""
-    summary = hunt(sim("servo-on-logic"), blocks=6)
+    summary = hunt(sim(servo_on_logic), blocks=6)
 
     assert trials(summary, Role.CRAFT) == 16
 
@@ -80,16 +95,16 @@ def test_nothing_spins(sim):
 
     craft = bench.world.boards[Role.CRAFT]
     assert [at for esc in craft.escs.values() for at, _ in esc.above_idle if at >= began] == []
-    assert bench.boards[Role.CRAFT].ask("guard_read").state == GuardState.IDLE
+    assert bench.boards[Role.CRAFT].ask(msg.GuardRead()).state == GuardState.IDLE
 
 
 def test_the_motors_idle_pulse_is_back_afterwards(sim):
     """The hunt takes it away in half of the trials."""
-    bench = sim("sim")
+    bench = sim(PAIR)
 
     hunt(bench)
 
-    assert bench.boards[Role.CRAFT].ask("pulse_read", channel=2).width == 2000
+    assert bench.boards[Role.CRAFT].ask(msg.PulseRead(channel=2)).width == 2000
 
 
 def test_ohms_of_the_supply_path_are_measured(sim):

@@ -1,0 +1,160 @@
+"""Solder where none belongs: which lines of the transceiver are joined, exchanged or shorted, by pins that listen.
+
+Nothing is driven but CE and CSN, which are the transceiver's inputs; SCK, MOSI and IRQ are only read, under the chip's
+own pull-up and without. The next SPI transaction takes its pins back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from benchctl.errors import Refused
+from benchctl.session.board import Board
+from benchctl.stages import nrf24_facts as nrf
+from benchctl.wire import msg
+from benchctl.wire.catalogue import MISO_PIN, NO_PIN, Function
+
+INPUT, PULL_UP, LOW, HIGH = range(4)
+#: fixed by the chip: PB3 and PB5
+_MOSI_PIN, _SCK_PIN = 0x13, 0x15
+
+
+def pin(board: Board, function: Function, mode: int) -> int:
+    """Put a function's pin into a mode and read its level."""
+    return int(board.ask(msg.Pin(function=function, mode=mode)).level)
+
+
+def joined(board: Board) -> str:
+    """Two neighbouring lines of the module's header that solder joins, as "CE and CSN"; "" where none are."""
+    try:
+        return next((names for names, looks in _JOINED if looks(board)), "")
+    except Refused:
+        return ""
+
+
+def exchanged(board: Board) -> str:
+    """The line at whose pin the transceiver's answer is found in place of MISO's, as "MISO and MOSI"; "": none.
+
+    A selected transceiver drives its MISO low (STATUS bit 7), a released one lets go of it.
+    """
+    try:
+        if _follows(board, Function.RADIO_CSN, MISO_PIN):
+            return ""
+        found = (("MISO and MOSI", _MOSI_PIN), ("MISO and SCK", _SCK_PIN))
+        return next((names for names, at in found if _follows(board, Function.RADIO_CSN, at)), "")
+    except Refused:
+        return ""
+
+
+def clocked_by_data(board: Board) -> bool:
+    """Whether the transceiver shifts with MOSI's changes and not with SCK's: the two are exchanged.
+
+    STATUS has ones (0x0E at rest); they come out only when its clock input sees edges.
+    """
+    still = board.ask(msg.RadioSpi(data=bytes(4))).data
+    moving = board.ask(msg.RadioSpi(data=bytes((0xAA,) * 4))).data
+    return not any(still) and any(moving) and not all(byte == 0xFF for byte in moving)
+
+
+def csn_held_low(board: Board) -> bool | None:
+    """Whether CSN stays low under the chip's pull-up: shorted to ground. None: not looked at."""
+    try:
+        held = not pin(board, Function.RADIO_CSN, PULL_UP)
+        pin(board, Function.RADIO_CSN, HIGH)
+    except Refused:
+        return None
+    return held
+
+
+def _read(board: Board, at: int, mode: int) -> int:
+    """Anew as an input: what reaches it now, not what reached it before."""
+    if mode == PULL_UP:
+        board.ask(msg.Look(pin=at, mode=INPUT))
+    return int(board.ask(msg.Look(pin=at, mode=mode)).level)
+
+
+def _follows(board: Board, driven: Function, listener: int) -> bool:
+    """Whether a pin that listens under its pull-up has the level of the one that is driven."""
+    rest = HIGH if driven is Function.RADIO_CSN else LOW
+    try:
+        pin(board, driven, LOW)
+        low = _read(board, listener, PULL_UP)
+        pin(board, driven, HIGH)
+        return not low and _read(board, listener, PULL_UP) == 1
+    finally:
+        pin(board, driven, rest)
+
+
+def _ce_and_csn(board: Board) -> bool:
+    try:
+        pin(board, Function.RADIO_CSN, LOW)
+        low = pin(board, Function.RADIO_CE, PULL_UP)
+        pin(board, Function.RADIO_CSN, HIGH)
+        return not low and pin(board, Function.RADIO_CE, PULL_UP) == 1
+    finally:
+        pin(board, Function.RADIO_CE, LOW)
+
+
+def _ce_and_sck(board: Board) -> bool:
+    return _follows(board, Function.RADIO_CE, _SCK_PIN)
+
+
+def _csn_and_mosi(board: Board) -> bool:
+    """MOSI goes with CSN, and so does MISO: where MISO does not, its answer is what is seen at MOSI."""
+    return _follows(board, Function.RADIO_CSN, _MOSI_PIN) and _follows(board, Function.RADIO_CSN, MISO_PIN)
+
+
+def _sck_and_miso(board: Board) -> bool:
+    return _follows(board, Function.RADIO_CSN, _SCK_PIN) and _follows(board, Function.RADIO_CSN, MISO_PIN)
+
+
+def _sck_and_mosi(board: Board) -> bool:
+    """The one is lifted by the other's pull-up, and falls without it; twice, since a pin that floats reads anything.
+
+    An LED at SCK, as some boards have, holds both down: then nothing is told.
+    """
+    for _ in range(2):
+        _read(board, _SCK_PIN, INPUT)
+        _read(board, _MOSI_PIN, PULL_UP)
+        lifted = _read(board, _SCK_PIN, INPUT)
+        _read(board, _MOSI_PIN, INPUT)
+        if not lifted or _read(board, _SCK_PIN, INPUT):
+            return False
+    return True
+
+
+def _irq_wired(board: Board) -> bool:
+    return board.read_pin(Function.RADIO_IRQ) != NO_PIN
+
+
+def _miso_and_irq(board: Board) -> bool:
+    """IRQ, with no interrupt pending, falls whenever the transceiver is selected."""
+    if not _irq_wired(board):
+        return False
+    try:
+        pin(board, Function.RADIO_CSN, LOW)
+        low = pin(board, Function.RADIO_IRQ, PULL_UP)
+    finally:
+        pin(board, Function.RADIO_CSN, HIGH)
+    return not low and pin(board, Function.RADIO_IRQ, PULL_UP) == 1
+
+
+def _mosi_and_irq(board: Board) -> bool:
+    """IRQ, with no interrupt pending, is low while MOSI is driven low, and rises when MOSI is let go of."""
+    if not _irq_wired(board):
+        return False
+    board.ask(msg.RadioSpi(data=bytes((nrf.READ | nrf.STATUS, 0x00))))
+    low = pin(board, Function.RADIO_IRQ, PULL_UP)
+    _read(board, _MOSI_PIN, INPUT)
+    return not low and pin(board, Function.RADIO_IRQ, PULL_UP) == 1
+
+
+_JOINED: tuple[tuple[str, Callable[[Board], bool]], ...] = (
+    ("CE and CSN", _ce_and_csn),
+    ("CE and SCK", _ce_and_sck),
+    ("CSN and MOSI", _csn_and_mosi),
+    ("SCK and MISO", _sck_and_miso),
+    ("SCK and MOSI", _sck_and_mosi),
+    ("MISO and IRQ", _miso_and_irq),
+    ("MOSI and IRQ", _mosi_and_irq),
+)
