@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from benchctl.units import UNITS, quantity
+from benchctl.units import UNITS, quantity, span, with_interval
 
 
 class Role(StrEnum):
@@ -39,6 +40,7 @@ class Verdict(StrEnum):
 
     @property
     def exit_code(self) -> int:
+        """0 pass, 1 fail, 3 anything else."""
         return {"pass": 0, "fail": 1}.get(self.value, 3)
 
 
@@ -88,6 +90,7 @@ class Limit:
             raise ValueError(f"limit {self.min}..{self.max} is the wrong way round")
 
     def holds(self, value: float) -> bool:
+        """Whether a value is within, ends included."""
         return (self.min is None or value >= self.min) and (self.max is None or value <= self.max)
 
     def text(self, unit: str) -> str:
@@ -100,18 +103,38 @@ class Limit:
             return f"at least {quantity(self.min, unit)}"
         if self.min == self.max:
             return f"exactly {quantity(self.min, unit)}"
-        return f"{quantity(self.min, unit)} to {quantity(self.max, unit)}"
+        return span(self.min, self.max, unit)
+
+
+#: both ways between any two boards
+DIRECTIONS = frozenset(f"{a}_to_{b}" for a in Role for b in Role if a is not b)
+#: pulse outputs of the craft unit, where a stage measures several
+OUTPUTS = frozenset(f"output{n}" for n in range(1, 7))
+
+
+def split_subject(name: str) -> tuple[str, str]:
+    """The subject in a reading's name, and the rest: "hand.vcc" is ("hand", "vcc"), "vcc" is ("", "vcc")."""
+    head, dot, rest = name.partition(".")
+    return (head, rest) if dot and (head in DIRECTIONS | OUTPUTS or head in set(Role)) else ("", name)
+
+
+def readable(name: str) -> str:
+    """A name from a file or a stage as words: "hand_to_craft.loss" is "hand→craft loss", "output2" is "output 2"."""
+    name = re.sub(r"^output(?=\d)", "output ", name.replace("_to_", "→"))
+    return re.sub(r"(?:[_\s]|\.(?!\d))+", " ", name).strip()
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
     """A named measured quantity.
 
-    name: unique in its stage; a reading of one board is "hand.vcc", of a direction "hand_to_craft.loss".
+    name: unique in its stage; a reading of one board is "hand.vcc", of a direction "hand_to_craft.loss", of an output
+    "output2.sag". subject: that board, direction or output, "" for a pair's; taken from the name unless given.
     value, unit: NaN means "could not be measured" and is never a pass. unit is one of `units.UNITS`.
     n: number of samples behind it. interval: in the same unit, or None where none can be stated.
     source: where the uncertainty comes from. floor: what physics allows at best, where that is known.
     note: one clause for the report, "" mostly. limit, verdict: set when judged.
+    label: what people call it, without the subject; from the stage's declaration, "" in records of before.
     """
 
     name: str
@@ -124,8 +147,14 @@ class Reading:
     note: str = ""
     limit: Limit | None = None
     verdict: Verdict | None = None
+    subject: str = ""
+    label: str = ""
 
     def __post_init__(self) -> None:
+        told = split_subject(self.name)[0]
+        if self.subject not in ("", told):
+            raise ValueError(f"reading {self.name}: its subject is {told!r}, not {self.subject!r}")
+        object.__setattr__(self, "subject", told)
         if self.unit not in UNITS:
             raise ValueError(f"reading {self.name}: unknown unit {self.unit!r}")
         if self.n < 0:
@@ -133,21 +162,41 @@ class Reading:
 
     @property
     def measured(self) -> bool:
+        """Whether there is a value."""
         return not math.isnan(self.value)
 
     @property
     def board(self) -> Role | None:
-        """The board whose reading it is, from the name; None for a pair's."""
-        head = self.name.split(".", 1)[0]
-        return Role(head) if "." in self.name and head in set(Role) else None
+        """The board whose reading it is; None for a pair's, a direction's or an output's."""
+        return Role(self.subject) if self.subject in set(Role) else None
+
+    @property
+    def short_name(self) -> str:
+        """The name without the subject: "vcc"."""
+        return split_subject(self.name)[1]
 
     def judged(self, limit: Limit | None, verdict: Verdict) -> Reading:
+        """The same with limit and verdict."""
         return replace(self, limit=limit, verdict=verdict)
 
+    @property
+    def what(self) -> str:
+        """What it is, for people: its label, else its name as words."""
+        return self.label or readable(self.short_name)
+
+    @property
+    def called(self) -> str:
+        """What it is, and of which board, direction or output: "packets lost, hand→craft"."""
+        return f"{self.what}, {readable(self.subject)}" if self.subject else self.what
+
+    @property
+    def half(self) -> float:
+        """Half of the interval, 0 where none is known."""
+        return (self.interval.high - self.interval.low) / 2 if self.interval is not None else 0.0
+
     def text(self) -> str:
-        """ "0.4 % (0.1 to 0.9)"."""
-        shown = quantity(self.value, self.unit)
+        """ "0.40 % (0.10 … 0.90)"."""
         if self.interval is None:
-            return shown
-        low, high = quantity(self.interval.low, self.unit), quantity(self.interval.high, self.unit)
-        return f"{shown} ({low.split(' ')[0]} to {high})"
+            return quantity(self.value, self.unit)
+        value, ends = with_interval(self.value, self.unit, self.interval.low, self.interval.high)
+        return f"{value} ({ends})"

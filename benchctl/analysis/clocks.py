@@ -18,8 +18,8 @@ from benchctl.analysis.tails import Floats, Ints, check_level
 from benchctl.analysis.track import Track, fit_track
 from benchctl.errors import UsageError
 from benchctl.terms import Interval
+from benchctl.units import TICK_US
 
-TICK_US = 0.5
 #: a host relation longer than this is followed window by window, a shorter one is one straight line
 WINDOW_US = 15e6
 _FEWEST_IN_WINDOW = 20
@@ -87,13 +87,6 @@ def two_way(
     if not a1.shape == b2.shape == b3.shape == a4.shape:
         raise UsageError("an exchange has four time stamps; the four arrays must be of one length")
     return TwoWay((a1 + a4) / 2, ((b2 - a1) + (b3 - a4) - asymmetry) / 2, (a4 - a1) - (b3 - b2))
-
-
-def clock_filter(exchanges: TwoWay, size: int = 8) -> TwoWay:
-    """The least-delay exchange of each `size` consecutive ones (RFC 5905 section 10), in order of time."""
-    starts = range(0, len(exchanges.delay), size)
-    picks = np.array([i + int(np.argmin(exchanges.delay[i : i + size])) for i in starts], np.int64)
-    return TwoWay(exchanges.at[picks], exchanges.offset[picks], exchanges.delay[picks])
 
 
 def prompt_exchanges(exchanges: TwoWay, tick: float = TICK_US) -> TwoWay:
@@ -314,27 +307,3 @@ def _windows(h1: Floats, b: Floats, h4: Floats, windows: int, out: float, back: 
     ppm = Interval((mean - half) * 1e6, (mean + half) * 1e6, level)
     course, first, last = _Shifted(track, (high + low) / 2), float(h1[0]), float(h4[-1])
     return ClockMap(course, first, last, mean * 1e6, ppm, over, len(h1), bound, bound, level)
-
-
-@dataclass(frozen=True, slots=True)
-class CrossCheck:
-    """Events stamped by both boards (a jumper wire) against a relation found without it.
-
-    mean, worst: stamp of b minus the relation's prediction, µs, and its largest size. inside: share of events
-    within the relation's own interval plus one tick.
-    """
-
-    mean: float
-    worst: float
-    inside: float
-    events: int
-
-
-def cross_check(relation: ClockMap, t_a: npt.ArrayLike, t_b: npt.ArrayLike) -> CrossCheck:
-    """Compare a relation with events that both boards stamped, arrays of shape (n,), n at least 1."""
-    a, b = np.asarray(t_a, np.float64), np.asarray(t_b, np.float64)
-    if a.shape != b.shape or not len(a):
-        raise UsageError("a cross-check needs the same events stamped by both boards")
-    rest = b - relation.to_b(a)
-    inside = np.abs(rest) <= relation.half_width(a) + TICK_US
-    return CrossCheck(float(rest.mean()), float(np.abs(rest).max()), float(inside.mean()), len(a))

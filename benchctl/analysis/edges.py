@@ -131,12 +131,3 @@ def spread(values: npt.ArrayLike) -> Spread:
         return Spread(math.nan, math.nan, math.nan, math.nan)
     rms = float(v.std(ddof=1)) if len(v) > 1 else 0.0
     return Spread(float(v.mean()), rms, float(v.min()), float(v.max()))
-
-
-def period_jitter(train: Pulses) -> Spread:
-    """Scatter of the frame period, with frames that miss or double a pulse left to `Pulses.missing`,
-    `extra`."""
-    if not len(train.periods):
-        return spread([])
-    whole = np.rint(train.periods / train.frame) == 1
-    return spread(train.periods[whole])

@@ -15,10 +15,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-import numpy as np
-import numpy.typing as npt
-
-from benchctl.analysis.latency import quantile, quantile_interval
 from benchctl.analysis.tails import check_counts, normal_quantile, normal_tail, student_cdf
 from benchctl.errors import UsageError
 from benchctl.terms import Interval, Reading, Source
@@ -120,28 +116,6 @@ class _Tail:
         return normal_tail(score) if math.isinf(self._freedom) else 1 - student_cdf(score, self._freedom)
 
 
-def compare_means(name: str, reference: npt.ArrayLike, new: npt.ArrayLike, margin: Margin) -> Evidence:
-    """Means of two samples, shapes (n,) and (m,), each at least 2 (Welch 1947). Raises UsageError for
-    fewer."""
-    a, b = np.asarray(reference, np.float64), np.asarray(new, np.float64)
-    if min(len(a), len(b)) < 2:
-        raise UsageError(f"{name}: means are compared from at least two samples each")
-    va, vb = float(a.var(ddof=1)) / len(a), float(b.var(ddof=1)) / len(b)
-    error = math.sqrt(va + vb)
-    freedom = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1)) if error else math.inf
-    return _evidence(name, float(a.mean()), float(b.mean()), margin, _Tail(error, error, freedom))
-
-
-def compare_quantiles(name: str, reference: npt.ArrayLike, new: npt.ArrayLike, p: float, margin: Margin) -> Evidence:
-    """A quantile of two samples, any distribution: the order-statistic intervals of both, put together (Zou
-    and Donner 2008). All p-values are 1 where a sample is too small for its interval."""
-    parts = [(quantile(s, p), quantile_interval(s, p)) for s in (reference, new)]
-    (a, ia), (b, ib) = parts
-    if ia is None or ib is None:
-        return _evidence(name, math.nan, math.nan, margin, _Tail(1, 1))
-    return _from_intervals(name, a, ia, b, ib, margin)
-
-
 def _from_intervals(name: str, a: float, ia: Interval, b: float, ib: Interval, margin: Margin) -> Evidence:
     """Each side of each interval gives the standard error on that side. Infinite values (a quantile among
     lost packets) leave all open: the loss says it better."""
@@ -237,44 +211,6 @@ def _log_choose(n: int, k: int) -> float:
     return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
 
 
-def fisher_two_sided(a: int, b: int, c: int, d: int) -> float:
-    """Fisher's exact test, two-sided: all tables with the same margins that are no likelier than this one."""
-    row, column, total = a + b, a + c, a + b + c + d
-    ks = range(max(0, row + column - total), min(row, column) + 1)
-    chances = [
-        math.exp(_log_choose(column, k) + _log_choose(total - column, row - k) - _log_choose(total, row)) for k in ks
-    ]
-    seen = chances[a - ks.start]
-    return min(1.0, math.fsum(c for c in chances if c <= seen * (1 + 1e-7)))
-
-
-@dataclass(frozen=True, slots=True)
-class RankSum:
-    """Mann-Whitney test: u of the first sample, two-sided p by the normal approximation with continuity and
-    tie correction, and the share of pairs in which the second sample is larger (ties half)."""
-
-    u: float
-    p_value: float
-    share_larger: float
-
-
-def rank_sum(first: npt.ArrayLike, second: npt.ArrayLike) -> RankSum:
-    """Do two samples, shapes (n,) and (m,), come from one distribution (Mann and Whitney 1947)? Infinite
-    values are allowed and count as ties. Raises UsageError for an empty sample."""
-    a, b = np.asarray(first, np.float64), np.asarray(second, np.float64)
-    if not len(a) or not len(b):
-        raise UsageError("a rank test needs samples on both sides")
-    _, place, counts = np.unique(np.concatenate((a, b)), return_inverse=True, return_counts=True)
-    ranks = (np.cumsum(counts) - (counts - 1) / 2)[place]
-    n, m, total = len(a), len(b), len(a) + len(b)
-    u = float(ranks[:n].sum()) - n * (n + 1) / 2
-    ties = float((counts.astype(np.float64) ** 3 - counts).sum())
-    variance = n * m / 12 * (total + 1 - ties / (total * (total - 1)))
-    distance = max(0.0, abs(u - n * m / 2) - 0.5)
-    p = 1.0 if variance <= 0 else min(1.0, 2 * normal_tail(distance / math.sqrt(variance)))
-    return RankSum(u, p, 1 - u / (n * m))
-
-
 def compare_readings(reference: Reading, new: Reading, margin: Margin) -> Evidence:
     """Two readings of which no samples were kept: from values and intervals. A value that was read and not
     measured (source "none") has no error; a measured one without an interval leaves all open. Raises
@@ -321,17 +257,3 @@ def _outcome(worse: float, better: float, same: float, alpha: float) -> Outcome:
     if better <= alpha:
         return Outcome.BETTER
     return Outcome.SAME if same <= alpha else Outcome.UNDECIDED
-
-
-def samples_for_means(deviation: float, margin: float, alpha: float = 0.05, power: float = 0.9) -> int:
-    """Samples per run from which equal means are called the same with chance `power`: n = 2 (z(1-alpha) +
-    z((1+power)/2))^2 (deviation/margin)^2 (Chow, Shao and Wang, section 3.2)."""
-    if margin <= 0 or deviation < 0:
-        raise UsageError("a positive margin and a deviation of at least 0 are needed")
-    z = normal_quantile(1 - alpha) + normal_quantile((1 + power) / 2)
-    return max(2, math.ceil(2 * (z * deviation / margin) ** 2))
-
-
-def samples_for_proportions(rate: float, margin: float, alpha: float = 0.05, power: float = 0.9) -> int:
-    """The same for equal proportions of `rate`."""
-    return samples_for_means(math.sqrt(rate * (1 - rate)), margin, alpha, power)

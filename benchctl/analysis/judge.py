@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 from benchctl.terms import Interval, Limit, Reading, Verdict
-from benchctl.units import number, shown
 
 #: readings named in a reason before "and n more"
 NAMED = 3
@@ -37,15 +36,6 @@ def _by_interval(value: float, interval: Interval, limit: Limit) -> Verdict:
     return Verdict.FAIL if (above or below) and not limit.holds(value) else Verdict.UNDECIDED
 
 
-def judge_all(readings: Iterable[Reading], limits: Mapping[str, Limit], *, strict: bool = False) -> tuple[Reading, ...]:
-    """Every reading judged by the limit of its name: "hand.vcc" by limits["hand.vcc"], else limits["vcc"]."""
-    return tuple(judge(one, _limit_for(one.name, limits), strict=strict) for one in readings)
-
-
-def _limit_for(name: str, limits: Mapping[str, Limit]) -> Limit | None:
-    return limits.get(name, limits.get(name.split(".", 1)[-1]))
-
-
 def verdict_of(readings: Iterable[Reading]) -> tuple[Verdict, str]:
     """The verdict of judged readings together, and why in one sentence ("" for a pass).
 
@@ -65,16 +55,8 @@ def verdict_of(readings: Iterable[Reading]) -> tuple[Verdict, str]:
 
 
 def reason(reading: Reading) -> str:
-    """One clause: "hand_to_craft.loss is 4.2 % (3.1 to 5.6 %), limit at most 1 %"."""
+    """One clause: "packets lost, hand→craft: 4.2 % (3.1 … 5.6), limit at most 1 %"."""
     limit = reading.limit.text(reading.unit) if reading.limit is not None else "no limit"
     if not reading.measured or reading.n == 0:
-        return f"{reading.name} could not be measured, limit {limit}"
-    value = f"{number(reading.value)} {shown(reading.unit)}".rstrip()
-    return f"{reading.name} is {value}{_spread(reading)}, limit {limit}"
-
-
-def _spread(reading: Reading) -> str:
-    if reading.interval is None:
-        return ""
-    low, high = number(reading.interval.low), number(reading.interval.high)
-    return f" ({low} to {high} {shown(reading.unit)}".rstrip() + ")"
+        return f"{reading.called}: could not be measured, limit {limit}"
+    return f"{reading.called}: {reading.text()}, limit {limit}"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchctl.analysis.tails import Bools, Floats, Ints, binomial_cdf, check_level
+from benchctl.analysis.tails import Floats, binomial_cdf, check_level
 from benchctl.errors import UsageError
 from benchctl.terms import Interval
 
@@ -66,12 +66,6 @@ def minimum(delays: npt.ArrayLike) -> float:
     return float(values.min()) if len(values) else math.nan
 
 
-def share_within(delays: npt.ArrayLike, threshold: float) -> float:
-    """Share at or below `threshold` (RFC 2681 section 4.4, inverse percentile); NaN when empty."""
-    values = _delays(delays)
-    return float((values <= threshold).mean()) if len(values) else math.nan
-
-
 @dataclass(frozen=True, slots=True)
 class Ranks:
     """Ranks, from 1, of the sorted sample between which a quantile lies, with the true coverage."""
@@ -118,25 +112,6 @@ def quantile_interval(delays: npt.ArrayLike, p: float, level: float = 0.95) -> I
     if ranks is None:
         return None
     return Interval(float(values[ranks.low - 1]), float(values[ranks.high - 1]), level)
-
-
-def samples_for_quantile(p: float, level: float = 0.95) -> int:
-    """Smallest n from which `quantile_ranks` gives an interval for every larger n too."""
-    tail = (1 - check_level(level)) / 2
-    rare = min(_check_share(p), 1 - p)
-    return math.ceil(math.log(tail) / math.log(1 - rare) - 1e-12)
-
-
-def samples_to_cover(p: float, level: float = 0.95, rank: int = 1, two_sided: bool = False) -> int:
-    """Samples from which the `rank`-th largest covers the share `p` of all delays with confidence `level`;
-    two_sided: the stretch from smallest to largest instead (Wilks 1941)."""
-    _check_share(p)
-    check_level(level)
-    spared = rank + 1 if two_sided else rank
-    n = spared
-    while 1.0 - float(binomial_cdf(spared - 1, n, 1 - p)) < level:
-        n += 1
-    return n
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,15 +161,6 @@ def smoothed(steps: Floats, start: float = 0.0) -> Floats:
     return grid.T.ravel()[:count]
 
 
-def jitter_integer(transits: npt.ArrayLike) -> Ints:
-    """The integer form of RFC 3550 appendix A.8, as devices report it: transits in whole clock units."""
-    state, out = 0, []
-    for step in np.abs(np.diff(np.asarray(transits, np.int64))).tolist():
-        state += step - ((state + 8) >> 4)
-        out.append(state >> 4)
-    return np.array(out, np.int64)
-
-
 @dataclass(frozen=True, slots=True)
 class Jitter:
     """RFC 3550 jitter of a run. The final value remembers only some hundred packets, so mean and largest are
@@ -213,35 +179,3 @@ def jitter(transits: npt.ArrayLike) -> Jitter:
     if not len(series):
         return Jitter(math.nan, math.nan, math.nan, 0)
     return Jitter(float(series[-1]), float(series.mean()), float(series.max()), len(series))
-
-
-def ipdv(delays: npt.ArrayLike) -> Floats:
-    """Delay variation between neighbours, D(i) - D(i-1) (RFC 5481 section 4.1, RFC 3393); shape (n - 1,), NaN
-    where one of the two is lost."""
-    values = _delays(delays)
-    known = np.where(np.isfinite(values), values, math.nan)
-    out: Floats = np.diff(known)
-    return out
-
-
-def pdv(delays: npt.ArrayLike) -> Floats:
-    """Delay variation against the fastest packet, D(i) - D(min) (RFC 5481 section 4.2); infinite where
-    lost."""
-    values = _delays(delays)
-    if not np.isfinite(values).any():
-        return values.copy()
-    out: Floats = values - values.min()
-    return out
-
-
-def outliers(delays: npt.ArrayLike, fence: float = 3.0) -> Bools:
-    """True for delays more than `fence` interquartile ranges outside the quartiles (Tukey 1977, "far out"),
-    to be shown, never removed. Lost packets are not outliers, they are losses."""
-    values = _delays(delays)
-    known = values[np.isfinite(values)]
-    if len(known) < 4:
-        return np.zeros(len(values), np.bool_)
-    first, third = np.percentile(known, [25, 75])
-    reach = fence * (third - first)
-    flags: Bools = np.isfinite(values) & ((values < first - reach) | (values > third + reach))
-    return flags

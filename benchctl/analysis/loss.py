@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchctl.analysis.sequential import Characteristic, Decision, SequentialPlan, SequentialTest, fixed_size
+from benchctl.analysis.sequential import Characteristic, Decision, SequentialPlan, SequentialTest
 from benchctl.analysis.tails import (
     Ints,
     beta_quantile,
@@ -31,12 +31,8 @@ __all__ = [
     "SequentialPlan",
     "SequentialTest",
     "clopper_pearson",
-    "fixed_size",
     "loss_drift",
-    "lossless_packets",
     "retransmissions",
-    "upper_bound",
-    "wilson",
 ]
 
 
@@ -50,42 +46,6 @@ def clopper_pearson(lost: int, sent: int, level: float = 0.95) -> Interval:
     low = 0.0 if lost == 0 else beta_quantile(tail, lost, sent - lost + 1)
     high = 1.0 if lost == sent else beta_quantile(1.0 - tail, lost + 1, sent - lost)
     return Interval(low, high, level)
-
-
-def wilson(lost: int, sent: int, level: float = 0.95, continuity: bool = False) -> Interval:
-    """Score interval of lost/sent (Wilson 1927; with continuity correction Newcombe 1998, method 4).
-
-    Shorter than the exact one, mean coverage near `level`. Raises UsageError as `clopper_pearson` does.
-    """
-    check_counts(lost, sent)
-    if sent == 0:
-        return Interval(0.0, 1.0, check_level(level))
-    z = normal_quantile((1.0 + check_level(level)) / 2.0)
-    p, q, spread = lost / sent, 1.0 - lost / sent, z * z
-    below = above = z * math.sqrt(spread + 4.0 * sent * p * q)
-    shift = 0.0
-    if continuity:
-        below = z * math.sqrt(max(0.0, spread - 2.0 - 1.0 / sent + 4.0 * p * (sent * q + 1.0)))
-        above = z * math.sqrt(max(0.0, spread + 2.0 - 1.0 / sent + 4.0 * p * (sent * q - 1.0)))
-        shift = 1.0
-    centre, scale = 2.0 * sent * p + spread, 2.0 * (sent + spread)
-    low = 0.0 if lost == 0 else max(0.0, (centre - shift - below) / scale)
-    high = 1.0 if lost == sent else min(1.0, (centre + shift + above) / scale)
-    return Interval(low, high, level)
-
-
-def upper_bound(lost: int, sent: int, level: float = 0.95) -> float:
-    """Exact one-sided upper limit of the loss rate; about 3/sent when nothing is lost ("rule of three")."""
-    check_counts(lost, sent)
-    check_level(level)
-    return 1.0 if lost == sent else beta_quantile(level, lost + 1, sent - lost)
-
-
-def lossless_packets(rate: float, level: float = 0.95) -> int:
-    """Packets that must all arrive before "loss is below `rate`" may be claimed at confidence `level`."""
-    if not 0 < rate < 1:
-        raise UsageError(f"loss rate {rate} is not between 0 and 1")
-    return math.ceil(math.log(1.0 - check_level(level)) / math.log1p(-rate))
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ From the MPU-6000/MPU-6050 Register Map and Descriptions, rev. 4.2 (self-test se
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,14 +90,17 @@ class SelfTest:
 
     @property
     def change(self) -> float:
+        """From the factory's trim, %; NaN where none is stored."""
         return 100.0 * (self.response - self.trim) / self.trim if self.trim else math.nan
 
     @property
     def has_factory_value(self) -> bool:
+        """Whether the chip holds a trim."""
         return self.trim != 0
 
     @property
     def passed(self) -> bool:
+        """Whether the change is within the data sheet's 14 %."""
         return self.has_factory_value and abs(self.change) <= SELF_TEST_PERCENT
 
 
@@ -163,6 +167,7 @@ class PoseFit:
 
     @property
     def cross(self) -> float:
+        """Greatest share of one axis that shows in another."""
         return float(np.abs(self.gain - np.diag(np.diag(self.gain))).max())
 
     def corrected(self, measured: npt.ArrayLike) -> Floats:
@@ -214,6 +219,24 @@ def facing_up(measured: npt.ArrayLike) -> tuple[str, float]:
     match = {name: float(v @ np.array(axis)) / size for name, axis in POSES.items()}
     best = max(match, key=lambda name: match[name])
     return best, math.degrees(math.acos(min(1.0, match[best])))
+
+
+def to_sensor(board: npt.ArrayLike, mount: str) -> npt.NDArray[np.float64]:
+    """A vector along the board's axes, shape (3,), as a sensor mounted so reads it. mount: see `turn`."""
+    return turn(mount) @ np.asarray(board, np.float64)
+
+
+def to_board(sensor: npt.ArrayLike, mount: str) -> npt.NDArray[np.float64]:
+    """A sensor's vector, shape (3,), along the board's axes."""
+    return turn(mount).T @ np.asarray(sensor, np.float64)
+
+
+def turn(mount: str) -> npt.NDArray[np.float64]:
+    """Board to sensor axes, shape (3, 3), of a mounting such as "y-xz": the sensor's x lies along the board's y."""
+    out = np.zeros((3, 3))
+    for row, part in enumerate(re.findall("-?[xyz]", mount)):
+        out[row, "xyz".index(part[-1])] = -1.0 if part[0] == "-" else 1.0
+    return out
 
 
 def axis_mapping(seen: dict[str, str]) -> str:

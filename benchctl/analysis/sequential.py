@@ -17,7 +17,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from benchctl.analysis.tails import Floats, binomial_cdf, check_counts
+from benchctl.analysis.tails import Floats, check_counts
 from benchctl.errors import UsageError
 
 
@@ -199,28 +199,3 @@ class SequentialTest:
         self.lost, self.sent = int(count[last]), int(sent[last])
         self.decision = self.plan.decide(self.lost, self.sent)
         return self.decision
-
-
-def fixed_size(good: float, bad: float, alpha: float = 0.05, beta: float = 0.05) -> tuple[int, int]:
-    """The fixed-size test of the same error rates, by exact binomial tails.
-
-    Returns (packets, most): send `packets`, call the link good when at most `most` are lost; the smallest
-    such number of packets. Raises UsageError as `SequentialPlan` does.
-    """
-    SequentialPlan(good, bad, alpha, beta)
-    for most in range(100_000):
-        packets = _packets_for(most, bad, beta)
-        if 1.0 - float(binomial_cdf(most, packets, good)) <= alpha:
-            return packets, most
-    raise UsageError(f"loss rates {good} and {bad} are too close for a fixed-size test")
-
-
-def _packets_for(most: int, rate: float, chance: float) -> int:
-    """Fewest packets with P(lost <= most) <= chance at loss `rate`."""
-    low, high = most, max(2, 2 * (most + 1))
-    while float(binomial_cdf(most, high, rate)) > chance:
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if float(binomial_cdf(most, middle, rate)) > chance else (low, middle)
-    return high

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.analysis.loss import clopper_pearson
-from benchctl.analysis.tails import Bools, Floats, Ints
+from benchctl.analysis.tails import Floats, Ints
 from benchctl.errors import UsageError
 from benchctl.terms import Interval
 
@@ -185,8 +185,3 @@ def _overlap(first: int, last: int, low: int, high: int) -> float:
 def shares(scan: tuple[Occupancy, ...]) -> Floats:
     """Occupancy per channel as an array, NaN where nothing was sampled."""
     return np.array([o.share for o in scan])
-
-
-def busy_mask(scan: tuple[Occupancy, ...], threshold: float = 0.05) -> Bools:
-    """True where the whole interval is at or above `threshold`: busy beyond doubt."""
-    return np.array([o.interval.low >= threshold for o in scan], np.bool_)

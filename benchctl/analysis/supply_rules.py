@@ -18,7 +18,6 @@ SPEED_GENERAL = ((1.8, 4.0), (2.7, 10.0), (4.5, 20.0))
 SPEED_AUTOMOTIVE = ((2.7, 8.0), (4.5, 16.0))
 #: band-gap voltage, least, typical, most: 42735B table 32-7
 BANDGAP = (1.0, 1.1, 1.2)
-HIGHEST_VCC = 5.5
 #: largest baud error that the receiver should see from both sides together, 8 data bits: 42735B tables 24-2, 24-3
 UART_RECOMMENDED = {False: 0.02, True: 0.015}
 UART_TOTAL = {False: 0.0454, True: 0.039}
@@ -63,17 +62,6 @@ def least_vcc(mhz: float, *, automotive: bool = False) -> float:
         if mhz <= f1:
             return v0 + (mhz - f0) * (v1 - v0) / (f1 - f0)
     return math.inf
-
-
-def most_mhz(vcc: float, *, automotive: bool = False) -> float:
-    """Highest clock at `vcc`; 0 below the least operating voltage."""
-    corners = SPEED_AUTOMOTIVE if automotive else SPEED_GENERAL
-    if vcc < corners[0][0]:
-        return 0.0
-    for (v0, f0), (v1, f1) in pairwise(corners):
-        if vcc <= v1:
-            return f0 + (vcc - v0) * (f1 - f0) / (v1 - v0)
-    return corners[-1][1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,17 +157,3 @@ GIVING_UP = (
 def given_up(volts: float, part: str) -> tuple[GivesUp, ...]:
     """What a part on a rail at `volts` is no longer sure to do, first to give up first."""
     return tuple(one for one in GIVING_UP if one.part == part and volts < one.volts)
-
-
-def capacitance_uf(amps: float, duration_us: float, drop_volts: float, esr: float = 0.0) -> float:
-    """µF that alone carry `amps` for `duration_us` with at most `drop_volts`: C = I t / (dV - I ESR).
-
-    Infinite when the ESR alone drops as much.
-    """
-    left = drop_volts - amps * esr
-    return amps * duration_us / left if left > 0 else math.inf
-
-
-def capacitor_droop(amps: float, duration_us: float, capacity_uf: float, esr: float = 0.0) -> float:
-    """Volts that a capacitor alone drops: I t / C + I ESR."""
-    return amps * duration_us / capacity_uf + amps * esr

@@ -39,20 +39,25 @@ class Line:
 
     @property
     def freedom(self) -> int:
+        """Degrees of freedom of the residuals."""
         return len(self.residuals) - 2
 
     @property
     def nonlinearity(self) -> float:
+        """Greatest distance of a point from the line."""
         return float(np.abs(self.residuals).max())
 
     @property
     def residual_squares(self) -> float:
+        """Sum of the squared residuals."""
         return self.residual_sd**2 * self.freedom
 
     def slope_interval(self, level: float = 0.95) -> Interval:
+        """By Student's t."""
         return _around(self.slope, self.slope_error, self.freedom, level)
 
     def offset_interval(self, level: float = 0.95) -> Interval:
+        """By Student's t."""
         return _around(self.offset, self.offset_error, self.freedom, level)
 
     def at(self, x: npt.ArrayLike) -> Floats:
@@ -88,18 +93,6 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike) -> Line:
         r2=1 - squares / total if total else math.nan,
         residuals=residuals,
     )
-
-
-def robust_line_interval(x: npt.ArrayLike, y: npt.ArrayLike, level: float = 0.95) -> Interval:
-    """Interval of the slope that also holds when the scatter differs along x (White 1980, with the
-    small-sample correction of MacKinnon and White 1985, "HC3"). Shapes (n,), n at least 4."""
-    a, b = _pairs(x, y, 4)
-    line = fit_line(a, b)
-    dx = a - a.mean()
-    sxx = float(dx @ dx)
-    reach = 1 / len(a) + dx**2 / sxx
-    error = math.sqrt(float((dx**2 * (line.residuals / (1 - reach)) ** 2).sum())) / sxx
-    return _around(line.slope, error, line.freedom, level)
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,57 +179,6 @@ def dead_band(x: npt.ArrayLike, y: npt.ArrayLike, centre: float, tolerance: floa
     return Interval(float(a[low]), float(a[high]))
 
 
-@dataclass(frozen=True, slots=True)
-class StepResponse:
-    """Response to a step of the command at time 0, times in those of the samples.
-
-    delay: until 10 % of the way. rise: from 10 to 90 %. overshoot: share of the way by which it goes too far.
-    settled: after which it stays within 5 % of the end. start, end: levels. NaN where never reached.
-    """
-
-    delay: float
-    rise: float
-    overshoot: float
-    settled: float
-    start: float
-    end: float
-
-
-def step_response(times: npt.ArrayLike, y: npt.ArrayLike, *, tail: float = 0.1) -> StepResponse:
-    """times: shape (n,), ascending, the step at 0, some before; y: shape (n,). The end level is the mean over
-    the last share `tail` of the samples. Raises UsageError when there is no sample before or after the
-    step."""
-    t, v = _pairs(times, y, 4)
-    before, after = v[t <= 0], t > 0
-    if not len(before) or not after.any():
-        raise UsageError("a step response needs samples before and after the step")
-    start, end = float(before.mean()), float(v[-max(1, round(tail * len(v))) :].mean())
-    if start == end:
-        return StepResponse(math.nan, math.nan, 0.0, math.nan, start, end)
-    at = np.concatenate(([0.0], t[after]))
-    share = np.concatenate(([0.0], (v[after] - start) / (end - start)))
-    ten, ninety = _crossing(at, share, 0.1), _crossing(at, share, 0.9)
-    outside = np.flatnonzero(np.abs(share - 1) > 0.05)
-    return StepResponse(
-        delay=ten,
-        rise=ninety - ten,
-        overshoot=max(0.0, float(share.max()) - 1),
-        settled=float(at[min(int(outside[-1]) + 1, len(at) - 1)]) if len(outside) else 0.0,
-        start=start,
-        end=end,
-    )
-
-
-def _crossing(times: Floats, share: Floats, target: float) -> float:
-    """First time at which the share reaches `target`, between samples by a straight line."""
-    reached = np.flatnonzero(share >= target)
-    if not len(reached) or reached[0] == 0:
-        return math.nan
-    i = int(reached[0])
-    part = (target - share[i - 1]) / (share[i] - share[i - 1])
-    return float(times[i - 1] + part * (times[i] - times[i - 1]))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class AxisSamples:
     """A joystick axis moved from end to end, in converter counts.
@@ -250,6 +192,7 @@ class AxisSamples:
 
     @property
     def span(self) -> int:
+        """Counts from the lowest to the highest."""
         return self.high - self.low
 
 

@@ -17,8 +17,6 @@ SETTLE_US = 130.0
 IRQ_US = {250_000: 8.2, 1_000_000: 8.2, 2_000_000: 6.0}
 #: preamble byte and the 9 bits of the control field, section 7.3
 PREAMBLE_BITS, CONTROL_BITS = 8, 9
-#: power down to standby with a crystal of low inductance, table 16
-START_UP_US = 1500.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,53 +93,8 @@ def one_way_floor_us(radio: RadioFormat, processor: Processor = IDEAL) -> float:
     return ends + SETTLE_US + radio.air_us + IRQ_US[radio.rate]
 
 
-def echo_floor_us(radio: RadioFormat, processor: Processor = IDEAL) -> float:
-    """Least round trip when the other side answers with a packet of its own of the same size."""
-    return 2 * one_way_floor_us(radio, processor)
-
-
 def acknowledged_us(radio: RadioFormat, processor: Processor = IDEAL) -> float:
     """Least time from the start of the upload until the sender has seen and cleared the interrupt for the
     acknowledgement (two SPI bytes)."""
     ends = processor.spi_us(radio.payload) + processor.interrupt_us + processor.spi_us(1)
     return ends + radio.exchange_us + IRQ_US[radio.rate]
-
-
-def packets_per_second(radio: RadioFormat, *, acknowledged: bool = True, queued: bool = False) -> float:
-    """Most packets per second at 8 MHz SPI.
-
-    queued: the transmit FIFO is kept full, so upload and interrupt cost nothing; else one by one, each
-    interrupt seen and cleared.
-    """
-    cycle = radio.exchange_us if acknowledged else SETTLE_US + radio.air_us
-    if not queued:
-        cycle += IDEAL.spi_us(radio.payload) + IRQ_US[radio.rate] + IDEAL.spi_us(1)
-    return 1e6 / cycle
-
-
-def streamed_packets_per_second(radio: RadioFormat) -> float:
-    """Most packets per second without acknowledgement when the transceiver stays in transmit mode (allowed
-    for 4 ms at a time, section 6.1.5)."""
-    return 1e6 / radio.air_us
-
-
-def least_retransmit_delay_us(radio: RadioFormat) -> int:
-    """Smallest allowed auto-retransmit delay, µs (section 7.4.2 and table 18; those limits are stricter than
-    the air-time formula and are the rule)."""
-    size = radio.ack_payload
-    if radio.rate == 2_000_000:
-        return 250 if size <= 15 else 500
-    if radio.rate == 1_000_000:
-        return 250 if size <= 5 else 500
-    return 500 if size == 0 else 750 + 250 * min(3, size // 8)
-
-
-def give_up_us(radio: RadioFormat, repeats: int, delay_us: float) -> float:
-    """Time a packet that is never acknowledged occupies the sender, before the last wait: settle, repeats + 1
-    transmissions, repeats delays (the delay counts from the end of one transmission, table 28)."""
-    return SETTLE_US + (repeats + 1) * radio.air_us + repeats * delay_us
-
-
-def packet_error_rate(bit_error_rate: float, bits: int) -> float:
-    """Chance that a packet of `bits` has at least one wrong bit, errors independent."""
-    return 1.0 - (1.0 - bit_error_rate) ** bits

@@ -50,8 +50,9 @@ CAUSES: tuple[Cause, ...] = (
         "capacitor", "bulk capacitor at the transceiver missing or dried out", "board", 3.0,
         {
             # computed: I·t/C of a burst against 0.3 V
-            "burst_dip": SURE, "burst_lost": 0.6, "trigger_transmit": 0.6, "forgets": SOME, "untriggered": SOME,
-            "listen_lost": 0.2, "dead": SOME, "lossy": 0.8, "one_way": HALF, "weak_better": HALF, "sending_low": SOME,
+            "burst_dip": SURE, "sending_lost": 0.7, "burst_lost": 0.6, "trigger_transmit": 0.6, "forgets": SOME,
+            "untriggered": SOME, "listen_lost": 0.2, "dead": SOME, "lossy": 0.8, "one_way": HALF,
+            "weak_better": HALF, "sending_low": SOME,
             **_STARVED, "line_ce": 0.7,
         },
         "A burst of transmission draws more than the regulator gives at once. What is missing must come from the "
@@ -63,7 +64,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "regulator", "3.3 V regulator over its limit", "board", 2.0,
         {
-            "rest_dead": 0.5, "listen_lost": 0.97, "listen_drop": HALF, "listen_collapse": 0.8,
+            "sending_lost": 0.95, "average_lost": HALF, "rest_dead": 0.5, "listen_lost": 0.97, "listen_drop": HALF,
+            "listen_collapse": 0.8,
             "sending_low": OFTEN, "burst_lost": SOME, "burst_dip": 0.6, "forgets": SOME, "trigger_transmit": SOME,
             "sensor_absent": 0.7, "self_test": SELDOM, "dead": 0.7, "lossy": 0.4,
             "one_way": 0.6, "rest_low": SOME, "refuses": HALF, "weak_better": SELDOM, "burst_resistive": SELDOM,
@@ -75,11 +77,25 @@ CAUSES: tuple[Cause, ...] = (
         "measure the 3.3 V rail while the transceiver listens, with the other loads unplugged one by one", hunt=True,
     ),
     Cause(
+        "rail_short", "supply rail shorted to ground", "board", 1.5, {"short": SURE},
+        "Unpowered, the rail has next to no resistance to ground. Given power, the source, the board or the battery "
+        "burns.",
+        "do not power the board; find the short on its rail",
+        "take parts off the rail one by one, the ohms measured after each",
+    ),
+    Cause(
+        "rail_high", "3.3 V rail too high: regulator missing, bridged or of another value", "board", 1.5,
+        {"rest_high": SURE, "dead": SOME, "refuses": SOME, "lossy": SOME},
+        "The transceiver stands up to 3.6 V, and 3.9 V for a moment. On 5 V it may work for a while, warm, and dies.",
+        "take the supply off at once; fit a 3.3 V regulator between the processor's supply and the transceiver",
+        "measure the regulator's output with the transceiver unplugged",
+    ),
+    Cause(
         "joint_radio", "bad joint in the transceiver's supply line", "board", 2.0,
         {
             # computed: 13 mA of listening and 11.3 mA of sending through the joint's ohms
-            "burst_resistive": OFTEN, "listen_drop": OFTEN, "listen_collapse": HALF, "rest_low": HALF,
-            "burst_dip": 0.7, "listen_lost": HALF, "trigger_transmit": 0.4, "untriggered": SOME,
+            "burst_resistive": OFTEN, "sending_lost": 0.4, "listen_drop": OFTEN, "listen_collapse": HALF,
+            "rest_low": HALF, "burst_dip": 0.7, "listen_lost": HALF, "trigger_transmit": 0.4, "untriggered": SOME,
             "sending_low": OFTEN, "burst_lost": SOME, "forgets": SOME, "dead": HALF, "lossy": SOME, "one_way": HALF,
             "refuses": SELDOM, "self_test": SELDOM, "sensor_absent": SELDOM, "weak_better": SOME, **_STARVED,
             "line_ce": 0.4,
@@ -94,11 +110,13 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "source", "supply source or cable too weak", "board", 2.5,
         {
-            "main_soft": 0.9, "main_low": HALF, "brown_out_margin": HALF, "brown_out_reset": SOME,
-            "trigger_transmit": SOME, "sending_low": SOME, "burst_dip": 0.15, "forgets": 0.15, "main_joint": 0.02,
+            "main_soft": 0.9, "starved_reset": 0.15, "sending_lost": SELDOM, "main_low": HALF, "brown_out_margin": HALF,
+            "brown_out_reset": SOME, "trigger_transmit": SOME, "sending_low": SOME, "burst_dip": 0.15,
+            "forgets": 0.15, "main_joint": 0.02,
             "burst_lost": SELDOM, "listen_lost": SELDOM, "listen_drop": SELDOM, "dead": SELDOM, "lossy": SELDOM,
-            "servo_sag": SOME, "damaged": SELDOM, "sensor_absent": 0.15, "self_test": SELDOM, "trigger_led": SOME,
-            "untriggered": SELDOM, "one_way": SELDOM,
+            "servo_sag": SOME, "moved_reset": SELDOM, "damaged": SELDOM, "sensor_absent": 0.15, "self_test": SELDOM,
+            "trigger_led": SOME,
+            "untriggered": SELDOM, "one_way": SELDOM, "silent": SELDOM,
         },
         "The processor's own rail gives way whenever anything draws current: a thin or long USB cable, a port or hub "
         "with a current limit, tired cells. It shows with every load, small ones too.",
@@ -108,10 +126,12 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "joint_main", "bad joint in the processor's supply line", "board", 1.5,
         {
-            "main_joint": SURE, "main_soft": SURE, "main_low": 0.75, "brown_out_margin": 0.33, "brown_out_reset": 0.35,
+            "main_joint": SURE, "sending_lost": SELDOM, "main_soft": SURE, "main_low": 0.75,
+            "brown_out_margin": 0.33, "brown_out_reset": 0.35,
             "sending_low": SOME, "listen_drop": SELDOM, "burst_dip": SELDOM, "forgets": SELDOM, "dead": SELDOM,
-            "lossy": SELDOM, "sensor_absent": SELDOM, "servo_sag": SELDOM, "listen_lost": SELDOM, "burst_lost": SELDOM,
-            "trigger_led": SELDOM, "trigger_transmit": SOME,
+            "moved_reset": SELDOM, "lossy": SELDOM, "sensor_absent": SELDOM, "servo_sag": SELDOM,
+            "listen_lost": SELDOM, "burst_lost": SELDOM,
+            "trigger_led": SELDOM, "trigger_transmit": SOME, "silent": SOME,
         },
         "Tens of ohms lie between the source and the processor's pins: more than any cable has. It is a cold joint, a "
         "cracked track or a corroded plug on the board.",
@@ -122,8 +142,10 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "servo_on_logic", "servo supplied from the logic rail", "craft", 2.0,
         {
-            "servo_sag": SURE, "brown_out_margin": HALF, "brown_out_reset": HALF, "main_low": SELDOM,
-            "forgets": SOME, "burst_dip": SELDOM, "no_beeps": SELDOM, "damaged": SELDOM, "lossy": SELDOM,
+            "servo_sag": SURE, "moved_reset": HALF, "starved_reset": 0.15, "brown_out_margin": HALF,
+            "brown_out_reset": HALF,
+            "main_low": SELDOM, "forgets": SOME, "burst_dip": SELDOM, "no_beeps": SELDOM, "damaged": SELDOM,
+            "lossy": SELDOM,
         },
         "Each start of the servo draws half an ampere and more. On the processor's rail that takes the processor down "
         "with it, although the source is strong enough for everything else.",
@@ -132,7 +154,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "brown_out", "brown-out detector off or set too low", "board", 1.0,
-        {"brown_out_level": SURE},
+        {"brown_out_level": SURE, "starved_reset": SOME, "silent": SELDOM},
         "Without a detector above the chip's safe range a sagging supply does not reset the processor but lets it go "
         "astray: memory and outputs can end up anyhow.",
         "set the brown-out detector to 2.7 V by the fuses",
@@ -140,7 +162,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "program", "program fault: the watchdog restarts the processor", "board", 1.5,
-        {"program_reset": SURE, "damaged": HALF, "lossy": SOME, "dead": SOME, "no_beeps": SELDOM,
+        {"program_reset": SURE, "silent": SELDOM, "damaged": HALF, "lossy": SOME, "dead": SOME, "no_beeps": SELDOM,
          "never_pressed": SELDOM,
          "forgets": SELDOM, "led_dark": SELDOM},
         "The main loop stopped coming round and the watchdog ended that, with the supply steady before it. This is "
@@ -150,14 +172,24 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "forgets", "transceiver loses its settings while the processor runs on", "board", 1.0,
-        {"forgets": 0.9, "untriggered": OFTEN, "lossy": 0.6, "dead": SELDOM, "one_way": 0.6, "burst_lost": SOME,
-         "listen_lost": 0.15, "listen_collapse": SELDOM, "trigger_transmit": SELDOM, "burst_dip": SOME,
+        {"forgets": 0.9, "sending_lost": SOME, "untriggered": OFTEN, "lossy": 0.6, "dead": SELDOM, "one_way": 0.6,
+         "burst_lost": SOME, "listen_lost": 0.15, "listen_collapse": SELDOM, "trigger_transmit": SELDOM,
+         "burst_dip": SOME,
          "sensor_absent": 0.15, "self_test": HALF, "weak_better": SOME, **dict.fromkeys(_STARVED, SELDOM),
          "comes_and_goes": 0.4, "line_miso": HALF, "refuses": SELDOM, "sending_low": SELDOM},
         "The transceiver's rail dips below 1.9 V at times that have nothing to do with sending: something else on that "
         "rail draws in bursts, or a contact is loose.",
         "take other loads off the transceiver's rail, give them their own capacitor, check its plug",
-        "unplug the other loads of the transceiver's rail one by one and repeat the soak", hunt=True,
+        "run press-parts: part after part is pressed, and a loose contact gives itself away; else unplug the other "
+        "loads of its rail one by one and repeat the soak", hunt=True,
+    ),
+    Cause(
+        "loose_joint", "a joint makes contact now and then", "board", 1.5,
+        {"joint_loose": SURE, "forgets": SOME, "untriggered": SOME, "comes_and_goes": SOME, "brown_out_reset": SELDOM,
+         "lossy": SELDOM, "loose": SELDOM, "noisy": SELDOM, "sensor_absent": SELDOM},
+        "Pressed, the part's joint opens: what hangs on it fails for a moment, and works again when nobody touches it. "
+        "Vibration and warmth do the same later, in use.",
+        "resolder the joint at the part that was pressed", "press part after part again: nothing must fail",
     ),
     Cause(
         "no_transceiver", "no transceiver answers: not fitted, or its CSN or supply line open", "board", 2.0,
@@ -169,7 +201,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "line_miso", "MISO line open or shorted", "board", 1.0,
-        {"line_miso": 0.97, "line_miso_low": HALF, "line_absent": SELDOM, "line_sck": SELDOM, "refuses": 0.97},
+        {"line_miso": 0.95, "line_miso_low": HALF, "line_absent": HALF, "line_sck": SELDOM, "refuses": 0.97},
         "The transceiver obeys, but what it says does not reach the processor.",
         "check the MISO joint at the module and at PB4", "look for continuity from the module's MISO pin to PB4",
     ),
@@ -187,8 +219,8 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "line_csn", "CSN line shorted to ground", "board", 1.0,
-        {"line_spi": 0.7, "line_miso": 0.3, "line_miso_low": 0.3, "line_sck": SELDOM, "line_mosi": SELDOM,
-         "line_absent": SELDOM, "refuses": 0.97},
+        {"line_csn_low": 0.95, "line_spi": SELDOM, "line_miso": SELDOM, "line_miso_low": SELDOM, "line_absent": SELDOM,
+         "refuses": 0.97},
         "The transceiver is selected all the time and takes everything for one endless command.",
         "look for a bridge at the module's CSN pin", "measure CSN at the module: it must be high at rest",
     ),
@@ -204,6 +236,21 @@ CAUSES: tuple[Cause, ...] = (
         {"line_irq": 0.97, "dead": 0.7, "one_way": 0.6, "lossy": SOME},
         "The transceiver reports in its STATUS register what its interrupt pin does not show the processor.",
         "check the IRQ joint at the module and at the processor", "measure IRQ at the module: it must be high at rest",
+    ),
+    Cause(
+        "line_bridged", "two neighbouring transceiver lines bridged", "board", 1.0,
+        {"line_bridged": 0.95, "line_spi": SELDOM, "refuses": OFTEN},
+        "Solder joins two pins of the transceiver's header: what is meant for the one reaches the other too.",
+        "look under a lens for solder between neighbouring pins of the transceiver's header",
+        "measure from each pin of the header to its neighbours with the module out: no two may show 0 Ω",
+    ),
+    Cause(
+        "line_data_swapped", "two lines of the transceiver's bus exchanged", "board", 1.0,
+        {"line_exchanged": 0.95, "line_absent": SELDOM, "refuses": 0.97},
+        "Two lines of the bus carry each what the other should: nothing that is said arrives, and the answer comes "
+        "back where nobody listens.",
+        "exchange the wires at MISO (pin 7) and MOSI (pin 6) of the module's header",
+        "look for continuity from the module's pin 7 (MISO) to PB4, and from its pin 6 (MOSI) to PB3",
     ),
     Cause(
         "line_swapped", "two transceiver lines swapped", "board", 1.0,
@@ -223,6 +270,14 @@ CAUSES: tuple[Cause, ...] = (
         "firmware_differs", "different firmware on the two boards", "pair", 1.5, {"firmware": SURE},
         "The boards run different images, so that nothing measured between them says much.",
         "flash both boards with the same image", "flash both and repeat the run",
+    ),
+    Cause(
+        "no_ack_bit", "one of the two transceivers is a look-alike", "pair", 1.0, {"acks_missing": SURE},
+        "Packets arrive and are never acknowledged, both ways: one chip sends and reads the bit that asks for no "
+        "acknowledgement the other way round. Two of a kind work together, a mixed pair does not.",
+        "use two transceivers of the same kind, both genuine or both look-alikes",
+        "repeat the radio link with a module known to be genuine, on one board and the other: where it cures the link, "
+        "there the look-alike sat",
     ),
     Cause(
         "interference", "interference on the channel", "pair", 2.0,
@@ -245,6 +300,14 @@ CAUSES: tuple[Cause, ...] = (
         "their limit.",
         "move the boards apart, or use less transmit power on the bench",
         "repeat the radio link at −18 dBm, or two metres apart",
+    ),
+    Cause(
+        "radio_crystal", "a transceiver's crystal is off frequency", "pair", 1.0,
+        {"dead": 0.8, "lossy": HALF, "unheard": SOME, "one_way": SELDOM, "no_reserve": SOME},
+        "Each side hears the other's signal strongly and takes no packet of it, or few, at any power, with settings "
+        "alike and a quiet channel: the carriers lie too far apart (the data sheet allows 60 ppm for each crystal).",
+        "exchange the modules one at a time with known good ones: the one whose exchange cures it is off frequency",
+        "repeat the radio link at 250 kbps and at 2 Mbps: a crystal that is off fails first where the band is narrow",
     ),
     Cause(
         "clone", "transceiver is an older or a look-alike chip", "board", 1.5,
@@ -282,25 +345,59 @@ CAUSES: tuple[Cause, ...] = (
         "push in one direction and watch the readings",
     ),
     Cause(
-        "joystick_unpowered", "joystick without supply", "hand", 1.0, {"unpowered": SURE, "exchanged": SELDOM},
+        "joystick_unpowered", "joystick without supply", "hand", 1.0,
+        {"unpowered": SURE, "stick_dead": SURE, "exchanged": SELDOM},
         "Both axes read about 0 wherever the stick is: the supply end of its tracks is open.",
         "connect the joystick's supply lead", "measure the joystick's supply pin",
     ),
     Cause(
-        "joystick_worn", "joystick track worn", "hand", 1.0, {"gap": SURE},
+        "joystick_worn", "joystick track worn", "hand", 1.0,
+        {"gap": SURE, "stick_dead": SOME, "noisy": SELDOM},
         "A stretch of values is never reached on the way from end to end: the wiper jumps over a worn part.",
         "replace the joystick, or clean its track", "move the stick slowly over the stretch and watch the reading jump",
     ),
     Cause(
         "joystick_open", "joystick wiper not connected", "hand", 1.0,
-        {"loose": SURE, "gap": SELDOM, "exchanged": SELDOM},
+        {"loose": SURE, "noisy": SURE, "stick_dead": 0.9, "gap": SOME, "exchanged": SELDOM, "pinned_low": SELDOM,
+         "pinned_high": SELDOM},
         "The reading wanders by itself: nothing drives the converter's input.",
         "resolder the wiper's lead", "measure the wiper's pin with a meter while moving the stick",
     ),
     Cause(
-        "led", "LED the wrong way round or open", "board", 1.5, {"led_dark": SURE},
-        "The pin switches, but nobody saw the LED blink.", "turn the LED round, or resolder it and its resistor",
+        "joystick_noisy", "joystick noisy: dirty track, bad joint or long unshielded lead", "hand", 1.0,
+        {"noisy": SURE, "loose": SOME},
+        "Let go, the reading is unsteady by more counts than a sound track gives; it follows the stick all the same.",
+        "clean or replace the joystick's track, resolder its three leads, fit 100 nF from wiper to ground",
+        "hold the stick still and press on each of its joints: the noise that jumps is there",
+    ),
+    Cause(
+        "joystick_ground", "joystick's ground lead open", "hand", 1.0,
+        {"pinned_high": SURE, "stick_dead": SURE, "exchanged": SELDOM},
+        "The axis stays at the top of the converter wherever the stick is: the ground end of its track is open.",
+        "resolder the ground lead of the axis that stays at the top",
+        "measure from the track's ground end to the board's ground: a good one shows 0 Ω",
+    ),
+    Cause(
+        "joystick_supply_end", "one axis of the joystick without supply", "hand", 1.0,
+        {"pinned_low": SURE, "stick_dead": SURE, "exchanged": SELDOM},
+        "One axis stays at the bottom of the converter wherever the stick is, the other works: the supply end of its "
+        "track is open, or its wiper is shorted to ground.",
+        "resolder the supply end of the axis that stays at the bottom",
+        "measure the volts at both ends of that track",
+    ),
+    Cause(
+        "led", "LED the wrong way round, open, or at another pin", "board", 1.5, {"led_dark": SURE},
+        "The pin switches, but nobody saw the LED blink.",
+        "turn the LED round, resolder it and its resistor, or correct its pin in the pair file",
         "measure across the LED while the pin is driven: about 2 V across a good one, the supply across an open one",
+    ),
+    Cause(
+        "output_elsewhere", "an output is wired or plugged otherwise than declared", "craft", 1.5,
+        {"moves_otherwise": SURE},
+        "As an output was tried something else moved than the pair file says, or nothing: the servo hangs at another "
+        "pin or header, or has no supply, or the pair file is wrong.",
+        "plug it where the pair file has it, or correct the pair file; check the servo's supply",
+        "run the outputs stage again with the servo at the next header",
     ),
     Cause(
         "servo_supply", "servo twitches: its supply is not steady", "craft", 1.0, {"unrest": OFTEN},
@@ -309,17 +406,33 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "esc_untaught", "motor controller's end points not taught", "craft", 1.0,
-        {"no_beeps": OFTEN, "low_idle_arms": 0.97},
+        {"no_beeps": 0.7, "low_idle_arms": 0.7, "turns_at_idle": 0.4},
         "It does not take the idle pulse for idle, so it never arms; on a shorter pulse it does.",
-        "teach the motor controller its end points, as its manual says", "repeat ESC arming after teaching",
+        "teach the motor controller its end points: benchctl run teach-motors keeps the order",
+        "repeat ESC arming after teaching",
+    ),
+    Cause(
+        "esc_sound", "motor controller gives other beeps than expected", "craft", 2.0,
+        {"more_beeps": SURE, "few_beeps": SELDOM},
+        "It arms and beeps, only not as often as the procedure or the board's record has it: many controllers beep "
+        "once for every cell of the battery, or play something of their own.",
+        "compare with the controller's manual, and set the number that it gives",
+        "connect the battery again and count once more: what is the controller's own is the same each time",
     ),
     Cause(
         "signal_ground", "no signal ground at the motor controller", "craft", 1.0,
-        {"no_beeps": HALF, "low_idle_arms": SOME, "odd_beeps": SELDOM, "stutters": OFTEN},
+        {"no_beeps": HALF, "low_idle_arms": SOME, "few_beeps": SOME, "more_beeps": 0.02, "stutters": OFTEN},
         "Pulses leave the board but arrive only now and then: with no ground beside the signal wire they have no "
         "return path.",
         "join the ground of the motor controller's signal lead to the board's",
         "measure from the header's ground to the motor controller's: a good one shows 0 Ω",
+    ),
+    Cause(
+        "fed_back", "battery feeds back into USB", "craft", 0.5, {"fed_back": SURE},
+        "A motor controller's built-in regulator and USB are on one rail. The stronger pushes current backwards into "
+        "the other: into the computer's port, or into the regulator.",
+        "take the red wire out of the controller's signal lead, or a diode into one of the two feeds",
+        "with the battery alone, measure at the USB connector's supply pin: apart, it shows 0 V",
     ),
     Cause(
         "imu_absent", "inertial sensor does not answer", "craft", 1.5, {"sensor_absent": SURE},
@@ -339,8 +452,8 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "serial_drops", "serial cable or port drops bytes", "board", 1.5,
-        {"damaged": 0.9, "lossy": HALF, "one_way": SOME, "dead": SELDOM, "unpowered": CHANCE, "no_beeps": SELDOM,
-         "gap": SELDOM},
+        {"damaged": 0.9, "silent": SOME, "lossy": HALF, "one_way": SOME, "dead": SELDOM, "unpowered": CHANCE,
+         "no_beeps": SELDOM, "gap": SELDOM},
         "Frames arrive damaged while the board runs on: bytes are lost between it and the computer.",
         "use another cable or port, without a hub", "repeat the run with another USB cable",
     ),

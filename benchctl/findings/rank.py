@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchctl.findings.causes import CAUSES, CHANCE, CHANCES, Cause
-from benchctl.findings.record import LIMIT, Fact
+from benchctl.findings.record import LIMIT, Evidence
 from benchctl.terms import Role
 
 #: how much of the product of likelihoods is believed (judgement; checked by the reliability table of the campaign)
@@ -37,7 +37,7 @@ class Suspect:
     cause: Cause
     board: Role | None
 
-    def predicts(self, fact: Fact) -> float:
+    def predicts(self, fact: Evidence) -> float:
         """Probability that the fact is seen because of this."""
         if fact.board is not None and self.board is not None and fact.board is not self.board:
             return 0.0
@@ -74,24 +74,26 @@ def suspects() -> list[Suspect]:
     return [Suspect(cause, place) for cause in CAUSES for place in places[cause.where]]
 
 
-def log_likelihood(facts: Sequence[Fact], guilty: Sequence[Suspect]) -> float:
+def log_likelihood(facts: Sequence[Evidence], guilty: Sequence[Suspect]) -> float:
     """Of all facts together, given that exactly these are wrong, each mildly or badly; tempered by TRUST."""
     ways = [_given(facts, guilty, grades) for grades in itertools.product(_GRADES, repeat=len(guilty))]
     most = max(ways)
     return TRUST * (most + math.log(sum(math.exp(way - most) for way in ways) / len(ways)))
 
 
-def _given(facts: Sequence[Fact], guilty: Sequence[Suspect], grades: Sequence[float]) -> float:
+def _given(facts: Sequence[Evidence], guilty: Sequence[Suspect], grades: Sequence[float]) -> float:
     total = 0.0
     for fact in facts:
         unseen = 1.0 - CHANCES.get(fact.name, CHANCE)
         for one, grade in zip(guilty, grades, strict=True):
             unseen *= 1.0 - one.predicts(fact) ** grade
+        # what a person says may be the opposite of what is so
+        unseen = unseen * (1.0 - fact.error) + (1.0 - unseen) * fact.error
         total += math.log(1.0 - unseen if fact.holds else unseen)
     return total
 
 
-def rank(facts: Sequence[Fact]) -> Ranking:
+def rank(facts: Sequence[Evidence]) -> Ranking:
     """The posterior over all hypotheses, summed up by suspect."""
     everybody = suspects()
     shares = sum(s.cause.share for s in everybody)
@@ -114,7 +116,7 @@ def rank(facts: Sequence[Fact]) -> Ranking:
 
 
 def _pairs(
-    leaders: Sequence[Suspect], everybody: Sequence[Suspect], facts: Sequence[Fact]
+    leaders: Sequence[Suspect], everybody: Sequence[Suspect], facts: Sequence[Evidence]
 ) -> list[tuple[Suspect, ...]]:
     """Leaders among themselves, and each with whoever explains best what it leaves unexplained."""
     found = {frozenset(p) for p in itertools.combinations(leaders, 2)}

@@ -35,15 +35,6 @@ FOUR = np.array(
 )
 
 
-def test_clock_filter():
-    exchanges = clocks.two_way(*FOUR.T)
-
-    assert exchanges.offset.tolist() == [5010, 5002, 4999, 5015]
-    assert exchanges.delay.tolist() == [40, 20, 12, 50]
-    assert clocks.clock_filter(exchanges).offset.tolist() == [4999]
-    assert clocks.clock_filter(exchanges, 2).offset.tolist() == [5002, 4999]
-
-
 @given(st.floats(-1e6, 1e6), st.floats(0, 1e4), st.floats(0, 1e4), st.floats(0, 1e4))
 def test_truth_is_within_half_the_delay(offset, there, turn, back):
     """RFC 5905 section 8, for any ways there and back."""
@@ -139,20 +130,6 @@ def test_clocks_in_step_do_not_claim_more_than_a_tick():
     found = clocks.relate_boards(start, start + 500, start + 700, start + 1200)
 
     assert found.half_width([0.5e6])[0] >= 0.25
-
-
-def test_cross_check_by_a_jumper():
-    """Edges stamped by both boards: inside for the right relation, outside for one of another run."""
-    stamps, b = exchanges_with(2500.0)
-    found = clocks.relate_boards(*stamps)
-    edges = np.linspace(1e6, 19e6, 40)
-    good = clocks.cross_check(found, np.floor(edges * 2) / 2, np.floor(b(edges) * 2) / 2)
-    bad = clocks.cross_check(found, edges, b(edges) + 30)
-
-    assert good.inside == 1
-    assert good.worst < 1
-    assert bad.inside == 0
-    assert bad.mean == pytest.approx(30, abs=0.5)
 
 
 def test_held_up_exchanges_do_no_harm():

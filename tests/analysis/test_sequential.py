@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from benchctl.analysis.sequential import Decision, SequentialPlan, SequentialTest, fixed_size
+from benchctl.analysis.sequential import Decision, SequentialPlan, SequentialTest
 from benchctl.errors import UsageError
+from tests.campaigns.statistics_campaign import fixed_size
 
 # lines by the formulas in the plan code of Kenett, Zacks and Gedeck, Industrial Statistics (2022); the first row is the
 # example of NIST/SEMATECH e-Handbook 6.2.6 (printed there as -0.939, 1.205, 0.0397: from memory)
@@ -106,28 +107,6 @@ def test_characteristic_by_brute_force():
     assert found.good[0] + found.bad[0] + found.undecided[0] == pytest.approx(1)
 
 
-def test_length_against_the_fixed_size_test():
-    """At most 0.45 of it at 0.1 % loss and 0.15 at 5 % (Wald's approximation gives 0.40 and 0.10)."""
-    packets, _ = fixed_size(0.005, 0.02)
-    found = SequentialPlan().characteristic([0.001, 0.05]).mean_packets / packets
-
-    assert found[0] <= 0.45
-    assert found[1] <= 0.15
-
-
-@pytest.mark.parametrize("rates", [(0.005, 0.02, 0.05, 0.05), (0.01, 0.10, 0.05, 0.10), (0.1, 0.3, 0.02, 0.03)])
-def test_fixed_size_is_the_smallest(rates):
-    """scipy's binomial: the size keeps both error rates, one packet less keeps them for no threshold."""
-    good, bad, alpha, beta = rates
-    packets, most = fixed_size(*rates)
-
-    assert stats.binom.sf(most, packets, good) <= alpha
-    assert stats.binom.cdf(most, packets, bad) <= beta
-    for other in range(most + 2):
-        n = packets - 1
-        assert stats.binom.sf(other, n, good) > alpha or stats.binom.cdf(other, n, bad) > beta
-
-
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.booleans(), max_size=300), st.integers(1, 150), st.integers(1, 40))
 def test_blocks_decide_as_single_packets(flags, cap, size):
@@ -168,3 +147,11 @@ def test_longest_at_the_slope():
 def test_nonsense_plans_are_refused(arguments):
     with pytest.raises(UsageError):
         SequentialPlan(**arguments)
+
+
+def test_length_against_a_test_of_fixed_length():
+    """At most 0.45 of it at 0.1 % loss and 0.15 at 5 % (Wald's approximation gives 0.40 and 0.10)."""
+    found = SequentialPlan().characteristic([0.001, 0.05]).mean_packets / fixed_size(0.005, 0.02, 0.05, 0.05)
+
+    assert found[0] <= 0.45
+    assert found[1] <= 0.15

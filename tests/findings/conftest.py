@@ -29,7 +29,23 @@ class Drawn:
 
 @functools.cache
 def run_of(text: str, seed: int):
-    return campaign.perform(Drawn(text), seed)
+    events: list[object] = []
+    return campaign.perform(Drawn(text), seed, events=events), tuple(events)
+
+
+@pytest.fixture
+def recorded():
+    """`recorded(name, procedure)`: the events of a run there; without a procedure of the cut-down fault hunt."""
+
+    def record(bench: str, procedure: Path | None = None):
+        text = (reader.SHIPPED / f"{bench}.toml").read_text("utf-8")
+        if procedure is None:
+            return run_of(text, 11)[1]
+        events: list[object] = []
+        campaign.perform(Drawn(text), 3, procedure=procedure, events=events)
+        return tuple(events)
+
+    return record
 
 
 @pytest.fixture
@@ -38,6 +54,6 @@ def hunted():
 
     def hunt(bench: str, seed: int = 11):
         path = reader.SHIPPED / f"{bench}.toml"
-        return run_of(path.read_text("utf-8") if "\n" not in bench else bench, seed)
+        return run_of(path.read_text("utf-8") if "\n" not in bench else bench, seed)[0]
 
     return hunt

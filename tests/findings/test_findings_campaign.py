@@ -11,6 +11,9 @@ import pytest
 from benchctl.benchfile import parse
 from benchctl.findings.causes import BY_NAME
 
+#: told by procedures that the campaign does not run: one presses part after part, the other confirms outputs
+OTHER_PROCEDURES = {"loose_joint", "output_elsewhere"}
+
 
 @pytest.mark.parametrize("kind", sorted(fb.FAULTS))
 def test_every_fault_can_be_drawn(kind):
@@ -26,9 +29,10 @@ def test_every_cause_of_the_table_is_drawn():
     """As a physical fault; an open CSN line is drawn as what it looks like, an empty socket."""
     causes = {fb.draw(random.Random(seed), (kind,)).truth[0][0] for kind in fb.FAULTS for seed in range(8)}
 
-    assert causes == set(BY_NAME)
+    assert causes == set(BY_NAME) - OTHER_PROCEDURES
 
 
+@pytest.mark.long
 def test_kept_runs_are_scored_again_as_they_were(tmp_path):
     kept = tmp_path / "runs"
     once = campaign.campaign(seed=500_100, single=1, pairs=0, healthy=1, keep=kept)
@@ -39,6 +43,7 @@ def test_kept_runs_are_scored_again_as_they_were(tmp_path):
     assert kept.stat().st_size == size
 
 
+@pytest.mark.long
 def test_a_few_drawn_benches():
     """Five single faults and a healthy bench: at most one wrong, which chance alone allows at 95 %."""
     score = campaign.campaign(seed=500_000, single=5, pairs=0, healthy=1)

@@ -7,7 +7,7 @@ import pytest
 from benchctl.findings.causes import BY_NAME, CAUSES
 from benchctl.findings.evidence import BOARD_FACTS, CRAFT_FACTS, HAND_FACTS, PAIR_FACTS
 from benchctl.findings.rank import rank, suspects
-from benchctl.findings.record import LIMIT, Fact
+from benchctl.findings.record import LIMIT, Evidence
 from benchctl.terms import Role
 
 ALL_FACTS = {**BOARD_FACTS, **HAND_FACTS, **CRAFT_FACTS, **PAIR_FACTS}
@@ -21,8 +21,8 @@ WANTED = (
 )  # fmt: skip
 
 
-def fact(name: str, board: Role | None = Role.CRAFT, holds: bool = True) -> Fact:
-    return Fact(name, board, holds, name)
+def fact(name: str, board: Role | None = Role.CRAFT, holds: bool = True) -> Evidence:
+    return Evidence(name, board, holds, name)
 
 
 def best(facts):
@@ -63,6 +63,16 @@ def test_all_quiet_is_healthy():
 
 def test_a_telling_fact_names_its_cause_and_its_board():
     assert best([fact("led_dark", Role.HAND), fact("led_dark", Role.CRAFT, False)]) == ("led", Role.HAND)
+
+
+def test_a_persons_count_names_nothing_with_confidence():
+    """Seen by a person who is wrong in 15 of 100, the same fact is weak; measured, it is not."""
+    others = [fact(n, Role.CRAFT, holds=False) for n in ("no_beeps", "low_idle_arms", "few_beeps")]
+    measured = [*others, fact("more_beeps"), fact(LIMIT, None)]
+    counted = [*others, Evidence("more_beeps", Role.CRAFT, True, "", 0.15), fact(LIMIT, None)]
+
+    assert rank(measured).ranked[0].confidence > 0.95
+    assert rank(counted).ranked[0].confidence < 0.7
 
 
 def test_two_unrelated_facts_name_both_causes():
