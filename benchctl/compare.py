@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from benchctl.analysis.equivalence import (
@@ -18,7 +18,7 @@ from benchctl.analysis.equivalence import (
 )
 from benchctl.errors import UsageError
 from benchctl.runs.summary import StageSummary, Summary
-from benchctl.terms import Reading, Role, Source, Verdict
+from benchctl.terms import Reading, Role, Source, Verdict, readable
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,7 @@ class Row:
 
     @property
     def outcome(self) -> Outcome | None:
+        """Same, better, worse or undecided; None where nothing can be said."""
         return self.evidence.outcome if self.evidence is not None else None
 
 
@@ -40,7 +41,8 @@ class Comparison:
     """The whole comparison. differences: what is not alike between the runs, said and not hidden.
 
     missing: "stage.reading" measured in the reference only. verdicts: stages whose verdict changed, as
-    (stage, reference's, new one's).
+    (stage, reference's, new one's). sides: both runs in a line each: when, which boards, which images. titles: of the
+    stages. alpha: what the outcomes were decided at.
     """
 
     reference: str
@@ -49,8 +51,35 @@ class Comparison:
     differences: tuple[str, ...]
     missing: tuple[str, ...]
     verdicts: tuple[tuple[str, Verdict | None, Verdict | None], ...]
+    sides: tuple[str, str] = ("", "")
+    titles: Mapping[str, str] = field(default_factory=dict)
+    alpha: float = 0.05
+
+    def title(self, stage: str) -> str:
+        """What people call a stage."""
+        return self.titles.get(stage) or readable(stage)
+
+    def gone(self) -> list[str]:
+        """What only the reference has measured, one sentence a stage."""
+        by_stage: dict[str, list[str]] = {}
+        for name in self.missing:
+            stage, _, reading = name.partition(".")
+            by_stage.setdefault(stage, []).append(readable(reading))
+        return [
+            f"{self.title(stage)}: only the reference has {', '.join(names[:4])}"
+            + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+            for stage, names in by_stage.items()
+        ]
+
+    def ended(self) -> list[str]:
+        """Stages that ended otherwise, one sentence each."""
+        return [
+            f"Stage {self.title(stage)} was {old or 'not there'}, now {now or 'not there'}"
+            for stage, old, now in self.verdicts
+        ]
 
     def having(self, outcome: Outcome) -> list[Row]:
+        """The rows with this outcome."""
         return [r for r in self.rows if r.outcome is outcome]
 
     @property
@@ -83,8 +112,67 @@ def compare(reference: Summary, new: Summary, *, alpha: float = 0.05) -> Compari
     judged = iter(decide([e for *_, e in pairs if e is not None], alpha))
     rows = tuple(Row(s, a, b, next(judged) if e is not None else None) for s, a, b, e in pairs)
     return Comparison(
-        reference.run, new.run, rows, tuple(_differences(reference, new)), tuple(missing), _verdicts(reference, new)
+        reference.run,
+        new.run,
+        rows,
+        tuple(_differences(reference, new)),
+        tuple(missing),
+        _verdicts(reference, new),
+        (_side(reference), _side(new)),
+        {s.name: s.title for s in (*reference.stages.values(), *new.stages.values()) if s.title},
+        alpha,
     )
+
+
+def _side(s: Summary) -> str:
+    seen = (b for b in s.boards.values() if b.seen)
+    boards = ", ".join(f"{b.role} {b.label or 'without a label'} (image {b.image_crc})" for b in seen)
+    return f"{s.wall[:16].replace('T', ' ')} UTC: {boards or 'no board seen'}"
+
+
+def undecided_why(row: Row, alpha: float = 0.05) -> str:
+    """Why a reading is left open, and which run would decide it; "" where it is not open."""
+    e = row.evidence
+    if e is None or e.outcome is not Outcome.UNDECIDED:
+        return ""
+    if as_shares(row.reference, row.new):
+        more = more_trials(_hits(row.reference), _hits(row.new), e.margin, alpha)
+        if more is None:
+            return "the change is about as large as the margin; only a much longer run of both tells"
+        return f"too few packets; a new run with {more} more would decide it, if they go as these did"
+    if not math.isfinite(e.change) or e.margin <= 0:
+        return "it has no finite interval in one of the runs; a run with more samples gives it one"
+    if abs(e.change) >= e.margin:
+        return "the change is as large as the margin and its interval reaches back over it; a longer run tells"
+    return "the intervals are wider than what the margin leaves; a run with four times the samples halves them"
+
+
+#: beyond so many times what there was, a run is no advice
+_LONGEST = 200
+
+
+def more_trials(reference: tuple[int, int], new: tuple[int, int], margin: float, alpha: float) -> int | None:
+    """How many more trials of the new run show "same", if hits come at the rate seen; None: no reasonable number does.
+
+    margin: as a share of 1. Where the reference is what is thin, the reference would have to grow too: None.
+    """
+    hits, n = new
+
+    def shows(more: int) -> bool:
+        whole = n + more
+        found = compare_proportions("", reference, (round(hits * whole / n), whole), Margin(absolute=margin))
+        return found.p_same <= alpha
+
+    high = max(1, n // 8)
+    while not shows(high):
+        high *= 2
+        if high > _LONGEST * n:
+            return None
+    low = 0
+    while high - low > max(1, n // 100):
+        middle = (low + high) // 2
+        low, high = (low, middle) if shows(middle) else (middle, high)
+    return high
 
 
 def refuse_unlike(reference: Summary, procedure: str, bench_kind: str, called: str = "the new run") -> None:
@@ -155,7 +243,7 @@ def _verdicts(reference: Summary, new: Summary) -> tuple[tuple[str, Verdict | No
 
 def _evidence(stage: StageSummary, reference: Reading, new: Reading) -> Evidence | None:
     """Evidence about one reading; None where nothing says how uncertain it is, or it has no margin."""
-    told = stage.margins.get(reference.name) or stage.margins.get(reference.name.split(".", 1)[-1])
+    told = stage.margins.get(reference.name) or stage.margins.get(reference.short_name)
     if told is None or reference.unit != new.unit:
         return None
     if as_shares(reference, new):
@@ -210,7 +298,9 @@ def _row_json(row: Row) -> dict[str, Any]:
         side: {
             "value": r.value if math.isfinite(r.value) else None,
             "n": r.n,
-            "interval": None if r.interval is None else [_finite(r.interval.low), _finite(r.interval.high)],
+            "low": _finite(r.interval.low) if r.interval else None,
+            "high": _finite(r.interval.high) if r.interval else None,
+            "level": r.interval.level if r.interval else None,
         }
         for side, r in (("reference", row.reference), ("new", row.new))
     }

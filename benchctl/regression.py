@@ -1,23 +1,29 @@
-"""A new run against its reference in one: begins with few samples, takes more only where the answer is still open.
+"""A new run against its reference in one: takes more samples only where the answer is still open.
+
+What several looks at a stage read is put together, so that no packet is thrown away.
 
 Looking several times must not raise the chance of a false "worse", so each look gets its share of it (Bonferroni).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 
 from benchctl.analysis.equivalence import Outcome
-from benchctl.compare import Comparison, Row, compare
+from benchctl.analysis.loss import clopper_pearson
+from benchctl.compare import Comparison, Row, as_shares, compare
 from benchctl.operate import Operation, Result
 from benchctl.procedure.file import Procedure, Step
-from benchctl.runs.summary import Summary
+from benchctl.runs.summary import StageSummary, Summary
 from benchctl.stages.contract import Value
-from benchctl.terms import Verdict
+from benchctl.terms import Interval, Reading, Verdict
 
-#: parts of the procedure's sample sizes that the looks take; the last is the cap
-LOOKS = (0.25, 0.5, 1.0)
+#: parts of the procedure's sample sizes that the looks take afresh. The first is where a loss of 0 out of so many
+#: is the same as the reference's at half the error: one look is enough for most that did not change
+LOOKS = (0.75, 1.0)
 #: parameters that say how many samples a stage takes
 SIZES = ("least", "acked", "pings", "presses", "steps", "steady_frames", "frames", "cuts", "starts")
 #: the same of a stage that is in a later look only because others need it
@@ -92,7 +98,8 @@ def regress(
         results.append(make(replace(wanted, steps=steps)).perform())
         if results[-1].error:
             break
-        seen = _only(compare(reference, results[-1].summary, alpha=alpha / len(LOOKS)), names)
+        told = pooled([r.summary for r in results])
+        seen = _only(compare(reference, told, alpha=alpha / len(LOOKS)), names)
         found = seen if found is None else _merged(found, seen)
         again = _open_stages(found) & {s.name for s in procedure.steps if _grows(s, LOOKS[number:])}
         if not again or found.verdict is Verdict.FAIL:
@@ -101,6 +108,47 @@ def regress(
     if found is None:
         found = compare(reference, results[-1].summary, alpha=alpha / len(LOOKS))
     return Regression(tuple(results), found, frozenset(s.name for s in procedure.steps if s.optional))
+
+
+def pooled(looks: Sequence[Summary]) -> Summary:
+    """The latest look, each reading put together with what earlier looks at its stage read.
+
+    Counted shares are added up; measured values are weighed by the inverse square of their intervals (the best
+    linear unbiased mean of independent estimates). What was read and not measured is the latest's.
+    """
+    latest = looks[-1]
+    stages = {name: _pooled_stage([s.stages[name] for s in looks if name in s.stages]) for name in latest.stages}
+    return replace(latest, stages=stages)
+
+
+def _pooled_stage(seen: Sequence[StageSummary]) -> StageSummary:
+    readings = {}
+    for name in {n: None for stage in seen for n in stage.readings}:
+        several = [stage.readings[name] for stage in seen if name in stage.readings]
+        readings[name] = reduce(_together, several)
+    return replace(seen[-1], readings=readings)
+
+
+def _together(a: Reading, b: Reading) -> Reading:
+    if not b.measured or not a.measured or a.unit != b.unit:
+        return b if b.measured else a
+    if as_shares(a, b):
+        n = a.n + b.n
+        hits = round(a.value / 100 * a.n) + round(b.value / 100 * b.n)
+        share = clopper_pearson(hits, n)
+        return replace(b, value=100 * hits / n, n=n, interval=share.scaled(100))
+    sides = [side for r in (a, b) for side in _sides(r)]
+    if len(sides) < 4 or not all(0 < side < math.inf for side in sides):
+        return b
+    weights = [1 / (sides[i] + sides[i + 1]) ** 2 for i in (0, 2)]
+    value = (weights[0] * a.value + weights[1] * b.value) / sum(weights)
+    down, up = (1 / math.sqrt(sides[i] ** -2 + sides[i + 2] ** -2) for i in (0, 1))
+    assert b.interval is not None
+    return replace(b, value=value, n=a.n + b.n, interval=Interval(value - down, value + up, b.interval.level))
+
+
+def _sides(r: Reading) -> tuple[float, ...]:
+    return (r.value - r.interval.low, r.interval.high - r.value) if r.interval is not None else ()
 
 
 def _open_stages(found: Comparison) -> set[str]:

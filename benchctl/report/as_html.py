@@ -7,6 +7,7 @@ from pathlib import Path
 
 from benchctl import events as ev
 from benchctl.report import words
+from benchctl.report.key_figures import strip
 from benchctl.report.markup import Markup, el, joined, text
 from benchctl.report.plots import Loader, Plot, plots
 from benchctl.report.readings_table import mark, readings_table
@@ -14,7 +15,7 @@ from benchctl.report.style import STYLE
 from benchctl.runs.summary import BoardSummary, LivePeriod, StageSummary, Summary
 from benchctl.runs.tables import Tables
 from benchctl.safety.cautions import CAUTIONS
-from benchctl.terms import Verdict
+from benchctl.terms import Verdict, readable
 from benchctl.units import number
 
 
@@ -40,6 +41,7 @@ def page(s: Summary, load: Loader | None) -> str:
     head = page_head(f"{verdict}: {s.procedure} {s.run}")
     body = joined(
         _top(s, verdict),
+        strip(s),
         _overview(s),
         _findings(s),
         _boards(s),
@@ -47,8 +49,7 @@ def page(s: Summary, load: Loader | None) -> str:
         _plots(s, load),
         _outputs(s),
         _untested(s),
-        _cautions(),
-        _origin(s),
+        el("div", _cautions(), _origin(s), class_="tail"),
     )
     return f"<!doctype html>\n{el('html', el('head', head), el('body', body), lang='en')}\n"
 
@@ -59,10 +60,10 @@ def _section(title: str, *content: object) -> Markup:
 
 def _top(s: Summary, verdict: Verdict) -> Markup:
     labels = words.names([b.label for b in s.boards.values() if b.label])
-    when = f"{words.moment(s.wall)}, took {words.duration(s.seconds)}, bench {s.bench or 'unknown'}"
+    when = f"{words.when(s)}, took {words.duration(s.seconds)}, bench {s.bench or 'unknown'}"
     told = joined(
         el("div", verdict, class_="word"),
-        el("h1", words.said(s.procedure) or "A run without a beginning", f": {labels}" if labels else ""),
+        el("h1", readable(s.procedure) or "A run without a beginning", f": {labels}" if labels else ""),
         el("p", when),
         el("p", f"Run {s.run}", class_="soft"),
     )
@@ -93,7 +94,11 @@ def _facts(pairs: Iterable[tuple[str, object]]) -> Markup:
 
 
 def _findings(s: Summary) -> Markup | None:
-    return _section("Likely causes and what to change", *(_finding(f, s) for f in s.findings)) if s.findings else None
+    if not s.findings:
+        return None
+    several = words.several(s)
+    more = el("p", several, class_="note") if several else None
+    return _section("Likely causes and what to change", more, *(_finding(f, s) for f in s.findings))
 
 
 def _finding(f: ev.FindingMade, s: Summary) -> Markup:
@@ -104,6 +109,8 @@ def _finding(f: ev.FindingMade, s: Summary) -> Markup:
         pairs.append(("Speaks for it", _list(f.evidence)))
     if f.against:
         pairs.append(("Speaks against it", _list(f.against)))
+    if f.explanation:
+        pairs.append(("What it is", f.explanation))
     if f.next_test:
         pairs.append(("Test next", words.sentence(f.next_test)))
     return el("div", el("h3", f"{f.rank}. {f.title}{where}", sure), _facts(pairs), class_="finding")

@@ -11,7 +11,6 @@ from benchctl.report import words
 from benchctl.report.words import clean
 from benchctl.runs.summary import StageSummary, Summary
 from benchctl.terms import Reading, Verdict
-from benchctl.units import shown
 
 WIDTH = 80
 
@@ -57,7 +56,7 @@ def _narrow(line: str) -> Iterator[str]:
 def _head(s: Summary) -> Iterator[str]:
     verdict = s.outcome or Verdict.UNDECIDED
     yield fit(f"{verdict.sign} {str(verdict).upper()}  {s.procedure or 'a run without a beginning'}", WIDTH).rstrip()
-    yield from _wrapped(f"run {s.run}, {words.moment(s.wall)}, {words.duration(s.seconds)}, bench {s.bench}", "  ")
+    yield from _wrapped(f"run {s.run}, {words.when(s)}, {words.duration(s.seconds)}, bench {s.bench}", "  ")
     if s.simulated:
         yield from _wrapped(words.NOTHING_REAL, "  ")
     for sentence in words.interruptions(s):
@@ -83,7 +82,7 @@ def _boards(s: Summary) -> Iterator[str]:
 
 def _stages(s: Summary) -> Iterator[str]:
     if s.stages:
-        yield f"{'STAGES':31}{'value':>9} {'unit':8} {'95 % interval':17} limit"
+        yield f"{'STAGES':38}{'value':>12}  {'95 % interval':17} limit"
     for stage in s.stages.values():
         yield from _stage(stage, s)
 
@@ -103,10 +102,10 @@ def _stage(stage: StageSummary, s: Summary) -> Iterator[str]:
 
 
 def _reading(r: Reading) -> Iterator[str]:
-    sign, name = r.verdict.sign if r.verdict else " ", clean(r.name)
-    value, between, limit = words.figure(r), words.interval(r), words.limit(r)
-    row = f"  {sign} {fit(name, 27)}{value:>9} {fit(shown(r.unit), 8)} {between:17} {limit}".rstrip()
-    if width(name) < 27 and width(row) <= WIDTH:
+    sign, name = r.verdict.sign if r.verdict else " ", clean(r.called)
+    value, between, limit = words.value(r), words.interval(r), words.limit(r)
+    row = f"  {sign} {fit(name, 34)}{value:>12}  {between:17} {limit}".rstrip()
+    if width(name) < 34 and width(row) <= WIDTH:
         yield row
     else:  # too long for columns: one under the other
         yield f"  {sign} {fit(name, 76)}".rstrip()
@@ -120,14 +119,17 @@ def _reading(r: Reading) -> Iterator[str]:
 def _findings(s: Summary) -> Iterator[str]:
     if s.findings:
         yield "LIKELY CAUSES"
+        yield from _wrapped(words.several(s), "   ") if words.several(s) else ()
     for f in s.findings:
         where = f" ({s.label(f.board)})" if f.board else ""
         yield from _wrapped(f"{f.title}{where}, {words.confidence(f.confidence)}", "   ", f"{f.rank}. ")
+        yield from _wrapped(f"Do: {f.remedy}", "       ", "   ")
         for text in f.evidence:
             yield from _wrapped(text, "     ", "   + ")
         for text in f.against:
             yield from _wrapped(text, "     ", "   - ")
-        yield from _wrapped(f"Do: {f.remedy}", "       ", "   ")
+        if f.explanation:
+            yield from _wrapped(f.explanation, "   ", "   ")
         if f.next_test:
             yield from _wrapped(f"Then: {f.next_test}", "         ", "   ")
 

@@ -6,7 +6,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 
 from benchctl.analysis.equivalence import Outcome
-from benchctl.compare import Comparison, Row, as_shares
+from benchctl.compare import Comparison, Row, as_shares, undecided_why
 from benchctl.report import words
 from benchctl.report.as_html import page_head
 from benchctl.report.as_junit import allowed, moment
@@ -15,7 +15,7 @@ from benchctl.report.overlay import Overlay
 from benchctl.report.plots import laid_over
 from benchctl.report.readings_table import mark
 from benchctl.runs.summary import Summary
-from benchctl.terms import Verdict
+from benchctl.terms import Verdict, readable
 from benchctl.units import quantity
 
 SIGNS = {Outcome.SAME: "=", Outcome.BETTER: "+", Outcome.WORSE: "✗", Outcome.UNDECIDED: "?", None: "·"}
@@ -28,8 +28,8 @@ def html(c: Comparison, overlays: Sequence[Overlay]) -> str:
     told = joined(
         el("div", c.verdict, class_="word"),
         el("h1", counts(c)),
-        el("p", f"New run {c.new}"),
-        el("p", f"Reference {c.reference}", class_="soft"),
+        el("p", f"New run {c.new}, {c.sides[1]}"),
+        el("p", f"Reference {c.reference}, {c.sides[0]}", class_="soft"),
     )
     top = el("header", el("div", c.verdict.sign, class_="sign"), el("div", told), class_=f"top {mark(c.verdict)}")
     body = joined(top, *(el("p", n, class_="notice") for n in unlike(c)), _table(c), _figures(overlays))
@@ -43,24 +43,51 @@ def counts(c: Comparison) -> str:
 def unlike(c: Comparison) -> list[str]:
     """What else differs, in sentences."""
     out = [words.sentence(d) for d in c.differences]
-    out += [f"Measured in the reference only: {m}." for m in c.missing]
-    return out + [f"Stage {s} was {old or 'not there'}, now {now or 'not there'}." for s, old, now in c.verdicts]
+    return [*(words.sentence(t) for t in c.ended()), *out, *(words.sentence(t) for t in c.gone())]
+
+
+#: in the order in which they matter; what is the same is folded
+_ORDER = (
+    (Outcome.WORSE, "Worse"),
+    (Outcome.BETTER, "Better"),
+    (Outcome.UNDECIDED, "Undecided"),
+    (Outcome.SAME, "The same"),
+    (None, "For information"),
+)
+
+
+def grouped(c: Comparison) -> list[tuple[str, list[Row]]]:
+    """The rows by outcome, what matters most first; empty groups left out."""
+    found = ((title, [r for r in c.rows if r.outcome is outcome]) for outcome, title in _ORDER)
+    return [(title, rows) for title, rows in found if rows]
 
 
 def _table(c: Comparison) -> Markup:
     heads = el("tr", *(el("th", h) for h in ("stage", "reading", "reference", "new", "margin", "")))
-    return el(
-        "section",
-        el("h2", "Readings"),
-        el("div", el("table", el("thead", heads), el("tbody", *map(_row, c.rows))), class_="scroll"),
-    )
+    parts = []
+    for title, rows in grouped(c):
+        body = el("tbody", *(_row(c, r) for r in rows))
+        table = el("div", el("table", el("thead", heads), body), class_="scroll")
+        told = f"{title}: {words.many(len(rows), 'reading')}"
+        folded = title in ("The same", "For information")
+        parts.append(el("details", el("summary", told), table) if folded else joined(el("h2", told), table))
+    return el("section", *parts)
 
 
-def _row(r: Row) -> Markup:
+def _row(c: Comparison, r: Row) -> Markup:
     margin = quantity(shown_margin(r), r.new.unit, 3) if r.evidence else "for information"
     verdict = _MARKS.get(r.outcome, Verdict.UNDECIDED) if r.outcome else Verdict.NOT_RUN
-    cells = [el("td", t) for t in (words.said(r.stage), words.said(r.new.name), _value(r, 0), _value(r, 1), margin)]
-    return el("tr", *cells, el("td", f"{SIGNS[r.outcome]} {r.outcome or ''}", class_=f"tight {mark(verdict)}"))
+    cells = [el("td", t) for t in (c.title(r.stage), r.new.called, _value(r, 0), _value(r, 1), margin)]
+    return el(
+        "tr",
+        *cells,
+        el(
+            "td",
+            f"{SIGNS[r.outcome]} {r.outcome or ''}",
+            el("div", undecided_why(r, c.alpha), class_="soft"),
+            class_=mark(verdict),
+        ),
+    )
 
 
 def shown_margin(r: Row) -> float:
@@ -80,8 +107,8 @@ def _figures(overlays: Sequence[Overlay]) -> Markup | None:
     figures = []
     for i, o in enumerate(overlays):
         named = [(f"{run}, n {len(values)}", values) for run, values in zip(("reference", "new"), o.both, strict=True)]
-        of = words.names([words.said(r) for r in o.readings])
-        caption = el("figcaption", el("b", words.said(o.stage)), f": {of}")
+        of = words.names([readable(r) for r in o.readings])
+        caption = el("figcaption", el("b", readable(o.stage)), f": {of}")
         figures.append(el("figure", caption, Markup(laid_over(o.name, o.unit, named, f"over-{i}"))))
     return el("section", el("h2", "Distributions, both runs"), el("div", *figures, class_="plots"))
 

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.analysis.spectrum import wifi_span
+from benchctl.analysis.thinning import thinned
 from benchctl.runs.summary import Table
 from benchctl.units import shown
 
@@ -117,19 +118,6 @@ def _style(i: int) -> dict[str, Any]:
     return {"color": COLOURS[i % len(COLOURS)], "linestyle": DASHES[i % len(DASHES)]}
 
 
-def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """At most about a thousand points that keep every extreme: the least and greatest of each stretch."""
-    if len(x) <= _MOST_POINTS:
-        return x, y
-    size = math.ceil(2 * len(x) / _MOST_POINTS)
-    keep: list[int] = []
-    for start in range(0, len(y), size):
-        part = y[start : start + size]
-        if np.isfinite(part).any():
-            keep += sorted({start + int(np.nanargmin(part)), start + int(np.nanargmax(part))})
-    return x[keep], y[keep]
-
-
 def _packets(figure: Figure, series: Sequence[Series]) -> None:
     """Share of lost packets in stretches of time, with exact intervals while there is one series."""
     axes = figure.subplots()
@@ -204,7 +192,7 @@ def _waveform(figure: Figure, series: Sequence[Series]) -> None:
         order = np.argsort(s.data[:, 0], kind="stable")
         for j in range(1, s.data.shape[1]):
             label = s.name if s.data.shape[1] == 2 else f"{s.name} {brief(s.table.columns[j])}"
-            axes.plot(*thinned(s.data[order, 0], s.data[order, j]), label=label, **_style(i + j - 1))
+            axes.plot(*thinned(s.data[order, 0], s.data[order, j], _MOST_POINTS), label=label, **_style(i + j - 1))
     axes.set(xlabel=series[0].axis(0), ylabel=_shared_label(series[0]))
     _legend(axes, len(series) > 1 or series[0].data.shape[1] > 2)
 
@@ -245,7 +233,13 @@ def _timeline(figure: Figure, series: Sequence[Series]) -> None:
     if len(series) > 1:
         axes = figure.subplots()
         for i, one in enumerate(series):
-            axes.plot(*thinned(one.data[:, 0], one.data[:, 1]), marker=".", markersize=3, label=one.name, **_style(i))
+            axes.plot(
+                *thinned(one.data[:, 0], one.data[:, 1], _MOST_POINTS),
+                marker=".",
+                markersize=3,
+                label=one.name,
+                **_style(i),
+            )
         axes.set(xlabel=s.axis(0), ylabel=s.axis(1))
         _legend(axes, True)
         return
@@ -254,7 +248,7 @@ def _timeline(figure: Figure, series: Sequence[Series]) -> None:
     strips = np.atleast_1d(figure.subplots(count, sharex=True))
     for j, axes in enumerate(strips, 1):
         if j < s.data.shape[1]:
-            axes.plot(*thinned(s.data[:, 0], s.data[:, j]), color=COLOURS[(j - 1) % 4])
+            axes.plot(*thinned(s.data[:, 0], s.data[:, j], _MOST_POINTS), color=COLOURS[(j - 1) % 4])
             axes.set_ylabel(s.axis(j).replace(" in ", "\nin "), rotation=0, ha="right", va="center")
     strips[-1].set_xlabel(s.axis(0))
 

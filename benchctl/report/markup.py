@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 
 from benchctl.report.words import clean
+from benchctl.units import unbroken
 
 #: elements without an end tag
 _VOID = frozenset(("meta", "br", "hr", "col", "rect", "line", "circle", "path"))
@@ -18,7 +19,7 @@ class Markup(str):
 
 def text(value: object) -> Markup:
     """Any text, with control characters taken out and escaped."""
-    return value if isinstance(value, Markup) else Markup(html.escape(clean(str(value)), quote=True))
+    return value if isinstance(value, Markup) else Markup(html.escape(unbroken(clean(str(value))), quote=True))
 
 
 def joined(*parts: object) -> Markup:

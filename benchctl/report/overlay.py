@@ -23,7 +23,7 @@ Recorded = tuple[Summary, Loader]
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 #: what a reading's name has after the name of the thing that it is of
 _ENDING = re.compile(r"_(p\d+|mean|median|spread|jitter|period)$")
-_TIMES = ("at", "t", "rise", "number")
+TIMES = ("at", "t", "rise", "number")
 #: kinds of table whose columns are single values of something that is compared
 _KINDS = ("latency", "packets", "timeline")
 
@@ -103,7 +103,7 @@ def _columns(s: Summary, row: Row) -> Iterator[tuple[Table, str]]:
         if table.shows not in _KINDS:
             continue
         for column in table.columns:
-            if column not in _TIMES and stem in _names(table, column):
+            if column not in TIMES and stem in _names(table, column):
                 yield table, column
                 return
 

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from benchctl.report import words
 from benchctl.report.drawings import DRAWERS, HIGH, WIDE, Series, brief, in_seconds
 from benchctl.runs.summary import StageSummary, Table
+from benchctl.terms import readable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -83,7 +84,7 @@ def plots(stage: StageSummary, load: Loader) -> list[Plot]:
 
 def _plot(group: list[Series], key: str) -> Plot:
     drawn, left = group[:_MOST_SERIES], len(group) - _MOST_SERIES
-    title = words.names([words.said(s.table.name) for s in drawn])
+    title = words.names([readable(s.table.name) for s in drawn])
     more = f" ({words.many(left, 'more table')} of this kind not drawn)" if left > 0 else ""
     return Plot(f"{_SAYS.get(drawn[0].table.shows, 'recorded')}, {title}{more}", _draw(drawn, key))
 
@@ -107,7 +108,7 @@ def _groups(tables: Iterable[Table], load: Loader) -> list[list[Series]]:
         data = load(table)
         if not len(data):
             continue
-        series = in_seconds(Series(table, np.where(np.isfinite(data), data, np.nan), brief(words.said(table.name))))
+        series = in_seconds(Series(table, np.where(np.isfinite(data), data, np.nan), brief(readable(table.name))))
         home = next((g for g in groups if _alike(g[0], series)), None)
         if home is None:
             groups.append([series])

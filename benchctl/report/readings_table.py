@@ -8,17 +8,8 @@ from dataclasses import dataclass, field
 from benchctl.report import words
 from benchctl.report.gauge import gauge
 from benchctl.report.markup import Markup, el, joined
-from benchctl.terms import Limit, Reading, Role, Source, Verdict
-from benchctl.units import number, quantity, shown
-
-_ROLES = {str(r) for r in Role}
-_WAYS = {f"{a}_to_{b}" for a in _ROLES for b in _ROLES if a != b}
-
-
-def subject_of(name: str) -> tuple[str, str]:
-    """What a reading is of, and its name without that: "hand.vcc" is ("hand", "vcc"); "" where it is of no one."""
-    head, dot, rest = name.partition(".")
-    return (head, rest) if dot and head in _ROLES | _WAYS else ("", name)
+from benchctl.terms import DIRECTIONS, Limit, Reading, Source, Verdict, readable
+from benchctl.units import quantity
 
 
 @dataclass(slots=True)
@@ -28,6 +19,7 @@ class Row:
     name: str
     unit: str
     limit: Limit | None
+    what: str = ""
     cells: dict[str, Reading] = field(default_factory=dict)
 
 
@@ -35,10 +27,10 @@ def rows_of(readings: Iterable[Reading]) -> list[Row]:
     """Rows in the order of their first reading; at most two subjects share one."""
     rows: list[Row] = []
     for r in readings:
-        subject, name = subject_of(r.name)
+        subject, name = r.subject, r.short_name
         home = next((row for row in rows if subject and _shares(row, r, subject, name)), None)
         if home is None:
-            home = Row(name, r.unit, r.limit)
+            home = Row(name, r.unit, r.limit, r.what)
             rows.append(home)
         home.cells[subject] = r
     return rows
@@ -46,7 +38,7 @@ def rows_of(readings: Iterable[Reading]) -> list[Row]:
 
 def _shares(row: Row, r: Reading, subject: str, name: str) -> bool:
     same = (row.name, row.unit, row.limit) == (name, r.unit, r.limit)
-    kin = all((subject in _WAYS) == (s in _WAYS) for s in row.cells)
+    kin = all((subject in DIRECTIONS) == (s in DIRECTIONS) for s in row.cells)
     return same and "" not in row.cells and subject not in row.cells and len(row.cells) < 2 and kin
 
 
@@ -69,8 +61,12 @@ def readings_table(readings: Iterable[Reading]) -> Markup:
     """The whole table."""
     widths = el("colgroup", *(el("col", class_=kind) for _, kind in _HEADS))  # they hold where the heads are hidden
     heads = el("thead", el("tr", *(el("th", head, class_=kind) for head, kind in _HEADS)))
-    body = el("tbody", *(_row(row) for row in rows_of(readings)))
-    return el("div", el("table", widths, heads, body, class_="readings"), class_="scroll")
+    rows = rows_of(readings)
+    body = el("tbody", *map(_row, rows))
+    single = (
+        " single" if 4 * sum(len(row.cells) == 1 for row in rows) >= 3 * len(rows) else ""
+    )  # half the width is enough on paper
+    return el("div", el("table", widths, heads, body, class_=f"readings{single}"), class_="scroll")
 
 
 def _row(row: Row) -> Markup:
@@ -82,7 +78,7 @@ def _row(row: Row) -> Markup:
     limit = Reading(row.name, 0.0, row.unit, limit=row.limit)
     return el(
         "tr",
-        el("td", row.name.replace("_", " ").replace(".", " "), class_="name"),
+        el("td", row.what, class_="name"),
         *told,
         el("td", words.limit(limit), class_="limit"),
         el("td", gauge([r for _, r in cells]), class_="gauge"),
@@ -97,7 +93,7 @@ def _cell(subject: str, r: Reading) -> list[Markup | str]:
         out.append(el("span", f"{r.verdict.sign} ", class_=mark(r.verdict), title=str(r.verdict)))
     if subject:
         out.append(el("span", f"{_brief(subject)} ", class_="soft"))
-    out.append(el("b", f"{words.figure(r)} {shown(r.unit)}".rstrip()))
+    out.append(el("b", words.value(r)))
     if r.interval is not None:
         level = "" if abs(r.interval.level - 0.95) < 1e-9 else f", {100 * r.interval.level:g} %"
         out.append(joined(" ", el("span", f"({words.interval(r)}{level})", class_="tight")))
@@ -106,7 +102,7 @@ def _cell(subject: str, r: Reading) -> list[Markup | str]:
 
 def _brief(subject: str) -> str:
     """ "hand"; a direction by where it leads to: "to craft"."""
-    return f"to {subject.rpartition('_')[2]}" if subject in _WAYS else words.said(subject)
+    return f"to {subject.rpartition('_')[2]}" if subject in DIRECTIONS else readable(subject)
 
 
 def _basis(row: Row) -> str:
@@ -120,11 +116,11 @@ def _basis(row: Row) -> str:
 def _remark(row: Row) -> str:
     """Notes of the readings, said once where they are the same, and the floor that physics sets."""
     notes = {r.note for r in row.cells.values()}
-    apart = [f"{words.said(s)}: {r.note}" for s, r in row.cells.items() if r.note]
+    apart = [f"{readable(s)}: {r.note}" for s, r in row.cells.items() if r.note]
     told = [notes.pop()] if len(notes) == 1 else apart
     floors = [(r.floor, r.value) for r in row.cells.values() if r.floor is not None and r.measured]
     if floors:
-        shares = " / ".join(number(max(0.0, value - floor), 3) for floor, value in floors)
+        shares = " / ".join(quantity(max(0.0, value - floor), row.unit, 3) for floor, value in floors)
         least = quantity(min(floor for floor, _ in floors), row.unit)
-        told.append(f"physics allows {least}, yours is {shares} {shown(row.unit)}")
+        told.append(f"physics allows {least}, yours is {shares}")
     return "; ".join(t for t in told if t)

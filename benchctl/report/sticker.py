@@ -8,6 +8,7 @@ import segno
 
 from benchctl.errors import UsageError
 from benchctl.report import as_text, words
+from benchctl.report.key_figures import key_figures
 from benchctl.report.markup import Markup, el, joined
 from benchctl.runs.summary import BoardSummary, Summary
 from benchctl.terms import Verdict
@@ -42,7 +43,8 @@ def as_lines(s: Summary, board: BoardSummary) -> str:
     buffer = io.StringIO()
     segno.make(payload(s, board), error="m", micro=False).terminal(buffer, border=2, compact=True)
     sign = (s.outcome or Verdict.UNDECIDED).sign
-    told = [board.label, f"{sign} {state(s)}", f"{s.procedure}, {s.wall[:10]}", s.run]
+    figures = [f"{f.brief}" for f in key_figures(s) if f.reading is not None]
+    told = [board.label, f"{sign} {state(s)}", f"{s.procedure}, {s.wall[:10]}", *figures, s.run]
     return buffer.getvalue() + "\n".join(as_text.fit(t, 48).rstrip() for t in told) + "\n"
 
 
@@ -53,8 +55,9 @@ def as_svg(s: Summary, board: BoardSummary) -> str:
     lines = (
         (f"{verdict.sign} {state(s)}", 3.4, "bold", 11.5),
         (s.procedure, 2.5, "normal", 15.5),
-        (words.moment(s.wall).split(",")[0], 2.5, "normal", 18.8),
-        (s.run, 1.7, "normal", 22.4),
+        (words.moment(s.wall).split(",")[0], 2.3, "normal", 18.4),
+        *((told, 1.7, "normal", y) for told, y in zip(_figures(s), (20.6, 22.4), strict=False)),
+        (s.run, 1.5, "normal", 24.2),
     )
     texts = [
         _text(left, 6.5, 4.0, "bold", board.label),
@@ -64,6 +67,12 @@ def as_svg(s: Summary, board: BoardSummary) -> str:
     frame = {"x": 0.2, "y": 0.2, "width": _WIDE - 0.4, "height": _HIGH - 0.4, "rx": 1.5}
     border = el("rect", **frame, fill="#fff", stroke="#000", stroke_width=0.2)
     return el("svg", border, _code(s, board), *texts, xmlns="http://www.w3.org/2000/svg", **about) + "\n"
+
+
+def _figures(s: Summary) -> list[str]:
+    """The key figures that were measured, two a line."""
+    told = [f.brief for f in key_figures(s) if f.reading is not None]
+    return [", ".join(told[i : i + 2]) for i in range(0, len(told), 2)]
 
 
 def _text(x: float, y: float, size: float, weight: str, content: str) -> Markup:

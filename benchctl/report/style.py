@@ -24,6 +24,9 @@ ul{margin:3px 0;padding-left:20px}
 .top h1,.top p{color:var(--ink)}
 .top p{font-size:14px}
 .v-pass{color:var(--pass)}.v-fail{color:var(--fail)}.v-undecided{color:var(--undecided)}.v-not-run{color:var(--idle)}
+.keys{display:grid;grid-template-columns:repeat(4,1fr);gap:10px;margin:12px 0}
+.key{background:var(--card);border-radius:7px;padding:7px 12px;font-size:13px;break-inside:avoid}
+.key .number{font-size:19px;font-weight:600;white-space:nowrap}.key .gauge svg{width:100%;height:12px}
 .notice{border-left:5px solid var(--undecided);background:var(--card);padding:7px 12px;margin:10px 0;font-weight:600}
 .soft,.note,.remark{color:var(--soft)}
 .note{font-size:13px}
@@ -55,7 +58,7 @@ td.gauge{padding-top:5px}
 svg text{fill:var(--ink)}
 .readings{table-layout:fixed}
 td b{font-weight:600}
-col.name{width:14%}col.cell{width:19.5%}col.limit{width:11%}col.gauge{width:84px}
+col.name{width:21%}col.cell{width:18%}col.limit{width:11%}col.gauge{width:84px}
 .plots{display:grid;grid-template-columns:repeat(3,1fr);gap:14px 18px;margin-top:8px}
 figure{margin:0;break-inside:avoid}
 figure svg{width:100%;height:auto;display:block}
@@ -66,30 +69,43 @@ figcaption{font-size:12px;color:var(--soft)}figcaption b{color:var(--ink);font-w
 details{margin:3px 0}details div{color:var(--soft);font-size:13px;padding-left:18px}summary{cursor:pointer}
 .on-paper{display:none}
 @media screen and (max-width:760px){.glance,.cautions{columns:1}.top .sign{width:36px;font-size:34px}
- .scroll{overflow-x:auto}.scroll table{min-width:820px}.plots{grid-template-columns:1fr}}
-@page{size:A4;margin:11mm 13mm 13mm;@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif}}
+ .keys{grid-template-columns:1fr 1fr}.scroll{overflow-x:auto}.plots{grid-template-columns:1fr}
+ .readings,.readings tbody{display:block}.readings colgroup,.readings thead{display:none}
+ .readings tr{display:grid;grid-template-columns:1fr 1fr;border-top:1px solid var(--line);padding:3px 0}
+ .readings td{border:0;padding:1px 8px 1px 0;overflow-wrap:anywhere}.readings td.name,.readings td[colspan],
+ .readings td.remark{grid-column:1/-1}.readings td.name,.readings td.remark{color:var(--soft)}
+ .finding dl,dl.facts{grid-template-columns:1fr}dl.facts .wide{grid-column:auto}}
+@page{size:A4;margin:9mm 12mm 11mm;@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif}}
 @media print{:root{color-scheme:light;
  --paper:#fff;--card:#f3f3ef;--ink:#1a2329;--soft:#525f68;--line:#d5d8d5;--band:#e2e8e6;
  --pass:#17683f;--fail:#a8261c;--undecided:#84590a;--idle:#525f68;
  --s1:#1c5d8f;--s2:#b4541a;--s3:#2e7d5b;--s4:#7a4a94}
  *{print-color-adjust:exact;-webkit-print-color-adjust:exact}
- body{max-width:none;padding:0;font-size:8pt;line-height:1.25}
- h1{font-size:14pt}h2{font-size:10pt;margin:6pt 0 2pt;break-after:avoid}h3{font-size:8pt;gap:4pt;break-after:avoid}
+ body{max-width:none;padding:0;font-size:8pt;line-height:1.2}
+ h1{font-size:14pt}h2{font-size:9.5pt;margin:4pt 0 1pt;padding-bottom:1pt;break-after:avoid}
+ h3{font-size:8pt;gap:4pt;break-after:avoid}
  .top{padding:5pt 10pt}.top .sign{font-size:24pt}.top .word,.top p{font-size:8pt}
  .cards{grid-template-columns:1fr 1fr}.card{padding:4pt 9pt}.card div{font-size:7.4pt}.card div.label{font-size:9.5pt}
- .glance{columns:3;margin:3pt 0}.notice{margin:4pt 0;padding:3pt 8pt}
+ .glance{columns:5;column-gap:12pt;margin:3pt 0;font-size:7pt}.glance li{padding:.6pt 0}
+ .notice{margin:4pt 0;padding:3pt 8pt}
  .finding{margin:4pt 0;padding:4pt 9pt}.note,h3 .took{font-size:6.6pt}
- .stages{columns:2;column-gap:5mm;column-fill:balance}.stage{margin:0 0 4pt}.reason{margin:1pt 0 1pt 12pt}
- table{font-size:6.6pt;line-height:1.15;margin:1pt 0}th{font-size:6.2pt}td,th{padding-right:3pt}
- td{padding-top:.4pt;padding-bottom:.4pt}tr,li{break-inside:avoid}thead{break-after:avoid}
+ .keys{gap:6pt;margin:4pt 0}.key{padding:3pt 7pt;font-size:7pt}.key .number{font-size:11pt}
+ .stage{margin:0 0 2pt}.reason{margin:1pt 0 1pt 12pt}
+ table{font-size:6.2pt;line-height:1.06;margin:1pt 0}th{font-size:6.2pt}td,th{padding-right:3pt}
+ td{padding-top:.2pt;padding-bottom:.2pt}tr,li{break-inside:avoid}thead{break-after:avoid}
  .note{margin:1pt 0;padding-left:9pt}.note li{margin:0}
  td.limit{white-space:normal}.readings thead,td.gauge,col.gauge,td.remark,col.remark{display:none}
- col.name{width:24%}col.cell{width:29.5%}col.limit{width:17%}
+ col.name{width:32%}col.cell{width:27%}col.limit{width:14%}
+ .single,.single tbody{display:block}.single tbody{columns:2;column-gap:6mm}.single colgroup{display:none}
+ .single tr{display:grid;grid-template-columns:35% 1fr 21%;border-top:1px solid var(--line)}.single td{border:0}
  .on-paper{display:block;font-size:6.6pt;color:var(--soft)}
- .plots{grid-template-columns:repeat(4,1fr);gap:2pt 7pt;margin-top:2pt}figcaption{font-size:6.2pt;line-height:1.15}
- dl.facts{break-inside:avoid;margin:0;font-size:7pt}.hash{font-size:6.4pt}
- .outputs{font-size:6.8pt}.stated col.said{width:45%}.outputs p{margin:1pt 0}
+ .plots{grid-template-columns:repeat(4,1fr);gap:2pt 7pt;margin-top:2pt}figure svg{max-height:64pt}
+ figcaption{font-size:6.2pt;line-height:1.1}
+ dl.facts{display:block;break-inside:avoid;margin:0;font-size:6.6pt}.hash{font-size:6pt}
+ dl.facts dt,dl.facts dd{display:inline}dl.facts dd::after{content:"  ·  "}
+ .outputs,.outputs table{font-size:6pt;line-height:1.08}.stated col.said{width:49%}.tail{break-inside:avoid}
+ .outputs p{margin:1pt 0}
  summary{list-style:none}details{margin:1pt 0}
- .cautions{columns:3;column-gap:5mm;font-size:6.6pt}.cautions p{margin-bottom:2pt}
+ .cautions{columns:4;column-gap:4mm;font-size:6.1pt;line-height:1.12}.cautions p{margin-bottom:2pt}
 }
 """

@@ -7,14 +7,15 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 
 from benchctl import events as ev
+from benchctl.facts import WiringFound, WiringUnsure
+from benchctl.pairfile import pins
 from benchctl.runs.summary import BoardSummary, LivePeriod, RunState, StageState, StageSummary, Summary
-from benchctl.safety.cautions import CAUTIONS
-from benchctl.terms import Reading, Source, Verdict
-from benchctl.units import number, quantity
+from benchctl.terms import Reading, Source, Verdict, readable
+from benchctl.units import number, quantity, scaled, shown, with_interval
 
 NOTHING_REAL = "Rehearsal on a modelled bench: no board, no radio and no motor was real, and this proves no board good."
 
@@ -38,6 +39,26 @@ def moment(wall: str) -> str:
     if found.tzinfo is not None:
         found = found.astimezone(UTC)
     return f"{found.day} {found:%B %Y, %H:%M} UTC"
+
+
+def when(s: Summary) -> str:
+    """When the run began, with the local time of the bench beside it where that is another one."""
+    told = moment(s.wall)
+    try:
+        local = datetime.fromisoformat(s.wall) + timedelta(minutes=s.zone_min or 0)
+    except ValueError:
+        return told
+    return f"{told} ({local:%H:%M} local time)" if s.zone_min else told
+
+
+def several(s: Summary) -> str:
+    """What to know of more than one cause, "" of one."""
+    if len(s.findings) < 2:
+        return ""
+    return (
+        "More than one of these can hold at once: each confidence is its cause's own, and together they may be more "
+        "or less than 100 %. Begin with the first, and run again."
+    )
 
 
 def duration(seconds: float) -> str:
@@ -72,28 +93,26 @@ def names(items: list[str]) -> str:
 
 
 def limit(r: Reading) -> str:
-    """The limit without its unit, which is the reading's: "max 0.3", "4.5 … 5.5"."""
+    """The limit, brief: "max 0.3 V", "4.5 … 5.5 V", "exactly 0"."""
     low, high = (r.limit.min, r.limit.max) if r.limit else (None, None)
     if low is None or high is None:
-        return f"min {number(low)}" if low is not None else f"max {number(high)}" if high is not None else ""
-    return f"exactly {number(low)}" if low == high else f"{number(low)} … {number(high)}"
+        side, bound = ("min", low) if low is not None else ("max", high)
+        return f"{side} {quantity(bound, r.unit)}" if bound is not None else ""
+    if low == high:
+        return f"exactly {quantity(low, r.unit)}"
+    factor, unit = scaled(max(abs(low), abs(high)), r.unit)
+    ends = f"±{number(high * factor)}" if low == -high else f"{number(low * factor)} … {number(high * factor)}"
+    return f"{ends} {shown(unit)}".rstrip()
 
 
-def figure(r: Reading, digits: int = 4) -> str:
-    """The value without its unit, no finer than a thousandth of what is uncertain: what is below that is noise."""
-    return number(_as_known(r.value, r), digits)
+def value(r: Reading, digits: int = 4) -> str:
+    """The value with its unit, no finer than its interval bears."""
+    return quantity(r.value, r.unit, digits, r.half)
 
 
 def interval(r: Reading) -> str:
-    """The confidence interval without its unit: "0.1 … 0.9"."""
-    return f"{number(_as_known(r.interval.low, r))} … {number(_as_known(r.interval.high, r))}" if r.interval else ""
-
-
-def _as_known(value: float, r: Reading) -> float:
-    half = (r.interval.high - r.interval.low) / 2 if r.interval else 0.0
-    if not 0 < half < math.inf or not math.isfinite(value):
-        return value
-    return round(value, 2 - math.floor(math.log10(half)))
+    """The confidence interval in the value's unit, which it does not repeat: "0.10 … 0.90"."""
+    return with_interval(r.value, r.unit, r.interval.low, r.interval.high)[1] if r.interval else ""
 
 
 def untested(s: Summary) -> list[tuple[str, str]]:
@@ -122,19 +141,14 @@ def cut_offs(s: Summary) -> Iterator[str]:
                 if r.unit in ("ms", "s", "us"):
                     judged = f": {r.verdict}" if r.verdict else ""
                     allowed = f" ({r.limit.text(r.unit)})" if r.limit else ""
-                    yield f"Cut-off time {said(r.name)}: {r.text()}{allowed}{judged}."
-
-
-def said(name: str) -> str:
-    """A name from a file or a stage as words: "hand_to_craft.loss" is "hand→craft loss"."""
-    return re.sub(r"(?:[_\s]|\.(?!\d))+", " ", name.replace("_to_", "→")).strip()
+                    yield f"{sentence(r.called)[:-1]}: {r.text()}{allowed}{judged}."
 
 
 def notes(stage: StageSummary) -> list[str]:
-    """The notes of a stage; the cautions, which a report has in full anyway, are only said to have been shown."""
-    cautions = {c.text for c in CAUTIONS}
-    told = [n for n in stage.notes if not any(n.text.endswith(c) for c in cautions)]
-    return noted(told) if len(told) == len(stage.notes) else ["The cautions were shown.", *noted(told)]
+    """The notes of a stage; the cautions, which a report has in full anyway, are only said to have been shown, and
+    drawings that went with a question are left out."""
+    told = noted([n for n in stage.notes if n.level not in ("caution", "drawing")])
+    return ["The cautions were shown.", *told] if any(n.level == "caution" for n in stage.notes) else told
 
 
 def noted(notes: Sequence[ev.Note]) -> list[str]:
@@ -157,6 +171,7 @@ def confidence(value: float) -> str:
 
 
 def image(b: BoardSummary) -> str:
+    """Firmware, image and clock of a board in one clause."""
     if not b.seen:
         return ""
     via = f", through {b.via}" if b.via else ""
@@ -187,6 +202,7 @@ def stage_verdict(stage: StageSummary) -> Verdict:
 
 
 def stage_reason(stage: StageSummary, s: Summary) -> str:
+    """Why a stage ended as it did, or was not run."""
     if stage.reason:
         return stage.reason
     return next((u.reason for u in s.untested if u.stage == stage.name), "")
@@ -253,6 +269,7 @@ class Stated:
 
     @property
     def accepted(self) -> bool:
+        """Whether every time it was stated, it was accepted."""
         return all(a.accepted for a in self.times)
 
     @property
@@ -260,8 +277,9 @@ class Stated:
         """ "+01:02.3 alder, +02:03.4 fern; each counts for 10 min 00 s"; what was not accepted in full."""
         told = [f"{clock(a.t)} {a.challenge or 'stated'}" if a.accepted else f"{clock(a.t)} {attested(a)}"
                 for a in self.times]  # fmt: skip
-        for_s = {round(a.expires - a.t) for a in self.times if a.accepted and a.t < a.expires < math.inf}
-        lasts = f"; {'each ' if len(told) > 1 else ''}counts for {duration(max(for_s))}" if for_s else ""
+        counts = {round(a.expires - a.t) for a in self.times if a.accepted and a.t < a.expires < math.inf}
+        each, long = "each " if len(told) > 1 else "", duration(max(counts, default=0.0)).removesuffix(" 00 s")
+        lasts = f"; {each}counts for {long}" if counts else ""
         return f"{', '.join(told)}{lasts}"
 
 
@@ -274,6 +292,7 @@ def stated(s: Summary) -> list[Stated]:
 
 
 def live_period(p: LivePeriod) -> str:
+    """When outputs were live, in one sentence."""
     end = f"until {clock(p.until)}" if p.until is not None else "to the end of the record"
     what = p.text or "outputs live"
     return f"{clock(p.since)} {end}: {what}, throttle capped at {number(100 * p.cap)} %"
@@ -292,7 +311,7 @@ def _live_in_all(s: Summary, periods: list[LivePeriod]) -> str:
     whole = sum((s.t if p.until is None else p.until) - p.since for p in periods)
     end = f"until {clock(last)}" if last is not None else "to the end of the record"
     cap = number(100 * max(p.cap for p in periods))
-    title = (stage.title if stage else "") or said(periods[0].stage)
+    title = (stage.title if stage else "") or readable(periods[0].stage)
     often = f"{len(periods)} times, " if len(periods) > 1 else ""
     return (
         f"{clock(periods[0].since)} {end}: {title}, outputs live {often}for {duration(whole)}, "
@@ -317,3 +336,10 @@ def origin(s: Summary) -> list[tuple[str, str]]:
         (f"{role} image given", f"{i.get('file', '')} sha256 {i.get('sha256', '')}") for role, i in s.images.items()
     ]
     return [*rows, *((f"{b.role} image", f"{b.firmware} {b.image_crc}") for b in s.boards.values() if b.seen)]
+
+
+def wiring(fact: WiringFound | WiringUnsure) -> str:
+    """What the search for the wiring has found or not, with pins by both of their names."""
+    if isinstance(fact, WiringFound) and fact.key.startswith("pins.") and isinstance(fact.value, str):
+        return replace(fact, value=pins.shown(fact.value)).sentence()
+    return fact.sentence()

@@ -25,6 +25,10 @@ def _renderer(form: str) -> Callable[[Summary, Path], str]:
         from benchctl.report import as_html
 
         return as_html.render
+    if form == "certificate":
+        from benchctl.report.certificate import certificate
+
+        return lambda summary, folder: certificate(summary)
     if form == "json":
         from benchctl.report import as_json
 
@@ -41,7 +45,7 @@ def _renderer(form: str) -> Callable[[Summary, Path], str]:
         from benchctl.report import as_text
 
         return lambda summary, folder: as_text.render(summary)
-    raise UsageError(f"no report form {form!r}; expected one of {', '.join(FILES)}")
+    raise UsageError(f"no report form {form!r}; expected one of {', '.join((*FILES, 'certificate'))}")
 
 
 def write_reports(folder: Path, summary: Summary) -> None:

@@ -74,7 +74,7 @@ class RunFolder:
     def seal(self) -> None:
         """Write the manifest, make everything read-only, let go of the lock. Raises RecordLost."""
         sums = {p.name: _summed(p) for p in _files(self.path)}
-        text = json.dumps({"files": sums}, indent=1, sort_keys=True) + "\n"
+        text = json.dumps({"schema": 1, "files": sums}, indent=1, sort_keys=True) + "\n"
         try:
             self._write_manifest(text)
             sync_folder(self.path)

@@ -73,6 +73,32 @@ def of_kind(rows: Iterable[RunRow], *, procedure: str = "", simulated: bool | No
     ]
 
 
+def chosen(
+    rows: Iterable[RunRow],
+    *,
+    procedure: str | None = None,
+    board: str | None = None,
+    verdict: str | None = None,
+    cause: str | None = None,
+    since: str | None = None,
+    until: str | None = None,
+) -> list[RunRow]:
+    """Rows of a procedure, a board's label, a verdict or a cause, or begun in a time; None: of any.
+
+    since (included), until (not included): UTC as records have it, "2026-03-14T10:15:30Z".
+    """
+    return [
+        r
+        for r in rows
+        if (procedure is None or r.procedure == procedure)
+        and (board is None or board in r.labels())
+        and (verdict is None or r.verdict == verdict)
+        and (cause is None or cause in r.cause_names)
+        and (since is None or r.wall >= since)
+        and (until is None or r.wall < until)
+    ]
+
+
 def boards(rows: Iterable[RunRow]) -> list[BoardHistory]:
     """One history a label, by label. rows in any order; runs are ordered by their time, then name."""
     by_label: dict[str, list[RunRow]] = {}
@@ -143,7 +169,8 @@ class References:
         """(label, line) -> name of the run folder. Raises UsageError when the file is damaged."""
         try:
             told = json.loads(self.path.read_text("utf-8"))
-            return {(str(e["label"]), str(e["line"])): str(e["run"]) for e in told}
+            listed = told["references"] if isinstance(told, dict) else told  # a bare list, as of before
+            return {(str(e["label"]), str(e["line"])): str(e["run"]) for e in listed}
         except FileNotFoundError:
             return {}
         except OSError as e:
@@ -163,7 +190,8 @@ class References:
         told = [{"label": a, "line": b, "run": r} for (a, b), r in sorted(entries.items())]
         new = self.path.with_name(f"{self.path.name}.{os.getpid()}")
         try:
-            new.write_text(json.dumps(told, indent=1, ensure_ascii=False) + "\n", "utf-8")
+            whole = {"schema": 1, "references": told}
+            new.write_text(json.dumps(whole, indent=1, ensure_ascii=False) + "\n", "utf-8")
             os.replace(new, self.path)
         except OSError as e:
             raise RecordLost(f"cannot write {self.path}: {e.strerror}") from e

@@ -12,7 +12,11 @@ from enum import StrEnum
 from typing import Any
 
 from benchctl import events as ev
+from benchctl.facts import Fact
 from benchctl.terms import Reading, Role, Verdict
+
+#: a running stage is no further than this
+_NEARLY = 0.97
 
 
 class StageState(StrEnum):
@@ -75,6 +79,7 @@ class BoardSummary:
 
     @property
     def unasked_resets(self) -> int:
+        """Restarts that nobody asked for."""
         return sum(not r.asked for r in self.resets)
 
 
@@ -114,8 +119,10 @@ class StageSummary:
     provisional: set[str] = field(default_factory=set)
     tables: dict[str, Table] = field(default_factory=dict)
     notes: list[ev.Note] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list)
     attestations: list[ev.Attestation] = field(default_factory=list)
     margins: Mapping[str, Mapping[str, float | bool | str]] = field(default_factory=dict)
+    about: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def word(self) -> str:
@@ -129,23 +136,28 @@ class StageSummary:
             return self.verdict.sign
         return "▸" if self.state is StageState.RUNNING else "·"
 
-    @property
-    def part_done(self) -> float | None:
-        """Part of the work done, 0 to 1; None where the stage does not say."""
-        p = self.progress
-        return None if p is None or p.total <= 0 else min(1.0, max(0.0, p.done / p.total))
+    def part_done(self, now: float) -> float | None:
+        """Part of the stage's usual time that has passed at bench time `now`; None where that is not known.
+
+        It never goes back, as the stage's own progress does with each board and direction, and is not 1 before the end.
+        """
+        if self.state is not StageState.RUNNING or self.expected_s <= 0:
+            return None
+        return min(_NEARLY, max(0.0, now - self.began) / self.expected_s)
 
     def time_left(self, now: float) -> float | None:
-        """Seconds left at bench time `now`, from its own progress or else from what it typically takes."""
-        if self.state is not StageState.RUNNING:
+        """Seconds left at bench time `now` of what the stage usually takes, 0 beyond that; None where not known."""
+        if self.state is not StageState.RUNNING or self.expected_s <= 0:
             return None
-        spent, part = max(0.0, now - self.began), self.part_done
-        if part is not None and part > 0.05:
-            return spent * (1.0 - part) / part
-        return max(0.0, self.expected_s - spent) if self.expected_s > 0 else None
+        return max(0.0, self.expected_s - max(0.0, now - self.began))
+
+    def said_of(self, reading: Reading) -> str:
+        """One sentence on a reading: what it is, why it matters, a usual value; "" in records of before."""
+        return self.about.get(reading.name) or self.about.get(reading.short_name, "")
 
     @property
     def failed_readings(self) -> list[Reading]:
+        """Readings beyond their limits."""
         return [r for r in self.readings.values() if r.verdict is Verdict.FAIL]
 
 
@@ -187,6 +199,7 @@ class Summary:
     expected_boards: tuple[Role, ...] = ()
     images: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     labels: Mapping[str, str] = field(default_factory=dict)
+    zone_min: int | None = None
     started: bool = False
     ended: bool = False
     closed: bool = False
@@ -206,6 +219,7 @@ class Summary:
     findings: list[ev.FindingMade] = field(default_factory=list)
     so_far: list[ev.FindingMade] = field(default_factory=list)  # what the stages until now point to, while it runs
     notes: list[ev.Note] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list)  # those of no stage
     stop: ev.StopPressed | None = None
 
     # ------------------------------------------------------------------ the fold
@@ -230,12 +244,14 @@ class Summary:
         return self.stages.setdefault(name, StageSummary(name))
 
     def board(self, role: Role) -> BoardSummary:
+        """What is known of a board, made where nothing is yet."""
         return self.boards.setdefault(role, BoardSummary(role))
 
     # ------------------------------------------------------------------ questions
 
     @property
     def state(self) -> RunState:
+        """How far the run has come."""
         if self.ended:
             return RunState.STOPPED if self.stop is not None else RunState.ENDED
         if self.closed:
@@ -244,6 +260,7 @@ class Summary:
 
     @property
     def aborted(self) -> bool:
+        """Whether the record ends without the run's end."""
         return self.state is RunState.ABORTED
 
     @property
@@ -307,17 +324,19 @@ def summarise(events: Iterable[ev.Event], missing: str = "", *, live: bool = Fal
 def _run_started(s: Summary, e: ev.RunStarted) -> None:
     for name in _RUN_FIELDS:
         setattr(s, name, getattr(e, name))
+    if s.bench_kind == "serial":  # as records of before call real boards
+        s.bench_kind = "ports"
     s.started = True
     for p in e.plan:
         stage = s.stage(p.name)
-        stage.kind, stage.title, stage.needs, stage.margins = p.kind, p.title, p.needs, p.margins
+        stage.kind, stage.title, stage.needs, stage.margins, stage.about = p.kind, p.title, p.needs, p.margins, p.about
     for role in e.expected_boards:
         s.board(role)
 
 
 _RUN_FIELDS = (
     *("run", "wall", "version", "procedure", "procedure_sha256", "bench", "bench_kind", "bench_sha256"),
-    *("simulated", "seed", "operator", "expected_boards", "images", "labels"),
+    *("simulated", "seed", "operator", "expected_boards", "images", "labels", "zone_min"),
 )
 
 
@@ -355,7 +374,7 @@ def _stage_started(s: Summary, e: ev.StageStarted) -> None:
     stage = s.stage(e.stage)
     again = stage.state is not StageState.WAITING
     if again:  # performed anew: what it found before no longer counts
-        s.stages[e.stage] = stage = StageSummary(e.stage, needs=stage.needs, margins=stage.margins)
+        s.stages[e.stage] = stage = StageSummary(e.stage, needs=stage.needs, margins=stage.margins, about=stage.about)
     stage.kind, stage.title, stage.instruction = e.kind, e.title, e.instruction
     stage.expected_s, stage.began, stage.state = e.expected_s, e.t, StageState.RUNNING
     s.current = e.stage
@@ -387,6 +406,12 @@ def _samples(s: Summary, e: ev.Samples) -> None:
         table.files.append((e.file, e.rows))
 
 
+def _fact_found(s: Summary, e: ev.FactFound) -> None:
+    facts = s.stage(e.stage).facts if e.stage else s.facts
+    if e.fact not in facts:
+        facts.append(e.fact)
+
+
 def _note(s: Summary, e: ev.Note) -> None:
     (s.stage(e.stage).notes if e.stage else s.notes).append(e)
 
@@ -407,11 +432,12 @@ def _attestation(s: Summary, e: ev.Attestation) -> None:
 
 
 def _outputs_live(s: Summary, e: ev.OutputsLive) -> None:
-    if s.live is not None:
+    going_on = e.live and s.live is not None and s.live.cap == e.cap
+    if s.live is not None and not going_on:
         last = s.live_periods[-1]
         s.live_periods[-1] = LivePeriod(last.stage, last.since, e.t, last.cap, last.text)
     s.live = e if e.live else None
-    if e.live:
+    if e.live and not going_on:
         s.live_periods.append(LivePeriod(e.stage, e.t, None, e.cap, e.text))
 
 
@@ -453,6 +479,7 @@ _FOLDS: dict[type[ev.Event], Callable[[Summary, Any], None]] = {
     ev.Progress: _progress,
     ev.ReadingTaken: _reading_taken,
     ev.Samples: _samples,
+    ev.FactFound: _fact_found,
     ev.Note: _note,
     ev.Prompt: _prompt,
     ev.Answer: _answer,

@@ -112,7 +112,7 @@ def test_a_failing_run_fails_and_what_was_not_run_is_skipped_with_its_reason() -
     stream = parse(render(summarise(failing_run())))
 
     assert not stream.passed
-    assert [(p[0], p[3]) for p in stream.points[4:]] == [(True, "needs link, which is fail")] * 4
+    assert [(p[0], p[3]) for p in stream.points[4:]] == [(True, "needs Radio link, which failed")] * 4
     assert stream.blocks[2]["verdict"] == "fail"
     assert stream.blocks[2]["reason"] == "craft.droop is 0.9 V, at most 0.3 V is allowed"
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -62,7 +63,7 @@ def batch(tmp_path: Path) -> Path:
         ("e", healthy_run()[:30], 4, "2026-03-14T14:00:00Z"),
     ]
     for name, events, number, wall in runs:
-        record(tmp_path, name, relabelled(events, number, wall, simulated=False, bench_kind="serial"))
+        record(tmp_path, name, relabelled(events, number, wall, simulated=False, bench_kind="ports"))
     record(tmp_path, "f", relabelled(healthy_run(), 5, "2026-03-14T15:00:00Z"))
     return tmp_path
 
@@ -75,10 +76,10 @@ def test_the_list_is_latest_first_and_says_what_the_folders_say(batch: Path) -> 
         Verdict.PASS, Verdict.UNDECIDED, Verdict.FAIL, Verdict.PASS, Verdict.FAIL, Verdict.PASS
     ]  # fmt: skip
     assert rows[1].state is RunState.ABORTED
-    assert rows[4].failed == ("supply", "link")
-    assert rows[4].causes[0] == ("bulk_capacitor_missing", "craft")
+    assert rows[4].failed == ("Supply under load", "Radio link, both ways")
+    assert rows[4].causes[0] == ("Bulk capacitor at the transceiver missing or dried out", "craft")
     assert rows[4] == row_of(
-        "b", summarise(relabelled(failing_run(), 2, rows[4].wall, simulated=False, bench_kind="serial"))
+        "b", summarise(relabelled(failing_run(), 2, rows[4].wall, simulated=False, bench_kind="ports"))
     )
 
 
@@ -92,14 +93,28 @@ def test_the_second_listing_reads_no_log_and_says_the_same(batch: Path, monkeypa
     assert list_rows(batch) == first
 
 
-@pytest.mark.parametrize(
-    "text", ["", "{", '{"form": 0}', '{"form": 1, "rows": [[[1, 2], ["a"]]]}', '{"form": 1}', "[]", "7", "\x00" * 50]
-)
-def test_a_damaged_or_older_index_is_never_believed(batch: Path, text: str) -> None:
+@pytest.mark.parametrize("text", ["", "{", '{"form": 1}', "\x00" * 50, "SQLite format 3\x00" + "\x01" * 200])
+def test_a_damaged_index_is_never_believed(batch: Path, text: str) -> None:
     first = list_rows(batch)
     (batch / INDEX).write_text(text)
 
     assert list_rows(batch) == first
+    assert list_rows(batch) == first
+
+
+@pytest.mark.parametrize(
+    "change", ["pragma user_version = 1", "update runs set verdict = 'good'", "update runs set boards = '[[1]]'", "drop table runs"]
+)
+def test_an_older_or_odd_index_is_never_believed(batch: Path, change: str) -> None:
+    first = list_rows(batch)
+    altered(batch, change)
+
+    assert list_rows(batch) == first
+
+
+def altered(batch: Path, change: str) -> None:
+    with closing(sqlite3.connect(batch / INDEX)) as db, db:
+        db.execute(change)
 
 
 def test_the_index_may_be_deleted_and_follows_the_folders(batch: Path) -> None:
@@ -115,11 +130,7 @@ def test_the_index_may_be_deleted_and_follows_the_folders(batch: Path) -> None:
 
 def test_a_row_that_lies_is_overruled_when_the_log_is_another(batch: Path) -> None:
     list_rows(batch)
-    told = json.loads((batch / INDEX).read_text())
-    for stamp, cells in told["rows"]:
-        stamp[0] += 1
-        cells[cells.index("pass") if "pass" in cells else 0] = "fail"
-    (batch / INDEX).write_text(json.dumps(told))
+    altered(batch, "update runs set size = size + 1, verdict = 'fail'")
 
     assert list_rows(batch)[0].verdict is Verdict.PASS
 
@@ -127,12 +138,37 @@ def test_a_row_that_lies_is_overruled_when_the_log_is_another(batch: Path) -> No
 def test_a_row_whose_log_is_the_same_is_believed(batch: Path) -> None:
     """Else the test above could not fail."""
     list_rows(batch)
-    told = json.loads((batch / INDEX).read_text())
-    for _, cells in told["rows"]:
-        cells[cells.index("pass") if "pass" in cells else 0] = "fail"
-    (batch / INDEX).write_text(json.dumps(told))
+    altered(batch, "update runs set verdict = 'fail'")
 
     assert list_rows(batch)[0].verdict is Verdict.FAIL
+
+
+def test_only_new_runs_are_read(batch: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever was copied in since; all others come from the index."""
+    list_rows(batch)
+    (batch / "z").mkdir()
+    shutil.copy(batch / "a" / LOG, batch / "z" / LOG)
+    seen: list[str] = []
+    read = index.read
+    monkeypatch.setattr(index, "read", lambda folder: (seen.append(folder.name), read(folder))[1])
+
+    assert list_rows(batch)[0].name == "z"
+    assert list_rows(batch)[0].name == "z"
+    assert seen == ["z"]
+
+
+def test_runs_of_two_machines_in_one_folder(tmp_path: Path) -> None:
+    """Gathered by plain copying: every run is there, and the board that was on two benches is one board."""
+    for machine, wall in (("one", "2026-03-14T10:00:00Z"), ("two", "2026-03-14T10:00:00Z")):
+        record(tmp_path / machine, f"20260314-100000-bring-up-{machine}", relabelled(healthy_run(), 7, wall))
+        list_rows(tmp_path / machine)
+        for run in (p for p in (tmp_path / machine).iterdir() if p.is_dir()):
+            shutil.copytree(run, tmp_path / "all" / run.name)
+    shutil.copy(tmp_path / "one" / INDEX, tmp_path / "all" / INDEX)
+
+    rows = list_rows(tmp_path / "all")
+    assert len(rows) == 2
+    assert {len(h.runs) for h in boards(rows)} == {2}
 
 
 def test_where_the_index_cannot_be_written_the_list_is_still_right(batch: Path) -> None:
@@ -178,8 +214,8 @@ def test_a_board_knows_its_latest_run_and_what_failed_most(batch: Path) -> None:
     assert [r.name for r in two.runs] == ["b", "c"]
     assert two.latest.verdict is Verdict.PASS
     assert not two.first_passed
-    assert two.failed_stages == (("link", 1), ("supply", 1))
-    assert two.causes == (("bulk_capacitor_missing", 1),)
+    assert two.failed_stages == (("Radio link, both ways", 1), ("Supply under load", 1))
+    assert two.causes == (("Bulk capacitor at the transceiver missing or dried out", 1),)
     assert by_label["mudlark-hand-02"].causes == ()
     assert by_label["mudlark-craft-04"].latest.state is RunState.ABORTED
 
@@ -187,8 +223,8 @@ def test_a_board_knows_its_latest_run_and_what_failed_most(batch: Path) -> None:
 def test_the_most_frequent_causes_of_a_batch(batch: Path) -> None:
     stages, causes = frequent(list_rows(batch))
 
-    assert stages == (("link", 2), ("supply", 2))
-    assert causes == (("bulk_capacitor_missing", 2),)
+    assert stages == (("Radio link, both ways", 2), ("Supply under load", 2))
+    assert causes == (("Bulk capacitor at the transceiver missing or dried out", 2),)
 
 
 def test_a_trend_follows_a_reading_over_the_batch(batch: Path) -> None:

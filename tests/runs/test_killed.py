@@ -24,13 +24,14 @@ from benchctl.terms import Verdict
 HERE = Path(__file__).parent
 
 
-def record_and_kill(folder: Path, after_s: float) -> int:
-    """Start the writer, kill it `after_s` after its first sign of life; the last count of events it vouched for."""
+def record_and_kill(folder: Path, vouched: int, after_s: float) -> int:
+    """Start the writer, kill it `after_s` after it has vouched for so many events; the last count it vouched for."""
     env = {**os.environ, "PYTHONPATH": str(HERE.parents[1])}
     call = [sys.executable, str(HERE / "kill_writer.py"), str(folder)]
     with subprocess.Popen(call, env=env, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
-        process.stdout.readline()
+        while int(process.stdout.readline()) < vouched:
+            pass
         time.sleep(after_s)
         process.send_signal(signal.SIGKILL)
         rest = process.stdout.read().decode()
@@ -62,18 +63,22 @@ def check(folder: Path, vouched: int) -> int:
     return ended
 
 
-def test_twenty_kills(tmp_path: Path) -> None:
-    chance = random.Random(20)
-    ended = 0
-    for i in range(20):
-        folder = tmp_path / str(i)
-        ended += check(folder, record_and_kill(folder, chance.uniform(0.0, 0.08)))
+def kills(times: int, chance: random.Random, root: Path) -> list[int]:
+    """For each of so many killed runs how many stages had ended and were whole; from the first events to the 250th."""
+    whole = []
+    for i in range(times):
+        folder = root / str(i)
+        whole.append(check(folder, record_and_kill(folder, chance.randint(1, 250), chance.uniform(0.0, 0.005))))
+    return whole
 
-    assert ended > 20  # the moments were not all at the very beginning
+
+def test_a_few_kills(tmp_path: Path) -> None:
+    """Twelve events a stage: the moments are not all at the very beginning."""
+    assert sum(kills(6, random.Random(20), tmp_path)) > 20
 
 
 def test_a_killed_run_is_not_written_on(tmp_path: Path) -> None:
-    record_and_kill(tmp_path / "run", 0.02)
+    record_and_kill(tmp_path / "run", 20, 0.0)
     refused = ""
     try:
         RunFolder.create(tmp_path / "run")

@@ -71,6 +71,7 @@ def test_the_live_fold_equals_the_fold_of_the_log(tmp_path: Path) -> None:
         assert plain(live) == plain(again)
 
 
+@pytest.mark.long
 def test_cut_at_every_byte_it_gives_every_whole_event_and_says_what_is_missing(tmp_path: Path) -> None:
     events = small_run()
     folder = recorded(tmp_path / "run", events)

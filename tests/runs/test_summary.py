@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import pytest
 from helpers_runs import CRAFT, HAND, Story, failing_run, healthy_run, plain, small_run
 from hypothesis import given
 from hypothesis import strategies as st
@@ -109,6 +108,8 @@ def test_outputs_live_until_told_otherwise_and_to_the_end_of_a_cut_record() -> N
     on = ev.OutputsLive(1, "ramp", True, "motor", 0.2)
     s = folded(on)
     assert (s.live, s.live_periods[0].until) == (on, None)
+    s.fold(ev.OutputsLive(1.5, "ramp", True, "no more is asked", 0.2))  # other words for the same
+    assert [(p.since, p.until, p.text) for p in s.live_periods] == [(1, None, "motor")]
     s.fold(ev.OutputsLive(2, "ramp", True, "motor", 0.3))  # a wider cap: another period
     assert [(p.since, p.until, p.cap) for p in s.live_periods] == [(1, 2, 0.2), (2, None, 0.3)]
     s.fold(ev.OutputsLive(5, "ramp", False, "motor"))
@@ -148,19 +149,21 @@ def test_supply_that_is_unknown_changes_nothing() -> None:
     assert (b.vcc, b.lowest_vcc, b.frames, b.damaged, b.lost_events) == (4.95, 4.9, 30, 1, 2)
 
 
-def test_time_left_comes_from_progress_once_there_is_some() -> None:
+def test_a_stage_is_never_told_to_be_done_and_then_not() -> None:
+    """Its usual time counts, not its own progress, which begins anew with each board; before its end it is not whole."""
     s = folded(ev.StageStarted(10.0, "link", "radio_link", "Radio link", "", 20.0))
     stage = s.running
     assert stage is not None
-    assert stage.time_left(15.0) == 15.0
-    s.fold(ev.Progress(14.0, "link", 25.0, 100.0))
-    assert stage.part_done == 0.25
-    assert stage.time_left(14.0) == pytest.approx(12.0)
-    s.fold(ev.Progress(15.0, "link", 0.0, 0.0, "listening"))
-    assert stage.part_done is None
+    s.fold(ev.Progress(14.0, "link", 100.0, 100.0))
+    assert (stage.part_done(15.0), stage.time_left(15.0)) == (0.25, 15.0)
+    s.fold(ev.Progress(15.0, "link", 5.0, 100.0))
+    parts = [stage.part_done(t) for t in (15.0, 16.0, 29.0, 31.0, 300.0)]
+    assert parts == sorted(parts)
+    assert parts[-1] < 1.0
     assert stage.time_left(100.0) == 0.0
     s.fold(ev.StageEnded(16.0, "link", "radio_link", Verdict.PASS, "", 6.0))
     assert stage.time_left(17.0) is None
+    assert stage.part_done(17.0) is None
 
 
 def test_a_stage_performed_anew_starts_anew() -> None:
