@@ -6,8 +6,8 @@ Nothing here imports numpy, the stages or a bench before the first screen is pai
 from __future__ import annotations
 
 import os
-import signal
 import sys
+import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -16,11 +16,13 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding
+from textual.driver import Driver
 from textual.screen import Screen
 from textual.theme import Theme
 
 from benchctl import preferences
 from benchctl.errors import UsageError
+from benchctl.tui.stop_key import STOP_KEYS, hearing
 
 if TYPE_CHECKING:
     from benchctl.ports.discover import Found
@@ -30,8 +32,12 @@ if TYPE_CHECKING:
 
 #: seconds that closing the program waits for a stopped run to write its record
 _CLOSING_S = 20.0
+#: seconds that the screen has to go away after a signal
+_LEAVING_S = 5.0
 #: screens narrower than the last number show the plot in place of the readings, wider ones beside them
 _BREAKPOINTS = [(0, "-narrow"), (110, "-broad")]
+#: screens with fewer rows than the last number leave out what can be spared
+_HIGH_BREAKPOINTS = [(0, "-low"), (22, "-high")]
 #: look → theme, its name in the command palette
 LOOKS = {
     "dark": ("dusk", "dark"),
@@ -52,8 +58,9 @@ class BenchApp(App[int]):
     TITLE = "benchctl"
     CSS_PATH = "benchctl.tcss"
     HORIZONTAL_BREAKPOINTS = _BREAKPOINTS
+    VERTICAL_BREAKPOINTS = _HIGH_BREAKPOINTS
     BINDINGS: ClassVar = [
-        Binding("ctrl+x,ctrl+c,f10", "stop_run", "STOP", key_display="Ctrl+X", priority=True),
+        Binding(",".join(STOP_KEYS), "stop_run", "STOP", key_display="Ctrl+X", priority=True),
         Binding("f1,question_mark", "help", "Help", key_display="F1"),
         Binding("ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
@@ -79,6 +86,7 @@ class BenchApp(App[int]):
         self._root = root
         self._survey = look
         self.link: RunLink | None = None
+        self._closing_run = False
 
     def get_default_screen(self) -> Screen[Any]:
         """The first screen is the choice, with no blank one below it: that is painted sooner."""
@@ -107,6 +115,7 @@ class BenchApp(App[int]):
 
     @property
     def running(self) -> bool:
+        """Whether a run is under way."""
         return self.link is not None and self.link.alive
 
     def start_run(self, choice: Choice, speed: float | None = None) -> None:
@@ -129,13 +138,22 @@ class BenchApp(App[int]):
     def run_ended(self, screen: RunScreen) -> None:
         """The run screen has shown the end; show the verdict over whatever is on top of it."""
         self.refresh_bindings()
-        if screen.summary.started and screen.is_current:
-            self.show_verdict(screen.summary, screen.link.folder)
+        if screen.summary.started and screen.is_current and not self._closing_run:
+            self.show_verdict(screen.summary, screen.link.folder, screen)
 
-    def show_verdict(self, summary: Summary, folder: Path | None) -> None:
+    def show_verdict(self, summary: Summary, folder: Path | None, of: RunScreen | None = None) -> None:
+        """Put a run's verdict on the screen. of: the screen of the run, where it was performed here."""
         from benchctl.tui.screens.verdict import VerdictScreen
 
-        self.push_screen(VerdictScreen(summary, folder))
+        self.push_screen(VerdictScreen(summary, folder, of))
+
+    def try_again(self, choice: Choice) -> None:
+        """Start anew in place of the run that has ended."""
+        from benchctl.tui.screens.choose import ChooseScreen
+
+        while not isinstance(self.screen, ChooseScreen) and len(self.screen_stack) > 1:
+            self.pop_screen()
+        self.start_run(choice)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """The stop key belongs to the run while there is one, to the focused field otherwise."""
@@ -143,18 +161,34 @@ class BenchApp(App[int]):
             return self.running
         return True
 
-    def action_stop_run(self) -> None:
-        """Straight from the key to the outputs; nothing waits in between."""
+    def get_driver_class(self) -> type[Driver]:
+        """The usual one for this terminal, with an ear for the stop key."""
+        return hearing(super().get_driver_class(), self._stop_key_read)
+
+    def _stop_key_read(self) -> None:
+        """In the thread that reads the keyboard: straight from the key to the outputs."""
         if self.link is not None:
             self.link.stop("key")
-            self.notify("Stopped: all outputs have been told to go idle.", title="Stop", severity="warning")
+
+    def action_stop_run(self) -> None:
+        """The key as the screen sees it: the boards have been told already where a real keyboard is read."""
+        if self.link is not None:
+            told = self.link.stop("key")
+            self.notify(told.told, title="Stopped", severity="warning", markup=False)
 
     async def action_quit(self) -> None:
         """Closing the program stops the run first and waits for its record to be whole."""
         self.close_run("closed")
         self.exit(0)
 
+    def leave(self) -> None:
+        """Close the program, from any thread."""
+        if self._running:
+            self.call_later(self.exit, 0)
+
     def close_run(self, by: str) -> None:
+        """Before the program ends: stop a run and wait for its end, for a few seconds."""
+        self._closing_run = True
         if self.link is not None and self.link.alive:
             self.link.stop(by)
             self.link.join(_CLOSING_S)
@@ -172,15 +206,40 @@ class BenchApp(App[int]):
 
         self.push_screen(HistoryScreen(self.root))
 
-    def action_cautions(self) -> None:
+    def action_cautions(self, before_run: bool = False) -> None:
         from benchctl.tui.screens.cautions import CautionsScreen
 
-        self.push_screen(CautionsScreen())
+        self.push_screen(CautionsScreen(before_run=before_run))
+
+    def action_settings(self) -> None:
+        from benchctl.tui.screens.settings import SettingsScreen
+
+        self.push_screen(SettingsScreen(self.kept))
+
+    def settle(self, key: str, value: float | str) -> None:
+        """Keep a setting, and go by it from now on."""
+        if key == "look":
+            self._look(str(value))
+        elif key == "runs":
+            self._root = Path(str(value)).expanduser() if value else None
+            self.remember(key, value)
+            self.kept = replace(self.kept, runs=self._root)
+        else:
+            self.remember(key, value)
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """What the command palette offers."""
         if self.running:
             yield SystemCommand("Stop the run", "Outputs to idle, run over (Ctrl+X)", self.action_stop_run)
+        for active in screen.active_bindings.values():
+            bound = active.binding
+            own = not bound.action.startswith(("app.", "command_palette")) and active.node is not self
+            if own and bound.description and active.enabled and bound.show:
+                action, node = bound.action, active.node
+                yield SystemCommand(
+                    bound.description, f"On this screen: {bound.key}", lambda a=action, n=node: self.run_action(a, n)
+                )
+        yield SystemCommand("Settings", "Bench, pair, runs, speed, look: kept for the next start", self.action_settings)
         yield SystemCommand("Past runs", "Runs, boards, yield, trends, comparison", self.action_history)
         yield SystemCommand("Cautions", "Motors, batteries, soldering, radio, flying", self.action_cautions)
         yield SystemCommand("Help", "Keys and signs of this screen", self.action_help)
@@ -217,17 +276,25 @@ def main() -> int:
     """Run the terminal UI until it is closed; 0. Raises UsageError without a terminal."""
     if not all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
         raise UsageError("the terminal UI needs a terminal; see benchctl --help for commands that do without")
-    app = BenchApp(kept=preferences.load(), file=preferences.path())
+    return run_app(BenchApp(kept=preferences.load(), file=preferences.path()))
 
-    def leave(number: int, frame: object) -> None:
-        app.close_run("closed" if number == getattr(signal, "SIGHUP", None) else "signal")
-        app.exit(0)
 
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), leave)
+def run_app(app: BenchApp) -> int:
+    """Run until it is closed; signals stop the run and close the program. Returns its exit code."""
+    from benchctl.signals import on_signals
+
+    over = threading.Event()
+
+    def leave(by: str) -> None:
+        app.close_run(by)
+        app.leave()
+        if not over.wait(_LEAVING_S):
+            os._exit(0)  # a terminal that takes nothing is in the way; the boards are told, the record is whole
+
+    on_signals(leave)
     try:
         app.run()
     finally:
         app.close_run("closed")
+        over.set()
     return app.return_code or 0

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from benchctl.analysis.thinning import thinned
 from benchctl.units import shown
 
 Floats = npt.NDArray[np.float64]
@@ -18,7 +18,8 @@ _MOST_LINES = 3
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """One line of a plot. x, y: float64 of the same length; NaN breaks the line. joined: drawn as a line, not dots."""
+    """One line of a plot. x, y: float64 of the same length; NaN breaks the line. joined: drawn as a line, not dots.
+    limits: of the reading that it shows, in y's unit."""
 
     name: str
     x: Floats
@@ -28,6 +29,7 @@ class Curve:
     y_name: str
     y_unit: str
     joined: bool = True
+    limits: tuple[float, ...] = ()
 
 
 def curves(shows: str, name: str, columns: Sequence[str], units: Sequence[str], data: Floats) -> list[Curve]:
@@ -61,24 +63,19 @@ class _Table:
         """Column `y` (or `values` in its place) over column `x`; over the row number where x is negative."""
         over = self.data[:, x] if x >= 0 else np.arange(len(self.data), dtype=np.float64)
         x_name, x_unit = (self.columns[x], self.units[x]) if x >= 0 else ("number", "")
-        curve = Curve(self.name, over, over, _said(x_name), x_unit, _said(self.columns[y]), self.units[y], joined)
+        curve = Curve(
+            self.name, over, over, _axis_name(x_name), x_unit, _axis_name(self.columns[y]), self.units[y], joined
+        )
         return _thin(curve, over, self.data[:, y] if values is None else values)
 
 
-def _said(name: str) -> str:
+def _axis_name(name: str) -> str:
     return "time" if name in ("at", "t") else name.replace("_", " ")
 
 
 def _thin(like: Curve, x: Floats, y: Floats) -> Curve:
     """At most `_MOST` points that keep the least and the greatest of every stretch."""
-    if len(x) > _MOST:
-        size = math.ceil(2 * len(x) / _MOST)
-        keep: list[int] = []
-        for start in range(0, len(y), size):
-            part = y[start : start + size]
-            if np.isfinite(part).any():
-                keep += sorted({start + int(np.nanargmin(part)), start + int(np.nanargmax(part))})
-        x, y = x[keep], y[keep]
+    x, y = thinned(x, y, _MOST)
     return Curve(like.name, x, y, like.x_name, like.x_unit, like.y_name, like.y_unit, like.joined)
 
 
@@ -94,7 +91,7 @@ def _packets(table: _Table) -> list[Curve]:
     some = counts > 0
     middle = ((edges[:-1] + edges[1:]) / 2)[some]
     share = 100.0 * sums[some] / counts[some]
-    return [Curve(table.name, middle, share, _said(table.columns[0]), table.units[0], "lost", "%")]
+    return [Curve(table.name, middle, share, _axis_name(table.columns[0]), table.units[0], "lost", "%")]
 
 
 def _latency(table: _Table) -> list[Curve]:
@@ -108,7 +105,7 @@ def _scan(table: _Table) -> list[Curve]:
     if samples is None:
         return [table.curve(1)]
     share = 100.0 * table.data[:, 1] / np.maximum(samples, 1.0)
-    return [Curve(table.name, table.data[:, 0], share, _said(table.columns[0]), "", "busy", "%")]
+    return [Curve(table.name, table.data[:, 0], share, _axis_name(table.columns[0]), "", "busy", "%")]
 
 
 def _waveform(table: _Table) -> list[Curve]:
@@ -127,6 +124,11 @@ def _lines(table: _Table) -> list[Curve]:
     return [table.curve(y) for y in range(1, min(len(table.columns), _MOST_LINES + 1))]
 
 
+def _edges(table: _Table) -> list[Curve]:
+    """Levels as steps: each holds until the next edge."""
+    return [replace(c, x=np.repeat(c.x, 2)[1:], y=np.repeat(c.y, 2)[:-1]) if len(c.x) > 1 else c for c in _lines(table)]
+
+
 def _poses(table: _Table) -> list[Curve]:
     """Two columns are a path in the plane; more are values one after another."""
     if len(table.columns) == 2:
@@ -141,6 +143,6 @@ _KINDS: Mapping[str, Callable[[_Table], list[Curve]]] = {
     "waveform": _waveform,
     "sweep": _sweep,
     "timeline": _lines,
-    "edges": _lines,
+    "edges": _edges,
     "poses": _poses,
 }

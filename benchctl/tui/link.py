@@ -19,6 +19,8 @@ from benchctl.errors import BenchctlError, InternalError
 from benchctl.operate import Operation, Pace, Result
 from benchctl.operators import PersonOperator
 from benchctl.procedure.file import Procedure
+from benchctl.runs.summary import Summary
+from benchctl.session.owner_wiring import OwnerWiring
 from benchctl.terms import Role
 from benchctl.tui.curves import Curve, curves, merged
 
@@ -35,6 +37,10 @@ def next_speed(speed: float) -> float:
     return SPEEDS[(SPEEDS.index(speed) + 1) % len(SPEEDS)] if speed in SPEEDS else SPEEDS[0]
 
 
+#: what a bench is called whose fault is to be guessed
+PRACTICE = "a practice pair"
+
+
 @dataclass(frozen=True, slots=True)
 class Choice:
     """What to run. seed: None takes the bench file's. person: a person answers; else, where the bench is simulated,
@@ -45,6 +51,13 @@ class Choice:
     seed: int | None = None
     labels: Mapping[Role, str] = field(default_factory=dict)
     person: bool = False
+    before: Summary | None = None
+    hidden: bool = False
+
+    @property
+    def bench_name(self) -> str:
+        """As the screens may name the bench."""
+        return PRACTICE if self.hidden else self.bench
 
 
 class Batch:
@@ -125,6 +138,8 @@ class RunLink:
         self.glimpses: dict[tuple[str, str], ev.Samples] = {}
         self.result: Result | None = None
         self.error = ""
+        #: what the person took to be wrong with a practice pair, "" before that
+        self.guess = ""
         self.speed = speed
         self.folder: Path | None = None
         self.person: PersonOperator | None = None
@@ -133,7 +148,8 @@ class RunLink:
         self._asked: set[int] = set()
         self._operation: Operation | None = None
         self._stopped_by = ""
-        self._lock = threading.RLock()
+        #: the latest stop and which boards it has reached
+        self.stop_pressed: ev.StopPressed | None = None
         self._thread = threading.Thread(target=self._work, name="run", daemon=True)
 
     # ------------------------------------------------------------------ the three commands, and the pace
@@ -146,13 +162,19 @@ class RunLink:
         if self.person is not None:
             self.person.give(prompt_id, text)
 
-    def stop(self, by: str) -> None:
-        """Stop at once, in the calling thread. by: "key", "signal", "closed"."""
-        with self._lock:
-            self._stopped_by = self._stopped_by or by
-            operation = self._operation
-        if operation is not None and self.alive:
-            operation.stop(by)
+    def stop(self, by: str) -> ev.StopPressed:
+        """Stop at once, in the calling thread. by: "key", "signal", "closed". Returns which boards were reached.
+
+        While the bench is still being opened no board has been told anything; the run that follows ends at once.
+        """
+        self._stopped_by = self._stopped_by or by
+        # this order: whoever makes the operation looks for a stop after it has put it in place
+        operation = self._operation
+        if operation is None:
+            self.stop_pressed = ev.StopPressed(0.0, by)
+        else:
+            self.stop_pressed = operation.stop(by) if self.alive else operation.stop_pressed
+        return self.stop_pressed
 
     def set_speed(self, speed: float) -> None:
         """From now on; while a person is asked something, time passes as real time does whatever is set."""
@@ -172,9 +194,20 @@ class RunLink:
         operation = self._operation
         return operation.bench.now() if operation is not None else 0.0
 
+    @property
+    def secret(self) -> bool:
+        """Whether the fault is still to be guessed, and so neither it nor its causes are told."""
+        return self.choice.hidden and not self.guess
+
+    @property
+    def wirings(self) -> dict[Role, OwnerWiring]:
+        """What the pair file says of each board; nothing while the bench is being opened."""
+        operation = self._operation
+        return {role: b.wiring for role, b in operation.bench.boards.items()} if operation is not None else {}
+
     def answers_by_person(self, prompt: ev.Prompt) -> bool:
         """Whether the screen's person answers this prompt, or somebody else does."""
-        if self.person is None or prompt.kind is ev.PromptKind.DO:
+        if self.person is None or not prompt.awaits_answer:
             return False
         return not (isinstance(self.person, Rehearsal) and prompt.kind in _BY_HAND)
 
@@ -188,7 +221,15 @@ class RunLink:
 
     def _work(self) -> None:
         try:
-            bench = open_bench(self.choice.bench, seed=self.choice.seed, labels=self.choice.labels)
+            choice = self.choice
+            procedure = choice.procedure
+            bench = open_bench(
+                choice.bench,
+                seed=choice.seed,
+                labels=choice.labels,
+                unspoken=procedure.finds,
+                unplugged=procedure.unplugged,
+            )
             try:
                 self.result = self._perform(bench)
                 self.error = self.result.error
@@ -204,13 +245,11 @@ class RunLink:
     def _perform(self, bench: Bench) -> Result:
         operator = self._operator(bench)
         if bench.simulated:
-            bench.pacer = self._pace  # type: ignore[attr-defined]
+            bench.pacer = self._pace
         operation = Operation(self.choice.procedure, bench, self.root, operator=operator, readers=[self._read])
-        with self._lock:
-            self._operation, self.folder = operation, operation.folder
-            stopped_by = self._stopped_by
-        if stopped_by:
-            operation.stop(stopped_by)
+        self._operation, self.folder = operation, operation.folder
+        if self._stopped_by:
+            self.stop_pressed = operation.stop(self._stopped_by)
         return operation.perform()
 
     def _operator(self, bench: Bench) -> Operator | None:
@@ -261,11 +300,6 @@ class RunLink:
         """Tables of a stage that are whole, the newest first."""
         found = [curves for (of, _), curves in list(self.curves.items()) if of == stage]
         return [curve for curves in reversed(found) for curve in curves]
-
-    @property
-    def stopped_by(self) -> str:
-        """Who asked for the stop, "" when nobody has."""
-        return self._stopped_by
 
     def _thread_ends(self) -> None:
         self._tell()

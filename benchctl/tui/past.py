@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchctl.report import words
 from benchctl.runs.index import RunRow
 from benchctl.runs.log import read
 from benchctl.runs.summary import RunState, Summary, summarise
@@ -26,8 +25,8 @@ def cells(row: RunRow, marked: bool) -> tuple[str, ...]:
     """A run as the cells of its line."""
     boards = " ".join(b.label or str(b.role) for b in row.boards)
     bench = f"{row.bench}, rehearsal" if row.simulated else row.bench
-    why = ", ".join(words.said(f) for f in row.failed)
-    cause = words.said(row.causes[0][0]) if row.causes else ""
+    why = ", ".join(row.failed)
+    cause = row.causes[0][0] if row.causes else ""
     when = row.wall[:16].replace("T", " ")
     mark = MARK if marked else " "
     return (mark, verdict_words(row), when, row.procedure, boards, bench, ": ".join(t for t in (why, cause) if t))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from benchctl import events as ev
+from benchctl.terms import Reading
 from benchctl.tui.curves import Curve
-from benchctl.tui.widgets.readings import split_name
 from benchctl.units import shown
 
 _MOST = 400
@@ -17,7 +17,7 @@ class Trail:
 
     def __init__(self) -> None:
         self._points: dict[tuple[str, str], list[tuple[float, float]]] = {}
-        self._units: dict[tuple[str, str], str] = {}
+        self._latest: dict[tuple[str, str], Reading] = {}
 
     def see(self, event: ev.Event) -> None:
         if not isinstance(event, ev.ReadingTaken):
@@ -25,7 +25,7 @@ class Trail:
         key = (event.stage, event.reading.name)
         if not event.final or key in self._points:
             points = self._points.setdefault(key, [])
-            self._units[key] = event.reading.unit
+            self._latest[key] = event.reading
             points.append((event.t, event.reading.value))
             if len(points) > _MOST:
                 del points[1:-1:2]
@@ -36,7 +36,9 @@ class Trail:
         for key, points in self._points.items():
             if key[0] == stage and len(points) > 1:
                 t, y = np.array(points).T
-                name = " ".join(p for p in split_name(key[1]) if p)
-                curve = Curve("", t, y, "", "s", f"{name} so far", shown(self._units[key]))
+                latest = self._latest[key]
+                limit = latest.limit
+                ends = tuple(v for v in (limit.min, limit.max) if v is not None) if limit is not None else ()
+                curve = Curve("", t - t[0], y, "", "s", f"{latest.called} so far", shown(latest.unit), limits=ends)
                 out.append((float(t[-1]), [curve]))
         return out

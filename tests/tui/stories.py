@@ -13,7 +13,9 @@ from helpers_runs import CRAFT, HAND, Story, failing_run, healthy_run
 
 from benchctl import events as ev
 from benchctl import shipped
+from benchctl.declare import owner_wiring
 from benchctl.operators import PersonOperator
+from benchctl.pairfile.reader import load as pair_file
 from benchctl.procedure.file import load
 from benchctl.runs.folder import RunFolder
 from benchctl.runs.log import RunLog
@@ -48,9 +50,9 @@ class Replay(RunLink):
         for event in events:
             self._read(event)
 
-    def stop(self, by: str) -> None:
+    def stop(self, by: str) -> ev.StopPressed:
         self.stops.append(by)
-        super().stop(by)
+        return super().stop(by)
 
     def answer(self, prompt_id: int, text: str) -> None:
         self.answers.append((prompt_id, text))
@@ -58,6 +60,16 @@ class Replay(RunLink):
     @property
     def alive(self) -> bool:
         return self.going
+
+    @property
+    def wirings(self) -> Any:
+        return mudlark_wirings()
+
+
+def mudlark_wirings(pair: str = "mudlark") -> Any:
+    """What the pair file says of each board."""
+    spec = pair_file(pair)
+    return {role: owner_wiring(spec, role) for role in spec.boards}
 
 
 def with_app(size: tuple[int, int], play: Callable[[BenchApp, Any], Awaitable[None]], **more: Any) -> None:
@@ -72,7 +84,7 @@ def with_app(size: tuple[int, int], play: Callable[[BenchApp, Any], Awaitable[No
     asyncio.run(whole())
 
 
-async def until(pilot: Any, reached: Callable[[], bool], seconds: float = 20.0) -> None:
+async def until(pilot: Any, reached: Callable[[], bool], seconds: float = 300.0) -> None:
     """Wait for something to be so; the failure says what."""
     for _ in range(int(seconds / 0.05)):
         if reached():
@@ -180,7 +192,7 @@ def workshop(root: Path) -> None:
         ("20260315-090500-bring-up-12aa", "2026-03-15T09:05:00Z"),
         ("20260315-094000-bring-up-77b1", "2026-03-15T09:40:00Z"),
     )
-    real = {"simulated": False, "bench": "ports", "bench_kind": "serial", "operator": "person"}
+    real = {"simulated": False, "bench": "ports", "bench_kind": "ports", "operator": "person"}
     for number, (name, wall) in enumerate(days, 1):
         made = failing_run if number == 2 else healthy_run
         record(root, name, [_relabelled(e, number) for e in made(run=name, wall=wall, **real)])

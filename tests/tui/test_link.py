@@ -219,6 +219,7 @@ def test_pacer_sees_time_in_small_steps(bench: str) -> None:
     assert max(steps) <= 0.025
 
 
+@pytest.mark.long
 def test_pacing_changes_nothing(tmp_path: Path) -> None:
     """The same seed gives the same readings, paced or not."""
 

@@ -30,7 +30,7 @@ from benchctl.tui.widgets.lines import _changed, fit, line, plain, wrapped
 from benchctl.tui.widgets.live_banner import banner
 from benchctl.tui.widgets.plot import canvas, drawn, spark
 from benchctl.tui.widgets.prompt import told
-from benchctl.tui.widgets.readings import all_lines, bar, short_step, split_name, stage_head
+from benchctl.tui.widgets.readings import all_lines, bar, short_step, stage_head
 from benchctl.tui.widgets.stages import stage_line
 
 WIDTHS = (38, 47, 66, 78, 118, 198)
@@ -130,6 +130,32 @@ def test_plot_names_units() -> None:
     assert "2 s" in text
 
 
+def test_limits_are_drawn_and_within_the_span() -> None:
+    """A limit above all that was measured is a dashed row at the top, and the axis reaches it."""
+    rows = [plain(r) for r in drawn(dataclasses.replace(curve([0, 2], [0.5, 0.6]), limits=(4.0,)), 40, 8)]
+
+    assert "4 %" in rows[1]
+    assert "╌╌╌" in rows[1]
+    assert not any("╌" in row for row in rows[2:])
+
+
+def test_ends_of_an_axis_differ_and_time_begins_at_nought() -> None:
+    """Two volts that are the same in three digits are told in as many as it takes; the clock of the run is not told."""
+    rows = [plain(r) for r in drawn(curve([71.0, 73.0], [5.0001, 5.0003]), 40, 8)]
+    ends = [row.split("┤")[0].strip() for row in rows if "┤" in row]
+
+    assert len(set(ends)) == 2
+    assert rows[-1].split() == ["0", "s", "2", "s"]
+
+
+def test_levels_are_steps() -> None:
+    """A level holds until its next edge: no slope between two of them."""
+    (found,) = curves("edges", "e", ("at", "level"), ("s", ""), np.array([[0.0, 1.0], [1.0, 0.0], [3.0, 1.0]]))
+
+    assert list(found.x) == [0.0, 1.0, 1.0, 3.0, 3.0]
+    assert list(found.y) == [1.0, 1.0, 0.0, 0.0, 1.0]
+
+
 def test_curves_keep_extremes_and_stay_small() -> None:
     """A million points become a few hundred, the highest and the lowest among them."""
     x = np.arange(1_000_000.0)
@@ -174,7 +200,7 @@ def test_rows_fit_the_width(width: int) -> None:
     """No row of any pane is wider than the pane, whatever the run was."""
     for events in (healthy_run(), failing_run(), stories.in_ramp(), stories.in_loss()):
         s = stories.summary(events, live=True)
-        rows = [board_line(b, width) for b in s.boards.values()] + banner(s, False, False, width)
+        rows = [board_line(b, width) for b in s.boards.values()] + banner(s, "", False, width)
         for stage in s.stages.values():
             rows += [stage_line(stage, width), *stage_head(stage, s.t, width)]
             rows += all_lines(stage, width)
@@ -203,18 +229,12 @@ def test_a_number_stays_with_its_unit() -> None:
     assert all(not row.rstrip().endswith(("7.2", "at most 1", "mudlark-")) for row in rows)
 
 
-def test_names() -> None:
-    """Directions are arrows, boards are headings."""
-    assert split_name("hand_to_craft.latency_p50") == ("hand→craft", "latency p50")
-    assert split_name("quiet_channel") == ("", "quiet channel")
-
-
 # ---------------------------------------------------------------------- sentences
 
 
 def test_banner_names_key_and_emergency_stop() -> None:
     """While outputs are live: that they are, the stop key, and that the plug is the emergency stop."""
-    first, second = banner(stories.summary(stories.in_ramp(), live=True), False, False, 78)
+    first, second = banner(stories.summary(stories.in_ramp(), live=True), "", False, 78)
 
     assert "OUTPUTS LIVE" in plain(first)
     assert "Ctrl+X STOPS" in plain(first)
@@ -276,9 +296,10 @@ def test_causes_while_the_run_goes_on_are_marked_as_such() -> None:
 
 def test_a_stop_that_is_not_confirmed_yet_stays_a_warning() -> None:
     """Until the board has said so, outputs are taken for live."""
-    rows = banner(stories.summary(stories.in_ramp(), live=True), True, False, 78)
+    rows = banner(stories.summary(stories.in_ramp(), live=True), "Told to go idle: hand and craft.", False, 78)
 
-    assert plain(rows[0]).strip() == "■ STOPPING: idle has been sent. Live until the board confirms it."
+    assert "STOPPING, live until idle" in plain(rows[0])
+    assert "Told to go idle: hand and craft." in plain(rows[1])
     assert {tone for row in rows for _, tone in row} == {"live"}
 
 

@@ -1,6 +1,6 @@
 """Every screen at three sizes, compared with its stored text.
 
-`BENCHCTL_NEW_PICTURES=1 pytest tests/tui/test_pictures.py` stores what the screens look like now; review what changed.
+`BENCHCTL_NEW_PICTURES=1 pytest -m '' tests/tui/test_pictures.py` stores what the screens look like now; review what changed.
 """
 
 from __future__ import annotations
@@ -200,9 +200,12 @@ PICTURES: dict[str, tuple[Play, dict[str, Any]]] = {
 }
 
 
+@pytest.mark.parametrize(
+    "sizes", [stories.SIZES[:1], pytest.param(stories.SIZES, marks=pytest.mark.long)], ids=["usual size", "all sizes"]
+)
 @pytest.mark.parametrize("name", PICTURES)
-def test_picture(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What the user sees, at every size; the sizes are reached by resizing the terminal."""
+def test_picture(name: str, sizes: list[tuple[int, int]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the user sees; other sizes are reached by resizing the terminal."""
     play, more = PICTURES[name]
     monkeypatch.chdir(tmp_path)
     procedures = own_procedures(tmp_path / "procedures")
@@ -210,7 +213,7 @@ def test_picture(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 
     async def whole(app: BenchApp, pilot: Any) -> None:
         await play(app, pilot)
-        for size in stories.SIZES:
+        for size in sizes:
             await pilot.resize_terminal(*size)
             await compared(name, size, app, pilot)
 

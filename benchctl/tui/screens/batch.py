@@ -18,12 +18,12 @@ from benchctl.errors import UsageError
 from benchctl.report import words
 from benchctl.runs.history import BoardHistory, TrendPoint, boards, first_pass_yield, frequent, judged, of_kind, trend
 from benchctl.runs.index import RunRow
-from benchctl.terms import Interval
+from benchctl.terms import Interval, readable
 from benchctl.tui.past import load_summary, verdict_words
 from benchctl.tui.widgets.lines import Line, Lines, fit, joined, line, right, wrapped
 from benchctl.tui.widgets.plot import spark
-from benchctl.tui.widgets.readings import split_name
 from benchctl.tui.widgets.stages import TONES
+from benchctl.tui.workers import show_on
 from benchctl.units import quantity
 
 #: runs that a trend reads, the latest ones
@@ -77,7 +77,7 @@ def _board(history: BoardHistory, width: int) -> list[Line]:
     first = "never judged"
     if judged(history.runs):
         first = "passed first time" if history.first_passed else "did not pass the first time"
-    cause = words.said(history.causes[0][0]) if history.causes else ""
+    cause = history.causes[0][0] if history.causes else ""
     rest = f"{words.many(len(history.runs), 'run')}, {first}"
     told = wrapped(": ".join(t for t in (rest, cause) if t), width - _HEAD)
     head = fit(f"{fit(history.label, 18)} {latest}", _HEAD)
@@ -88,7 +88,7 @@ def _board(history: BoardHistory, width: int) -> list[Line]:
 def _often(title: str, counts: Sequence[tuple[str, int]]) -> list[Line]:
     if not counts:
         return []
-    return [line((title, "strong")), *(line(f"{n:>4} × {words.said(name)}") for name, n in counts[:5])]
+    return [line((title, "strong")), *(line(f"{n:>4} × {name}") for name, n in counts[:5])]
 
 
 def trend_lines(points: Sequence[TrendPoint], reading: str, width: int) -> list[Line]:
@@ -98,8 +98,7 @@ def trend_lines(points: Sequence[TrendPoint], reading: str, width: int) -> list[
     unit = points[-1].reading.unit
     values = [p.reading.value for p in points]
     low, high = quantity(min(values), unit, 3), quantity(max(values), unit, 3)
-    name = " ".join(t for t in split_name(reading) if t)
-    out = wrapped(f"{name}: {low} to {high}, earliest first", width, "strong")
+    out = wrapped(f"{points[-1].reading.called}: {low} to {high}, earliest first", width, "strong")
     out.append(line((spark(values[-width:]), "note")))
     for p in reversed(points[-5:]):
         verdict = p.reading.verdict
@@ -139,6 +138,7 @@ class TrendPane(Lines):
 
 
 class BatchScreen(Screen[None]):
+    AUTO_FOCUS = "#batch"
     BINDINGS: ClassVar = [
         Binding("m", "kind", "Real or rehearsal"),
         Binding("escape", "back", "Back"),
@@ -148,38 +148,39 @@ class BatchScreen(Screen[None]):
         super().__init__()
         self.root = root
         self.rows = rows
+        self._batch, self._trend = BatchPane(rows), TrendPane()
+        self._which = OptionList(id="which", markup=False)
+        self._which.border_title = "Trend of"
 
     def compose(self) -> ComposeResult:
         with Vertical():
-            yield BatchPane(self.rows)
+            yield self._batch
             with Horizontal(id="trends"):
-                yield OptionList(id="which", markup=False)
-                yield TrendPane()
+                yield self._which
+                yield self._trend
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
-        self.query_one("#which").border_title = "Trend of"
-        self.query_one(BatchPane).focus()
         self._list_readings()
 
     def _kept(self) -> list[RunRow]:
-        return of_kind(self.rows, simulated=self.query_one(BatchPane).simulated)
+        return of_kind(self.rows, simulated=self._batch.simulated)
 
     @work(thread=True, exclusive=True, group="list")
     def _list_readings(self) -> None:
         """The readings of the latest run that has any are what can be chosen."""
-        for row in self.app.call_from_thread(self._kept)[:5]:
+        for row in self._kept()[:5]:
             try:
                 summary = load_summary(self.root / row.name)
             except UsageError:
                 continue
             names = [f"{s.name}/{r}" for s in summary.stages.values() for r in s.readings]
             if names:
-                self.app.call_from_thread(self._offer, names)
+                show_on(self, self._offer, names)
                 return
 
     def _offer(self, names: list[str]) -> None:
-        options = self.query_one("#which", OptionList)
+        options = self._which
         options.clear_options()
         options.add_options([Option(_option_words(n), id=n) for n in names])
 
@@ -193,19 +194,19 @@ class BatchScreen(Screen[None]):
         points: list[TrendPoint] = []
         problem = ""
         try:
-            points = trend(self.root, self.app.call_from_thread(self._kept)[:_MOST_RUNS], stage, reading)
+            points = trend(self.root, self._kept()[:_MOST_RUNS], stage, reading)
         except UsageError as e:
             problem = str(e)
-        self.app.call_from_thread(self._show_trend, points, reading, problem)
+        show_on(self, self._show_trend, points, reading, problem)
 
     def _show_trend(self, points: list[TrendPoint], reading: str, problem: str) -> None:
-        pane = self.query_one(TrendPane)
+        pane = self._trend
         pane.points, pane.reading, pane.problem = points, reading, problem
         pane.renew()
 
     def action_kind(self) -> None:
         """Real boards and rehearsals are never counted together."""
-        pane = self.query_one(BatchPane)
+        pane = self._batch
         pane.simulated = not pane.simulated
         pane.renew()
         self._list_readings()
@@ -216,5 +217,4 @@ class BatchScreen(Screen[None]):
 
 def _option_words(name: str) -> str:
     stage, _, reading = name.partition("/")
-    whose, what = split_name(reading)
-    return f"{words.said(stage)}: {whose} {what}".replace("  ", " ")
+    return f"{readable(stage)}: {readable(reading)}"

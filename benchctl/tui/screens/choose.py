@@ -5,7 +5,8 @@ Painted before anything heavy is imported; boards are looked for, and the rest i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import random
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -21,6 +22,7 @@ from benchctl import __version__, shipped
 from benchctl.errors import BenchctlError, UsageError
 from benchctl.terms import Role
 from benchctl.tui.widgets.lines import Line, Lines, fit, line, wrapped
+from benchctl.tui.workers import show_on
 
 if TYPE_CHECKING:
     from benchctl.ports.discover import Found
@@ -33,7 +35,11 @@ BENCHES = {
     "avr": "real firmware, modelled chips",
     "ports": "the boards plugged in here",
 }
+#: stands for any of the benches with a fault
+_PRACTICE = "practice"
 _FILE = "file"
+#: behind a procedure's title
+_NEW = {"set-up": "\n  ▸ new pair? start with this"}
 #: a person answers → what the button says
 _ANSWERS = {False: "Answers: the modelled person", True: "Answers: you, at this screen"}
 _LOOKING = "Looking for boards…"
@@ -53,7 +59,7 @@ def advice(found: Sequence[Found] | None, failure: str = "") -> str:
     if not boards:
         return "No board answers yet. See to what is said below and press R, or practise on the modelled pair."
     if {"hand", "craft"} <= roles:
-        return "Both boards answer. Choose a procedure, then Start; new boards begin with bring-up."
+        return "Both boards answer. Choose a procedure, then Start; a new pair begins with set-up."
     missing = "craft" if "hand" in roles else "hand"
     return f"One board answers; the {missing} board is missing. Plug it in and press R."
 
@@ -96,7 +102,7 @@ class AboutPane(Lines):
         out += wrapped(f"{len(p.steps)} stages, about {max(1, round(seconds / 60))} min in real time:", width, "soft")
         for number, step in enumerate(p.steps, 1):
             spins = "  ▲ outputs live" if step.stage.spins else ""
-            out.append(line(f"{number:>2} {step.stage.title}", (spins, "warn")))
+            out.append(line(f"{number:>2} {step.title}", (spins, "warn")))
         return out
 
 
@@ -105,10 +111,11 @@ class ChooseScreen(Screen[None]):
 
     BINDINGS: ClassVar = [
         Binding("f5", "start", "Start", key_display="F5"),
-        Binding("r", "look", "Look again"),
+        Binding("r", "look", "Look"),
         Binding("h", "app.history", "Past runs"),
         Binding("c", "app.cautions", "Cautions"),
-        Binding("o", "open", "Open a file"),
+        Binding("o", "open", "Open"),
+        Binding("s", "app.settings", "Settings"),
     ]
 
     def __init__(self) -> None:
@@ -164,20 +171,13 @@ class ChooseScreen(Screen[None]):
         self.action_look()
 
     def _procedure_options(self) -> list[Option]:
-        return [Option(name, id=name) for name in self._procedures] + [Option("a file…", id=_FILE)]
+        told = [Option(f"{shipped.title(path)}{_NEW.get(n, '')}", id=n) for n, path in self._procedures.items()]
+        return [*told, Option("a file…", id=_FILE)]
 
     def _bench_options(self) -> list[Option]:
         named = [Option(f"{name:<6} {told}", id=name) for name, told in self._benches.items()]
-        return [*named, Option("a bench file…", id=_FILE)]
-
-    def _found_out(self, show: Callable[..., None], *what: object) -> None:
-        """From a worker: shown by the screen's own thread, unless the screen has gone meanwhile."""
-
-        def still_here() -> None:
-            if self.is_mounted and self.query("#procedures"):
-                show(*what)
-
-        self.app.call_from_thread(still_here)
+        practice = Option("practice: a modelled pair with a fault", id=_PRACTICE)
+        return [*named, practice, Option("a bench file…", id=_FILE)]
 
     # ------------------------------------------------------------------ boards
 
@@ -196,7 +196,7 @@ class ChooseScreen(Screen[None]):
             found = self.app.look_for_boards()  # type: ignore[attr-defined]
         except (BenchctlError, OSError) as e:
             failure = str(e)
-        self._found_out(self._looked, found, failure)
+        show_on(self, self._looked, found, failure)
 
     def _looked(self, found: Sequence[Found], failure: str) -> None:
         pane = self.query_one(FoundPane)
@@ -219,7 +219,7 @@ class ChooseScreen(Screen[None]):
         import benchctl.tui.screens.run
         import benchctl.tui.screens.verdict  # noqa: F401
 
-        self._found_out(lambda: self._about(self._chosen("procedures")))
+        show_on(self, lambda: self._about(self._chosen("procedures")))
 
     @on(OptionList.OptionHighlighted, "#procedures")
     def _highlighted(self, event: OptionList.OptionHighlighted) -> None:
@@ -243,7 +243,7 @@ class ChooseScreen(Screen[None]):
             loaded: Procedure | str = load(self._procedures[name])
         except UsageError as e:
             loaded = str(e)
-        self._found_out(self._loaded_one, name, loaded)
+        show_on(self, self._loaded_one, name, loaded)
 
     def _loaded_one(self, name: str, loaded: Procedure | str) -> None:
         pane = self.query_one(AboutPane)
@@ -343,6 +343,8 @@ class ChooseScreen(Screen[None]):
         labels = {role: self._text(role) for role in (Role.HAND, Role.CRAFT) if self._text(role)}
         if seed and not seed.lstrip("-").isdigit():
             raise UsageError(f"Seed {seed!r}: expected a whole number.")
+        if bench == _PRACTICE:
+            return Choice(procedure, random.choice(shipped.faulty_benches()), None, labels, self._person, hidden=True)
         return Choice(procedure, bench, int(seed) if seed else None, labels, self._person)
 
     def _text(self, which: str) -> str:

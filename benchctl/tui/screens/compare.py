@@ -14,17 +14,18 @@ from textual.screen import Screen
 from textual.widgets import Footer
 
 from benchctl.analysis.equivalence import Outcome
-from benchctl.compare import Comparison, Row, compare
+from benchctl.compare import Comparison, Row, compare, undecided_why
 from benchctl.errors import UsageError
 from benchctl.report import words
+from benchctl.report.compared import grouped
 from benchctl.report.overlay import Overlay, overlays
 from benchctl.runs.summary import Summary
 from benchctl.runs.tables import Tables
 from benchctl.terms import Verdict
 from benchctl.tui.past import load_summary
 from benchctl.tui.widgets.lines import Line, Lines, fit, joined, line, right, wrapped
-from benchctl.tui.widgets.readings import split_name
 from benchctl.tui.widgets.stages import TONES
+from benchctl.tui.workers import show_on
 from benchctl.units import quantity
 
 #: outcome → sign and tone
@@ -59,10 +60,14 @@ def compare_lines(
         *wrapped(_named(new), wide, "", "later    ", "         "),
     ]
     unlike = [w for d in c.differences for w in wrapped(words.clean(d), wide, "warn", "! ", "  ")]
-    gone = [w for m in c.missing for w in wrapped(f"measured in the earlier run only: {m}", wide, "warn", "! ", "  ")]
-    changed = [line(f"{words.said(s)}: {_or_dash(old)} → {_or_dash(later)}") for s, old, later in c.verdicts]
-    readings = [_stage(stage, list(rows), wide, overlays) for stage, rows in groupby(c.rows, lambda r: r.stage)]
-    return joined([head, [*unlike, *gone], _headed("Stages that ended differently", changed), *readings])
+    gone = [w for m in c.gone() for w in wrapped(m, wide, "warn", "! ", "  ")]
+    changed = [line(f"{c.title(s)}: {_or_dash(old)} → {_or_dash(later)}") for s, old, later in c.verdicts]
+    readings = [
+        _stage(f"{title}: {c.title(stage)}", list(rows), wide, overlays, c.alpha)
+        for title, all_rows in grouped(c)
+        for stage, rows in groupby(all_rows, lambda r: r.stage)
+    ]
+    return joined([head, _headed("Stages that ended differently", changed), [*unlike, *gone], *readings])
 
 
 def _outcomes_of(c: Comparison) -> list[Outcome]:
@@ -82,19 +87,20 @@ def _headed(title: str, rows: list[Line]) -> list[Line]:
     return [line((title, "strong")), *rows] if rows else []
 
 
-def _stage(stage: str, rows: Iterable[Row], width: int, overlays: Sequence[Overlay]) -> list[Line]:
+def _stage(title: str, rows: Iterable[Row], width: int, overlays: Sequence[Overlay], alpha: float) -> list[Line]:
     value_width = 15 if width >= 100 else 12
     name_width = width - 2 * value_width - 17
-    out = [line((fit(words.said(stage), name_width), "strong"),
+    out = [line((fit(title, name_width), "strong"),
                 (f" {right('earlier', value_width)} {right('later', value_width)}", "soft"))]  # fmt: skip
     for row in rows:
         said = str(row.outcome) if row.outcome is not None else ""
         sign, tone = _OUTCOMES.get(said, ("·", ""))
-        name = " ".join(t for t in split_name(row.new.name) if t)
+        name = row.new.called
         old, new = (right(quantity(r.value, r.unit), value_width) for r in (row.reference, row.new))
         out.append(line(fit(f"  {name}", name_width), f" {old} {new}", (f"  {sign} {said or 'for info'}", tone)))
+        out += wrapped(undecided_why(row, alpha), width, "soft", "      ", "      ") if said == "undecided" else []
         for o in overlays:
-            if o.stage == stage and o.readings[-1] == row.new.name:
+            if o.stage == row.stage and o.readings[-1] == row.new.name:
                 out += _distributions(o, width)
     return out
 
@@ -123,24 +129,25 @@ class ComparePane(Lines):
 
 
 class CompareScreen(Screen[None]):
+    AUTO_FOCUS = "#compare"
     BINDINGS: ClassVar = [Binding("escape", "back", "Back")]
 
     def __init__(self, reference: Path, new: Path) -> None:
         super().__init__()
         self.reference = reference
         self.new = new
+        self._pane = ComparePane()
 
     def compose(self) -> ComposeResult:
-        yield ComparePane()
+        yield self._pane
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
-        self.query_one(ComparePane).focus()
         self._load()
 
     @work(thread=True)
     def _load(self) -> None:
-        pane = self.query_one(ComparePane)
+        pane = self._pane
         try:
             reference, new = load_summary(self.reference), load_summary(self.new)
             found = compare(reference, new)
@@ -148,7 +155,7 @@ class CompareScreen(Screen[None]):
             pane.found = found, reference, new
         except UsageError as e:
             pane.problem = words.sentence(str(e))
-        self.app.call_from_thread(pane.renew)
+        show_on(self, pane.renew)
 
     def action_back(self) -> None:
         self.dismiss()

@@ -21,6 +21,7 @@ from benchctl.tui.past import MARK, cells, load_summary, matching
 from benchctl.tui.screens.batch import BatchScreen
 from benchctl.tui.screens.compare import CompareScreen
 from benchctl.tui.widgets.lines import Line, Lines, fit, line
+from benchctl.tui.workers import show_on
 
 #: rows put into the table; the filter finds the others
 _MOST = 300
@@ -48,6 +49,7 @@ class RunPane(Lines):
 
 
 class HistoryScreen(Screen[None]):
+    AUTO_FOCUS = "#runs"
     BINDINGS: ClassVar = [
         Binding("enter", "open", "Open"),
         Binding("space", "mark", "Mark"),
@@ -74,8 +76,6 @@ class HistoryScreen(Screen[None]):
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
-        table = self.query_one(DataTable)
-        table.focus()
         self._load()
 
     @work(thread=True, exclusive=True)
@@ -84,7 +84,7 @@ class HistoryScreen(Screen[None]):
             rows, problem = list_rows(self.root), ""
         except UsageError as e:
             rows, problem = [], str(e)
-        self.app.call_from_thread(self._loaded, rows, problem)
+        show_on(self, self._loaded, rows, problem)
 
     def _loaded(self, rows: list[RunRow], problem: str) -> None:
         self.rows = rows

@@ -28,10 +28,9 @@ class PathScreen(ModalScreen[Path | None]):
         with Vertical(id="dialog"):
             yield Label(f"Path of a {self._what} file (Esc leaves)")
             yield Input(placeholder="name.toml", id="path")
-            yield OptionList(*_files(Path.cwd()), id="files", markup=False)
-
-    def on_mount(self) -> None:
-        self.query_one("#files").border_title = "TOML files here"
+            files = OptionList(*_files(Path.cwd()), id="files", markup=False)
+            files.border_title = "TOML files here"
+            yield files
 
     @on(Input.Submitted)
     def _typed(self, event: Input.Submitted) -> None:

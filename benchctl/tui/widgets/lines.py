@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Iterable
 from typing import ClassVar
@@ -15,12 +14,11 @@ from textual.geometry import Region, Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
+from benchctl.units import unbroken
+
 #: a piece of text and its tone: "", "soft", "strong", "good", "bad", "warn", "live", "note"
 Part = tuple[str, str]
 Line = tuple[Part, ...]
-
-#: between a number and its unit no line ends
-_UNIT_GAP = re.compile(r"(?<=\d) (?=(?:%|V|mV|A|mA|Ω|µF|s|ms|µs|ppm|dBm?|MHz|Hz|min|h)(?:\W|$))")
 
 TONES = ("soft", "strong", "good", "bad", "warn", "live", "note")
 
@@ -50,7 +48,7 @@ def right(text: str, width: int) -> str:
 def wrapped(text: str, width: int, tone: str = "", first: str = "", rest: str = "") -> list[Line]:
     """The text in as many lines as it takes. first, rest: what the first line and the others begin with."""
     out: list[Line] = []
-    for paragraph in _UNIT_GAP.sub("\u00a0", text).splitlines() or [""]:
+    for paragraph in unbroken(text).splitlines() or [""]:
         rows = textwrap.wrap(
             paragraph, max(8, width), initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
         ) or [first]

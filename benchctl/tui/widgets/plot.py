@@ -8,9 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from benchctl.terms import readable
 from benchctl.tui.curves import Curve
 from benchctl.tui.widgets.lines import Line, Lines, fit, line, right
-from benchctl.tui.widgets.readings import split_name
 from benchctl.units import quantity
 
 Floats = npt.NDArray[np.float64]
@@ -80,22 +80,35 @@ def drawn(curve: Curve, width: int, height: int) -> list[Line]:
     """A plot with title and axes in `height` lines; what the axes show is written with units."""
     good = np.isfinite(curve.x) & np.isfinite(curve.y)
     title = f"{curve.y_name} over {curve.x_name}" if curve.x_name else curve.y_name
-    if curve.name and _said(curve.name) != curve.y_name:
-        title = f"{_said(curve.name)}: {title}"
+    if curve.name and _title(curve.name) != curve.y_name:
+        title = f"{_title(curve.name)}: {title}"
     if not good.any():
         return [line((fit(title, width), "strong")), line(("  nothing measured", "soft"))]
-    low, high = _bounds(curve.y[good])
-    top, bottom = quantity(high, curve.y_unit, 3), quantity(low, curve.y_unit, 3)
+    low, high = _bounds(np.append(curve.y[good], curve.limits))
+    top, bottom = _ends(high, low, curve.y_unit)
     margin = max(len(top), len(bottom)) + 1
     area = max(8, width - margin - 1)
     rows = canvas(curve, area, max(1, height - 2), low, high)
+    drawn_at = {round((high - v) / (high - low) * (len(rows) - 1)) for v in curve.limits}
+    rows = [row.replace(" ", "╌") if i in drawn_at else row for i, row in enumerate(rows)]
     out = [line((fit(title, width), "strong"))]
     for i, row in enumerate(rows):
         label = top if i == 0 else bottom if i == len(rows) - 1 else ""
         out.append(line((f"{right(label, margin - 1)} ┤" if label else f"{'':{margin}}│", "soft"), (row, "note")))
-    first, last = (quantity(float(f(curve.x[good])), curve.x_unit, 3) for f in (np.min, np.max))
+    begin = float(curve.x[good].min())
+    begin_at = 0.0 if curve.x_name == "time" else begin  # time counts from the first measurement
+    last, first = _ends(float(curve.x[good].max()) - begin + begin_at, begin_at, curve.x_unit)
     gap = max(1, area - len(first) - len(last))
     return [*out, line((f"{'':{margin + 1}}{first}{'':{gap}}{last}", "soft"))]
+
+
+def _ends(high: float, low: float, unit: str) -> tuple[str, str]:
+    """Both ends of an axis, in so many digits that they differ."""
+    for digits in (3, 4, 5, 6, 8, 10):
+        ends = quantity(high, unit, digits), quantity(low, unit, digits)
+        if ends[0] != ends[1] or high == low:
+            break
+    return ends
 
 
 def _bounds(values: Floats) -> tuple[float, float]:
@@ -108,8 +121,8 @@ def _bounds(values: Floats) -> tuple[float, float]:
     return low, high
 
 
-def _said(name: str) -> str:
-    return " ".join(t for t in split_name(name) if t).replace("_", " ")
+def _title(name: str) -> str:
+    return readable(name)
 
 
 class PlotPane(Lines):

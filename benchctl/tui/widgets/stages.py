@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from benchctl.report import words
 from benchctl.runs.summary import StageState, StageSummary, Summary
+from benchctl.terms import readable
 from benchctl.tui.widgets.lines import Line, Lines, fit, line
 
 TONES = {"pass": "good", "fail": "bad", "undecided": "warn", "not run": "soft", "running": "strong", "waiting": "soft"}
@@ -13,7 +13,7 @@ _STATE_WIDTH = 9
 def stage_line(stage: StageSummary, width: int) -> Line:
     """Sign, name, and the state in a word."""
     tone = TONES.get(stage.word, "")
-    name = fit(words.said(stage.name), width - _STATE_WIDTH - 3)
+    name = fit(stage.title or readable(stage.name), width - _STATE_WIDTH - 3)
     plain = "" if stage.state is not StageState.RUNNING else "strong"
     return line((f"{stage.sign} ", tone), (name, plain), (f" {stage.word}", tone))
 
