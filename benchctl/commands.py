@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import functools
 import os
 import sys
-import threading
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -37,10 +37,14 @@ def by_role(items: Sequence[str], option: str) -> dict[Role, str]:
 
 def labels_by_role(items: Sequence[str]) -> dict[Role, str]:
     """The --label options, each a label as a board can keep it. Raises UsageError."""
+    from benchctl.wire.fields import MOST_TEXT
+
     labels = by_role(items, "--label")
     for role, text in labels.items():
-        if len(text.encode("utf-8", "surrogateescape")) > 16:
-            raise UsageError(f"--label {role}={text}: expected a label of at most 16 bytes")
+        if len(text.encode("utf-8", "surrogateescape")) > MOST_TEXT or not text.isprintable():
+            raise UsageError(
+                f"--label {role}={text!r}: expected a label of at most {MOST_TEXT} bytes without control characters"
+            )
     if len(set(labels.values())) < len(labels):
         raise UsageError("--label: two boards with one label; expected another label for each")
     return labels
@@ -54,6 +58,7 @@ def refuse_what_a_real_bench_lacks(arguments: argparse.Namespace) -> None:
 
 
 def refuse_roles_that_are_not_there(bench: Bench, option: str, roles: Iterable[Role]) -> None:
+    """Raises UsageError for a role that a simulated bench has not."""
     for role in roles:
         if bench.simulated and role not in bench.boards:
             there = ", ".join(bench.boards)
@@ -76,6 +81,7 @@ def out_root(given: Path | None) -> Path:
 
 
 def root_of(arguments: argparse.Namespace) -> Path:
+    """Where runs are kept: as the option says, or the usual place."""
     from benchctl.operate import default_root
 
     return arguments.runs or default_root()
@@ -109,6 +115,7 @@ def read_summary(folder: Path) -> Summary:
 
 
 def report(arguments: argparse.Namespace) -> int:
+    """Print or write a report of a run."""
     from benchctl.report.write import render_run
 
     text = render_run(run_folder(arguments, arguments.run), arguments.format)
@@ -122,16 +129,24 @@ def report(arguments: argparse.Namespace) -> int:
 def findings(arguments: argparse.Namespace) -> int:
     """The causes that a recorded run points to, with what speaks for and against each."""
     summary = read_summary(run_folder(arguments, arguments.run))
+    if arguments.json:
+        from benchctl.report.as_json import findings as as_objects
+        from benchctl.report.as_json import written
+
+        print(written({"run": summary.run, "findings": as_objects(summary)}), end="")
+        return 0
     if not summary.findings:
-        print("no finding: nothing in this run points to a fault")
+        print("no finding: no stage of this run failed, and nothing seen points to a fault")
     for f in summary.findings:
         where = f" ({f.board})" if f.board else ""
         print(f"{f.rank}. {f.title}{where}, confidence {100 * f.confidence:.0f} %")
+        print(f"     remedy:  {f.remedy}")
         for line in f.evidence:
             print(f"     for:     {line}")
         for line in f.against:
             print(f"     against: {line}")
-        print(f"     remedy:  {f.remedy}")
+        if f.explanation:
+            print(f"     what:    {f.explanation}")
         if f.next_test:
             print(f"     next:    {f.next_test}")
     return 0
@@ -157,7 +172,10 @@ def compare(arguments: argparse.Namespace) -> int:
         write_out("--junit", arguments.junit, junit(found, new))
     if not arguments.json:
         return print_comparison(found, arguments.all, both)
-    print_json(found)
+    from benchctl.compare import as_json
+    from benchctl.report.as_json import written
+
+    print(written(as_json(found)), end="")
     return found.verdict.exit_code
 
 
@@ -167,14 +185,6 @@ def write_out(option: str, path: Path, text: str) -> None:
         path.write_text(text, "utf-8")
     except OSError as e:
         raise UsageError(f"{option} {path}: cannot be written ({e.strerror or e})") from e
-
-
-def print_json(found: Comparison) -> None:
-    import json
-
-    from benchctl.compare import as_json
-
-    print(json.dumps(as_json(found), indent=1, ensure_ascii=False))
 
 
 def reference_set(arguments: argparse.Namespace) -> int:
@@ -195,6 +205,7 @@ def reference_set(arguments: argparse.Namespace) -> int:
 
 
 def reference_show(arguments: argparse.Namespace) -> int:
+    """List the references that are kept."""
     from benchctl.runs.history import References
 
     kept = References(root_of(arguments)).all()
@@ -212,7 +223,7 @@ def chosen_reference(arguments: argparse.Namespace, bench: Bench, root: Path) ->
     if arguments.reference != "kept":
         given = Path(arguments.reference)
         return given if given.is_dir() else root / arguments.reference
-    references, labels = References(root), [b.declared.label for b in bench.boards.values()]
+    references, labels = References(root), [b.wiring.label for b in bench.boards.values()]
     found = {references.get(label, arguments.line) for label in labels}
     if len(found) != 1 or None in found:
         which = ", ".join(labels)
@@ -224,93 +235,44 @@ def chosen_reference(arguments: argparse.Namespace, bench: Bench, root: Path) ->
 
 
 def print_comparison(found: Comparison, everything: bool, both: Sequence[Overlay] = ()) -> int:
+    """A comparison as text; returns its exit code."""
     from benchctl.analysis.equivalence import Outcome
-    from benchctl.report.compared import SIGNS, counts, shown_margin
+    from benchctl.compare import undecided_why
+    from benchctl.report.compared import SIGNS, counts, grouped, shown_margin
     from benchctl.units import quantity
 
+    for which, run, side in zip(("reference", "new run"), (found.reference, found.new), found.sides, strict=True):
+        print(f"{which:<9} {run}, {side}")
+    for text in found.ended():
+        print(f"! {text}")
     for difference in found.differences:
         print(f"· {difference}")
     drawn: set[int] = set()
-    for row in found.rows:
+    for row in (row for _, rows in grouped(found) for row in rows):
         if not everything and row.outcome not in (Outcome.WORSE, Outcome.BETTER, Outcome.UNDECIDED):
             continue
         margin = f", margin {quantity(shown_margin(row), row.new.unit, 3)}" if row.evidence else ", informs only"
         word, values = row.outcome or "–", f"{row.reference.text()} → {row.new.text()}"
-        print(f"{SIGNS[row.outcome]} {word:<9} {row.stage}.{row.new.name}: {values}{margin}")
+        print(f"{SIGNS[row.outcome]} {word:<9} {found.title(row.stage)}: {row.new.called}: {values}{margin}")
+        if why := undecided_why(row, found.alpha):
+            print(f"            {why}")
         for i, overlay in enumerate(both):
             if i not in drawn and overlay.stage == row.stage and row.new.name in overlay.readings:
                 drawn.add(i)
                 for line in overlay.lines(66):
                     print(f"            {line}")
-    for name in found.missing:
-        print(f"? missing   {name}: measured in the reference only")
-    for stage, old, now in found.verdicts:
-        print(f"! stage {stage} was {old or 'not there'}, now {now or 'not there'}")
+    for text in found.gone():
+        print(f"? missing   {text}")
     print(f"{found.verdict.sign} {found.verdict}: {counts(found)}")
     return found.verdict.exit_code
 
 
-def runs(arguments: argparse.Namespace) -> int:
-    """The recorded runs, newest first, then the batch: latest verdict per board and first-pass yield."""
-    from benchctl.runs import history
-    from benchctl.runs.index import list_rows
-
-    rows = list_rows(root_of(arguments))
-    if arguments.procedure:
-        rows = [r for r in rows if r.procedure == arguments.procedure]
-    if arguments.board:
-        rows = [r for r in rows if arguments.board in r.labels()]
-    for row in rows[: arguments.most]:
-        boards = " ".join(row.labels())
-        mark = " simulated" if row.simulated else ""
-        why = f"  ({', '.join(row.failed)})" if row.failed else ""
-        print(f"{row.verdict.sign} {row.verdict:<9} {row.name}  {row.seconds:7.1f} s  {boards}{mark}{why}")
-    if not rows:
-        print("no run is kept yet")
-        return 0
-    if len(rows) > arguments.most:
-        print(f"… and {len(rows) - arguments.most} older")
-    _batch(history.boards(rows), history.frequent(rows))
-    return 0
-
-
-def _batch(boards: object, frequent: tuple[tuple[tuple[str, int], ...], tuple[tuple[str, int], ...]]) -> None:
-    from benchctl.runs import history
-
-    listed: list[history.BoardHistory] = list(boards)  # type: ignore[call-overload]
-    print()
-    for h in listed:
-        print(f"{h.latest.verdict.sign} {h.label:<18} {len(h.runs):4} runs, latest {h.latest.verdict}")
-    got = history.first_pass_yield(listed)
-    if got.share is not None:
-        low, high = 100 * got.interval.low, 100 * got.interval.high
-        print(
-            f"first-pass yield {got.passed} of {got.boards} boards: {100 * got.share:.0f} % ({low:.0f} to {high:.0f} %)"
-        )
-    stages, causes = frequent
-    for title, counted in (("failing stages", stages), ("first causes", causes)):
-        if counted:
-            print(f"{title}: " + ", ".join(f"{name} {n}" for name, n in counted[:5]))
-
-
-def boards(arguments: argparse.Namespace) -> int:
-    """Which serial ports there are, and who answers on each."""
-    from benchctl.ports.discover import State, survey
-
-    found = survey()
-    if not found:
-        print("no serial port is plugged in; connect a board by USB and try again")
-        return 3
-    for one in found:
-        print(one.sentence)
-    return 0 if any(f.state is State.BOARD for f in found) else 3
-
-
 def flash(arguments: argparse.Namespace) -> int:
-    from benchctl import shipped
+    """Program a board; returns the exit code."""
     from benchctl.flash import flash as program
+    from benchctl.flash import flash_probe
+    from benchctl.terms import Role
 
-    image = arguments.image or shipped.image(round(arguments.mhz * 1e6))
     last = ""
 
     def progress(phase: str, done: float) -> None:
@@ -321,70 +283,21 @@ def flash(arguments: argparse.Namespace) -> int:
             last = line
 
     try:
-        result = program(arguments.port, image, progress, is_probe=arguments.image is None)
+        if arguments.image is not None:
+            result = program(arguments.port, arguments.image, progress, is_probe=False)
+        else:
+            role = None if arguments.role is None else Role(arguments.role)
+            result = flash_probe(arguments.port, arguments.mhz, progress, role=role)
     finally:
         if last:
             print(file=sys.stderr)
     told = f", board {result.identity.label or 'without label'}" if result.identity else ""
     print(f"{arguments.port}: programmed at {result.speed} Bd, image {result.image_crc}{told}")
-    return 0
-
-
-def serve(arguments: argparse.Namespace) -> int:
-    """Offer the boards of a simulated bench as serial ports until Ctrl-C."""
-    from benchctl import benches, benchfile
-    from benchctl.serve import serve_bench
-    from benchctl.signals import on_signals
-
-    if arguments.bench == "ports":
-        raise UsageError("bench serve ports: expected a simulated bench; real boards have ports already")
-    bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed)
-    spec = benchfile.load(arguments.bench)
-    stop = threading.Event()
-    on_signals(lambda by: stop.set())
-    serve_bench(
-        bench,
-        lambda line: print(line, flush=True),
-        stop.is_set,
-        spec=spec,
-        tcp=arguments.tcp,
-        folder=arguments.folder,
-        reset_on_open=not arguments.no_reset,
-    )
-    return 0
-
-
-def bench_keys(arguments: argparse.Namespace) -> int:
-    """Every key of a bench file, with unit, range, default and meaning."""
-    from benchctl.benchfile import reference, shipped_benches
-
-    print(reference())
-    print("shipped benches: " + ", ".join(sorted(shipped_benches())))
-    return 0
-
-
-def bench_wiring(arguments: argparse.Namespace) -> int:
-    """The jumpers between the boards, as a drawing and a table."""
-    from benchctl import benchfile
-
-    if arguments.bench == "ports":
-        raise UsageError(
-            "bench wiring ports: expected a bench file or a shipped bench; which pins are wired stands there"
+    if result.loader_loops:
+        print(
+            "its boot loader never comes back from a reset by the watchdog: what restarts the board does without; "
+            "where a program hangs, switch its supply off and on; a newer boot loader mends it"
         )
-    print(benchfile.wiring(benchfile.load(arguments.bench)))
-    return 0
-
-
-def procedures(arguments: argparse.Namespace) -> int:
-    """The shipped procedures, with what each is for."""
-    from benchctl import shipped
-    from benchctl.procedure.file import load
-
-    for name, path in shipped.procedures().items():
-        procedure = load(path)
-        print(f"{name}: {procedure.title}")
-        print(f"    {procedure.note.strip()}")
-        print("    stages: " + ", ".join(s.name for s in procedure.steps))
     return 0
 
 
@@ -403,10 +316,12 @@ def label(arguments: argparse.Namespace) -> int:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    """Perform a procedure and print its progress; returns the exit code."""
     from benchctl import benches, preferences, shipped
-    from benchctl.headless import Lines, choose_operator
-    from benchctl.operate import Operation
+    from benchctl.headless import Lines, choose_operator, closing
+    from benchctl.operate import PAIR_FILE, Operation
     from benchctl.procedure.file import load
+    from benchctl.report.as_pair import kept_drawing
     from benchctl.signals import on_signals
 
     arguments.bench = preferences.load().bench if arguments.bench is None else arguments.bench
@@ -416,24 +331,43 @@ def run(arguments: argparse.Namespace) -> int:
     labels, images = labels_by_role(arguments.label), by_role(arguments.image, "--image")
     refuse_what_a_real_bench_lacks(arguments)
     root = out_root(arguments.out)
-    bench = benches.open_bench(arguments.bench, kind=arguments.kind, seed=arguments.seed, labels=labels, images=images)
+    lines = None if arguments.quiet else Lines(sys.stderr, verbose=arguments.verbose)
+    stops: list[str] = []
     made: list[Operation] = []
+
+    def stop(by: str) -> None:
+        """At any moment; while the bench is being opened it holds for the run that would follow."""
+        stops.append(by)
+        if made:
+            made[-1].stop(by)
+        elif lines is not None:
+            lines.line(f"! stopping ({by}): the bench is still being opened, no board has been told anything")
+
+    on_signals(stop)
+    bench = benches.open_bench(
+        arguments.bench, kind=arguments.kind, seed=arguments.seed, labels=labels, images=images, pair=arguments.pair,
+        unspoken=procedure.finds, unplugged=procedure.unplugged,
+    )  # fmt: skip
     try:
         refuse_roles_that_are_not_there(bench, "--label", labels)
         refuse_roles_that_are_not_there(bench, "--image", images)
-        operator = choose_operator(bench, arguments.answers, arguments.nobody)
-        readers = [] if arguments.quiet else [Lines(sys.stderr)]
+        say = lines.line if lines is not None else functools.partial(print, file=sys.stderr)
+        operator = choose_operator(bench, arguments.answers, arguments.nobody, say)
+        readers = [] if lines is None else [lines]
 
         def make(wanted: Procedure) -> Operation:
             operation = Operation(wanted, bench, root, operator=operator, readers=readers, hunt=arguments.hunt)
-            on_signals(operation.stop)
             made.append(operation)
+            if stops:
+                operation.stop(stops[0])
             return operation
 
         if arguments.reference is not None:
             folder = chosen_reference(arguments, bench, root)
             return run_against_reference(arguments, procedure, folder, make, bench.kind)
         result = make(procedure).perform()
+        if lines is not None and procedure.finds:
+            lines.drawing(kept_drawing(result.folder / PAIR_FILE))
     except Exception as e:
         if arguments.json and made and arguments.reference is None:
             arguments.json = False  # said here, with all that was found by then
@@ -441,23 +375,26 @@ def run(arguments: argparse.Namespace) -> int:
         raise
     finally:
         bench.close()
+        if lines is not None:
+            lines.close()
     if arguments.junit is not None:
         from benchctl.report.as_junit import render as as_junit
 
         write_out("--junit", arguments.junit, as_junit(result.summary))
     if arguments.json:
         print_run(result.summary, result.error, result.exit_code)
+    else:
+        print("\n".join(closing(result.summary, result.folder)))
     if result.error:
         print(f"benchctl: {result.error}", file=sys.stderr)
-    if not arguments.quiet:
-        print(f"recorded in {result.folder}", file=sys.stderr)
     return result.exit_code
 
 
-def print_run(summary: Summary, reason: str, code: int) -> None:
+def print_run(summary: Summary, reason: str, code: int, **more: object) -> None:
+    """A run as JSON; more: what a comparison with a reference adds."""
     from benchctl.report.as_json import ended, render
 
-    print(render(summary, **ended(reason, code)), end="")
+    print(render(summary, **ended(reason, code), **more), end="")
 
 
 def run_against_reference(
@@ -476,7 +413,12 @@ def run_against_reference(
     if arguments.junit is not None:
         write_out("--junit", arguments.junit, junit(done.comparison, done.results[-1].summary))
     if arguments.json:
-        print_json(done.comparison)
+        from benchctl.compare import as_json
+
+        reason = next((r.error for r in done.results if r.error), "")
+        looks = [r.summary.run for r in done.results]
+        compared = {"comparison": as_json(done.comparison), "looks": looks}
+        print_run(done.results[-1].summary, reason, done.exit_code, **compared)
     else:
         news = [(r.summary, Tables(r.folder)) for r in done.results]
         both = overlays(done.comparison.rows, (reference, Tables(folder)), news)

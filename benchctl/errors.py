@@ -38,7 +38,15 @@ class WrongDevice(BenchctlError):
 
 
 class BoardError(BenchctlError):
-    """The board did something that the caller has to judge."""
+    """The board did something that the caller has to judge.
+
+    role, request: the board and the request it is about, "" where it is about none.
+    """
+
+    def __init__(self, text: str, *, role: str = "", request: str = "") -> None:
+        super().__init__(text)
+        self.role = role
+        self.request = request
 
 
 class NoAnswer(BoardError, TimeoutError):
@@ -51,8 +59,8 @@ class Refused(BoardError):
     code: name of the code in the catalogue's `Error` list, in lower case.
     """
 
-    def __init__(self, text: str, code: str) -> None:
-        super().__init__(text)
+    def __init__(self, text: str, code: str, *, role: str = "", request: str = "") -> None:
+        super().__init__(text, role=role, request=request)
         self.code = code
 
 
@@ -68,7 +76,14 @@ class Restarted(BoardError):
 
 
 class PortLost(BenchctlError, ConnectionError):
-    """The port is gone: cable pulled, hub reset, the other process closed the socket."""
+    """The port is gone: cable pulled, hub reset, the other process closed the socket.
+
+    to_flash: port on which a board waits for the right program, "" where none does.
+    """
+
+    def __init__(self, text: str, *, to_flash: str = "") -> None:
+        super().__init__(text)
+        self.to_flash = to_flash
 
 
 class RecordLost(BenchctlError, OSError):

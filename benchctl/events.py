@@ -20,7 +20,11 @@ from typing import Any, ClassVar, get_type_hints
 import numpy as np
 import numpy.typing as npt
 
+from benchctl.facts import Fact, catalogue
 from benchctl.terms import Interval, Limit, Reading, Role, Verdict
+
+#: of the record's lines; its first line says it
+SCHEMA = 1
 
 
 class PromptKind(StrEnum):
@@ -30,7 +34,12 @@ class PromptKind(StrEnum):
     WORD = "word"  # a word shown once, typed back
     NUMBER = "number"  # a meter value, in `unit`
     CHOICE = "choice"  # one of `choices`
-    DO = "do"  # nothing to type: the board measures that it was done
+    TEXT = "text"  # a text of one's own: a pin, a name
+    DO = "do"  # something to do: the board measures that it was done, or with `choices` the person says so
+
+
+#: how a person answers what no board can measure
+DONE, NOT_DONE = "done", "stop here"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +54,7 @@ class StagePlan:
     """One line of the plan, as known before the run: name, kind, title and the stages it needs.
 
     margins: for comparisons, by reading: "margin", "relative" (in % of the reference) and "better" ("lower",
-    "higher" or "same").
+    "higher" or "same"). about: one sentence on each reading, for people.
     """
 
     name: str
@@ -53,6 +62,7 @@ class StagePlan:
     title: str
     needs: tuple[str, ...] = ()
     margins: Mapping[str, Mapping[str, float | bool | str]] = field(default_factory=dict)
+    about: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +71,7 @@ class RunStarted(Event):
 
     images: of boards whose firmware was given for this bench, by role: "file" (its name) and "sha256".
     labels: of the bench's boards by role, as declared; a board with firmware of somebody else's says none itself.
+    zone_min: local time less UTC where the run was made, minutes; None in records of before.
     """
 
     run: str
@@ -78,6 +89,7 @@ class RunStarted(Event):
     expected_boards: tuple[Role, ...] = ()
     images: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     labels: Mapping[str, str] = field(default_factory=dict)
+    zone_min: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +192,17 @@ class Samples(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class FactFound(Event):
+    """A stage, or between stages the runner (stage ""), has established something that is no reading; see `facts`."""
+
+    stage: str
+    fact: Fact
+
+
+@dataclass(frozen=True, slots=True)
 class Note(Event):
-    """A fact worth keeping that is no reading: a decision, an advice, a warning. level: info, warning."""
+    """A sentence for people: a decision, an advice, a warning. level: info, warning, caution,
+    drawing (lines as they stand, that go with the next question)."""
 
     stage: str
     text: str
@@ -206,6 +227,11 @@ class Prompt(Event):
     unit: str = ""
     choices: tuple[str, ...] = ()
     timeout_s: float = 120.0
+
+    @property
+    def awaits_answer(self) -> bool:
+        """Whether somebody has to answer; else the boards measure that it was done."""
+        return self.kind is not PromptKind.DO or bool(self.choices)
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,11 +268,30 @@ class OutputsLive(Event):
     cap: float = 0.0
 
 
+#: a board to which nothing is sent any more has gone idle by then: its keep-alive of 250 ms, a frame, and some more
+IDLE_ALONE_S = 0.3
+
+
 @dataclass(frozen=True, slots=True)
 class StopPressed(Event):
-    """Somebody or something stopped the run. by: "key", "signal", "closed", "error"."""
+    """Somebody or something stopped the run. by: "key", "signal", "closed", "error".
+
+    reached, missed: roles of the boards whose lines took the stop, and of the others.
+    """
 
     by: str
+    reached: tuple[str, ...] = ()
+    missed: tuple[str, ...] = ()
+
+    @property
+    def told(self) -> str:
+        """Which boards have been told, as a sentence."""
+        if not self.reached and not self.missed:
+            return "No board was open yet: none has been told."
+        if not self.missed:
+            return f"Told to go idle: {' and '.join(self.reached)}."
+        missed = f"NOT reached: {' and '.join(self.missed)}, idle by itself within {IDLE_ALONE_S:g} s."
+        return f"Told to go idle: {' and '.join(self.reached) or 'none'}. {missed}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +307,9 @@ class StageEnded(Event):
 class FindingMade(Event):
     """A diagnosed cause. rank 1 is the most likely and begins a new list. board None: the pair or the surroundings.
 
-    final=False: what the stages until now point to; the next stage that ends makes it void.
+    final=False: what the stages until now point to; the next stage that ends makes it void. group: names of other
+    causes told with it, because all that was seen fits them alike; title and confidence are then the group's.
+    explanation: what the cause is, apart from what to change; "" in records of before.
     """
 
     rank: int
@@ -275,6 +322,8 @@ class FindingMade(Event):
     remedy: str
     next_test: str
     final: bool = True
+    group: tuple[str, ...] = ()
+    explanation: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,6 +357,10 @@ def kinds() -> Mapping[str, type[Event]]:
 def _plain(value: Any) -> Any:
     if isinstance(value, StrEnum):
         return value.value
+    if isinstance(value, Fact):
+        return {"fact": type(value).__name__} | {
+            f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)
+        }
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, tuple | list):
@@ -327,6 +380,8 @@ def to_json(event: Event) -> dict[str, Any]:
     Strict JSON has no NaN and no infinity: they are written as the words "nan", "inf" and "-inf".
     """
     out: dict[str, Any] = {"event": type(event).__name__}
+    if isinstance(event, RunStarted):
+        out["schema"] = SCHEMA
     for f in dataclasses.fields(event):
         if f.name != "data":
             out[f.name] = _plain(getattr(event, f.name))
@@ -393,6 +448,8 @@ def _reader(hint: Any) -> Callable[[Any], Any]:
         return _float
     if issubclass(origin, StrEnum):
         return lambda value: hint(value)
+    if origin is Fact:
+        return _fact
     if origin.__name__ in _NESTED:
         return lambda value: _build(hint, _object(value))
     return partial(_exactly, origin)
@@ -418,6 +475,15 @@ def _build(cls: type, obj: Mapping[str, Any]) -> Any:
         raise ValueError(f"{place}: {e}") from e
 
 
+def _fact(value: Any) -> Any:
+    obj = dict(_object(value))
+    name = obj.pop("fact", None)
+    cls = catalogue().get(str(name))
+    if cls is None:
+        raise ValueError(f"unknown fact {name!r}")
+    return _build(cls, obj)
+
+
 def from_json(obj: Mapping[str, Any]) -> Event:
     """The event that `to_json` wrote.
 
@@ -429,5 +495,8 @@ def from_json(obj: Mapping[str, Any]) -> Event:
     cls = kinds().get(str(name))
     if cls is None:
         raise ValueError(f"unknown event {name!r}")
-    event: Event = _build(cls, {k: v for k, v in obj.items() if k != "event"})
+    known = ("event", "schema") if cls is RunStarted else ("event",)
+    if cls is RunStarted and obj.get("schema", SCHEMA) != SCHEMA:
+        raise ValueError(f"schema {obj['schema']!r} of a record; this version reads {SCHEMA}")
+    event: Event = _build(cls, {k: v for k, v in obj.items() if k not in known})
     return event

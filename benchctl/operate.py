@@ -6,7 +6,6 @@ The only place besides `ports/` that knows the machine's clock: it dates runs an
 from __future__ import annotations
 
 import secrets
-import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -17,14 +16,18 @@ from benchctl import __version__
 from benchctl import events as ev
 from benchctl.bench import Bench, Operator
 from benchctl.errors import BenchctlError, InternalError, Stopped
+from benchctl.facts import PairKept
 from benchctl.procedure.file import Procedure
 from benchctl.procedure.runner import Runner
 from benchctl.runs.folder import RunFolder, run_name
 from benchctl.runs.log import RunLog
 from benchctl.runs.summary import Summary
 from benchctl.safety.interlock import Interlock
+from benchctl.session.port import Reach
 from benchctl.terms import Verdict
 
+#: in the run's folder, what a search for the wiring has found
+PAIR_FILE = "pair.toml"
 Reader = Callable[[ev.Event], None]
 #: wall seconds slept at most in one go while pacing, so that a stop is seen soon
 _NAP_S = 0.05
@@ -105,9 +108,9 @@ class Operation:
         self.summary = Summary()
         self.interlock = Interlock()
         self._stopped_by = ""
-        self._lock = threading.RLock()
+        self._reach = Reach()
         self.wall = _utc()
-        self.name = folder.name if folder is not None else run_name(self.wall, procedure.name, secrets.token_hex(2))
+        self.name = folder.name if folder is not None else run_name(self.wall, procedure.name, secrets.token_hex(4))
         self._folder = RunFolder.create(folder if folder is not None else root / self.name)
         self.folder = self._folder.path
         try:
@@ -121,16 +124,24 @@ class Operation:
 
     # ------------------------------------------------------------------ from any thread
 
-    def stop(self, by: str) -> None:
-        """Bring everything to idle now and end the run. by: "key", "signal", "closed", "error"."""
-        with self._lock:
-            first = not self._stopped_by
-            self._stopped_by = self._stopped_by or by
-        # the outputs first; the run's thread learns of it by the flag
-        self.bench.stop_all()
+    def stop(self, by: str) -> ev.StopPressed:
+        """Bring everything to idle now and end the run. by: "key", "signal", "closed", "error".
+
+        Never waits for a board, a line or the run's thread. Returns what became of it so far.
+        """
+        # the flags before the bytes: no request of the run's thread can leave behind the stop
+        self._stopped_by = self._stopped_by or by
+        self.bench.halted = True
         self.interlock.stop()
-        if first:
-            self.bench.halted = True
+        self._reach |= self.bench.stop_all()
+        return self.stop_pressed
+
+    @property
+    def stop_pressed(self) -> ev.StopPressed:
+        """The stop, and which boards it has reached so far."""
+        reach = self._reach
+        missed = tuple(str(role) for role in reach.missed)
+        return ev.StopPressed(self.bench.now(), self._stopped_by, tuple(map(str, reach.reached)), missed)
 
     # ------------------------------------------------------------------ in the run's thread
 
@@ -142,18 +153,20 @@ class Operation:
         error, verdict, code = "", Verdict.UNDECIDED, 3
         try:
             self._begin()
-            runner = Runner(self.procedure, self.bench, self._emit, self.interlock)
+            runner = Runner(self.procedure, self.bench, self._emit, self.interlock, _flash)
             verdict = runner.run()
             self._hunt_if_useful(runner)
             code = verdict.exit_code
         except Stopped:
             error = "stopped by the operator"
-            trouble = self._end(verdict, ev.StopPressed(self.bench.now(), self._stopped_by or "signal"))
+            self._stopped_by = self._stopped_by or "signal"
+            trouble = self._end(verdict)
         except BenchctlError as e:
             error, code = str(e), e.exit_code
-            trouble = self._end(verdict, ev.Note(self.bench.now(), "", error, "warning"))
+            trouble = self._end(verdict, error)
         except BaseException as e:
-            self._end(Verdict.UNDECIDED, ev.StopPressed(self.bench.now(), "error"))
+            self._stopped_by = self._stopped_by or "error"
+            self._end(Verdict.UNDECIDED)
             if isinstance(e, Exception):
                 raise InternalError(f"{type(e).__name__}: {e}") from e
             raise
@@ -184,10 +197,11 @@ class Operation:
                 procedure.plan(),
                 procedure.roles(),
                 bench.images,
-                {str(role): b.declared.label for role, b in bench.boards.items() if b.declared.label},
+                {str(role): b.wiring.label for role, b in bench.boards.items() if b.wiring.label},
+                _zone_min(),
             )
         )
-        for text in getattr(bench, "notes", ()):  # what a real bench has found out about its ports
+        for text in bench.notes:
             self._log(ev.Note(bench.now(), "", text, "info"))
 
     def _emit(self, event: ev.Event) -> None:
@@ -212,16 +226,19 @@ class Operation:
         for finding in found:
             self._log(replace(finding, final=False))
 
-    def _end(self, verdict: Verdict, last_word: ev.Event | None = None) -> Exception | None:
+    def _end(self, verdict: Verdict, error: str = "") -> Exception | None:
         """Outputs idle, log closed, reports, seal: each is tried, whatever became of those before it.
 
-        last_word: told before the run's last event. Returns the first thing that went wrong.
+        error: told before the run's last event. Returns the first thing that went wrong.
         """
         now = self.bench.now
         steps: list[Callable[[], object]] = [
-            self.bench.stop_all,
-            *([] if last_word is None else [lambda: self._log(last_word)]),
+            self._stop_outputs,
+            *([lambda: self._log(self.stop_pressed)] if self._stopped_by else []),
+            self._tell_idle,
+            *([lambda: self._log(ev.Note(now(), "", error, "warning"))] if error else []),
             self._find_causes,
+            self._keep_pair,
             lambda: self._log(ev.RunEnded(now(), verdict, now(), _utc())),
             self._log.close,
             self._write_reports,
@@ -235,6 +252,18 @@ class Operation:
             except Exception as e:
                 troubles.append(e)
         return troubles[0] if troubles else None
+
+    def _stop_outputs(self) -> None:
+        self._reach |= self.bench.stop_all()
+
+    def _tell_idle(self) -> None:
+        """After a stop nobody waits for the boards' word; who was not reached has gone idle by itself."""
+        if self.summary.live is None:
+            return
+        if self._reach.missed and not self.bench.simulated:
+            time.sleep(ev.IDLE_ALONE_S)
+        how = "told to, or by their own keep-alive" if self._reach.missed else "told to"
+        self._log(ev.OutputsLive(self.bench.now(), self.summary.live.stage, False, f"outputs idle: {how}"))
 
     def _hunt_if_useful(self, runner: Runner) -> None:
         """The load hunt, where it was asked for, spins nothing, and would tell the leading causes apart."""
@@ -254,6 +283,22 @@ class Operation:
         for finding in find(self.summary):
             self._log(finding)
 
+    def _keep_pair(self) -> None:
+        """What a search for the wiring has found by now, as a pair file: in the run's folder, and where the boards are
+        real in the user's folder of pairs, where none is overwritten."""
+        from benchctl.pairfile.keeping import keep
+        from benchctl.pairfile.writing import as_toml
+        from benchctl.report.as_pair import found_pair
+
+        pair = found_pair(self.summary)
+        if pair is None:
+            return
+        (self.folder / PAIR_FILE).write_text(as_toml(pair), "utf-8")
+        where = str(self.folder / PAIR_FILE) if self.bench.simulated else keep(pair)
+        fact = PairKept(where)
+        self._log(ev.FactFound(self.bench.now(), "", fact))
+        self._log(ev.Note(self.bench.now(), "", fact.sentence(), "info"))
+
     def _write_reports(self) -> None:
         """Not when the log had to be given up: what little room there is belongs to the record."""
         from benchctl.report.write import write_reports
@@ -264,6 +309,19 @@ class Operation:
     def _seal(self) -> None:
         if not self._log.failure:
             self._folder.seal()
+
+
+def _flash(port: str, progress: Callable[[str, float], None]) -> str:
+    """Put the probe firmware on a board; what was done. Raises as `flash.flash_probe`."""
+    from benchctl.flash import flash_probe
+
+    done = flash_probe(port, progress=progress)
+    return f"{port}: programmed at {done.speed} Bd, image {done.image_crc}"
+
+
+def _zone_min() -> int:
+    ahead = datetime.now().astimezone().utcoffset()
+    return round(ahead.total_seconds() / 60) if ahead is not None else 0
 
 
 def _utc() -> str:

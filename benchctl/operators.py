@@ -11,6 +11,20 @@ from benchctl.errors import OperatorAbsent, UsageError
 from benchctl.events import Prompt, PromptKind
 
 
+def chosen(prompt: Prompt, typed: str) -> str | None:
+    """What a person means who has typed that: of choices the one that is it or alone begins so, in capitals or not.
+
+    None when it is none of them; whatever is typed where there are no choices.
+    """
+    if not prompt.choices:
+        return typed
+    word = typed.casefold()
+    exact = [choice for choice in prompt.choices if choice.casefold() == word]
+    begun = [choice for choice in prompt.choices if word and choice.casefold().startswith(word)]
+    fitting = exact or begun
+    return fitting[0] if len(fitting) == 1 else None
+
+
 class NoOperator:
     """Nobody is there: every prompt that needs an answer ends the stage undecided."""
 

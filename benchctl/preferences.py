@@ -3,13 +3,16 @@
 The terminal UI keeps `speed` and `look` there as they were last chosen; every other line stays as it is.
 
 bench = "sim"            # used where no --bench is given
+pair = "mine"            # used for the bench ports where no --pair is given
 runs = "~/mudlark/runs"  # where run folders are kept
 speed = 1.0              # rehearsals on screen; 0 is as fast as it goes
 look = "dark"            # dark, light, terminal; none: as the terminal
+ports = ["~/bench/*"]    # looked at besides those that the system lists
 """
 
 from __future__ import annotations
 
+import glob
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,9 +23,11 @@ from benchctl.errors import UsageError
 #: key -> (type, what is expected)
 _KEYS: dict[str, tuple[type | tuple[type, ...], str]] = {
     "bench": (str, "a text: sim, avr, ports, a shipped bench or a bench file"),
+    "pair": (str, "a text: a pair's name or a pair file"),
     "runs": (str, "a text: a folder"),
     "speed": ((int, float), "a number from 0"),
     "look": (str, "one of dark, light, terminal"),
+    "ports": (list, "a list of texts: names of ports, patterns of such names, or URLs"),
 }
 LOOKS = ("dark", "light", "terminal")
 
@@ -30,12 +35,22 @@ LOOKS = ("dark", "light", "terminal")
 @dataclass(frozen=True, slots=True)
 class Preferences:
     """bench: default bench. runs: default folder of runs, None for the platform's. speed: of the UI's rehearsals.
-    look: of the UI, "" to follow the terminal."""
+    look: of the UI, "" to follow the terminal. pair: default pair of the bench ports, "" for none.
+    ports: names, patterns or URLs of ports that the system does not list."""
 
     bench: str = "sim"
     runs: Path | None = None
     speed: float = 1.0
     look: str = ""
+    pair: str = ""
+    ports: tuple[str, ...] = ()
+
+    def more_ports(self) -> list[str]:
+        """The ports of the preferences that are there now; URLs as they stand."""
+        found: list[str] = []
+        for one in self.ports:
+            found += [one] if "://" in one else sorted(glob.glob(str(Path(one).expanduser())))
+        return list(dict.fromkeys(found))
 
 
 def path() -> Path:
@@ -60,7 +75,14 @@ def load(file: Path | None = None) -> Preferences:
         _check(file, key, value)
     runs = top.get("runs")
     folder = Path(runs).expanduser() if runs else None
-    return Preferences(top.get("bench", "sim"), folder, float(top.get("speed", 1.0)), top.get("look", ""))
+    return Preferences(
+        top.get("bench", "sim"),
+        folder,
+        float(top.get("speed", 1.0)),
+        top.get("look", ""),
+        top.get("pair", ""),
+        tuple(top.get("ports", ())),
+    )
 
 
 def remember(file: Path, key: str, value: float | str) -> None:
@@ -87,5 +109,6 @@ def _check(file: Path, key: str, value: Any) -> None:
     kind, expected = _KEYS[key]
     fits = isinstance(value, kind) and not isinstance(value, bool)
     wrong = (key == "speed" and fits and not 0 <= value < float("inf")) or (key == "look" and value not in LOOKS)
+    wrong |= key == "ports" and fits and not all(isinstance(one, str) for one in value)
     if not fits or wrong:
         raise UsageError(f"preferences {file}, {key}: expected {expected}, got {value!r}")

@@ -7,6 +7,7 @@ import pytest
 from benchctl.bench import Bench
 from benchctl.errors import NoAnswer, Refused, Stopped
 from benchctl.terms import Role
+from benchctl.wire import msg
 
 
 def check_bench(bench: Bench) -> None:
@@ -31,15 +32,15 @@ def _check_time(bench: Bench) -> None:
 
 def _check_requests(bench: Bench) -> None:
     board = bench.boards[Role.HAND]
-    assert board.ask("echo", data=b"\x00\xff\x55").data == b"\x00\xff\x55"
-    assert board.ask("echo", data=b"").data == b""
-    first, second = board.ask("clock"), board.ask("clock")
+    assert board.ask(msg.Echo(data=b"\x00\xff\x55")).data == b"\x00\xff\x55"
+    assert board.ask(msg.Echo(data=b"")).data == b""
+    first, second = board.ask(msg.Clock()), board.ask(msg.Clock())
     assert 0 < (second.received - first.received) & 0xFFFFFFFF < 2_000_000
     with pytest.raises(Refused) as refused:
-        board.ask("pin", function=200, mode=0)
+        board.ask(msg.Pin(function=200, mode=0))
     assert refused.value.code == "value"
     with pytest.raises(NoAnswer):
-        board.wait_event("captured", 0.05)
+        board.wait_event(msg.Captured, 0.05)
 
 
 def _check_restart(bench: Bench) -> None:
@@ -47,9 +48,9 @@ def _check_restart(bench: Bench) -> None:
     heard: list[bool] = []
     board.on_restart = lambda boot, asked: heard.append(asked)
     boot = board.restart()
-    assert boot.kind == "boot"
+    assert isinstance(boot, msg.Boot)
     assert heard == [True]
-    assert board.ask("echo", data=b"a").data == b"a"
+    assert board.ask(msg.Echo(data=b"a")).data == b"a"
 
 
 def _check_stop(bench: Bench) -> None:
@@ -58,6 +59,6 @@ def _check_stop(bench: Bench) -> None:
     with pytest.raises(Stopped):
         bench.wait(0.1)
     with pytest.raises(Stopped):
-        bench.boards[Role.HAND].ask("clock")
+        bench.boards[Role.HAND].ask(msg.Clock())
     bench.close()
     bench.close()

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from benchctl.errors import PortLost, Stopped
 from benchctl.events import Event, Prompt
 from benchctl.operators import NoOperator
 from benchctl.session.board import Board
-from benchctl.session.declared import Declared
+from benchctl.session.owner_wiring import OwnerWiring
+from benchctl.session.port import Reach
 from benchctl.terms import Role
-from benchctl.wire import messages
+from benchctl.wire import messages, msg
+from benchctl.wire.base import Request
+from benchctl.wire.catalogue import PROTOCOL, Function
 from benchctl.wire.framing import Deframer, frame
 from benchctl.wire.messages import Msg
 
 IDENTIFY: dict[str, Any] = {
-    "protocol": 1,
+    "clock_ok": 1,
+    "protocol": PROTOCOL,
     "firmware": 0x0102,
     "image_crc": 0x12345678,
     "role": 0,
@@ -31,9 +35,11 @@ IDENTIFY: dict[str, Any] = {
     "stack_free": 700,
     "settings_ok": 1,
     "signature": b"\x1e\x95\x0f",
+    "image": 0,
+    "fuses": b"\xff\xff\xfd\xde",
 }
 BOOT: dict[str, Any] = {
-    "protocol": 1,
+    "protocol": PROTOCOL,
     "firmware": 0x0102,
     "role": 0,
     "label": "mudlark-hand-01",
@@ -76,7 +82,12 @@ class FakePort:
             for out in self.script(message):
                 self.push(out)
 
-    urgent = write
+    def urgent(self, data: bytes) -> bool:
+        self.write(data)
+        return True
+
+    def shut(self) -> None:
+        return
 
     def push(self, data: bytes, delay: float | None = None) -> None:
         self._due.append((self.clock.time + (self.delay if delay is None else delay), data))
@@ -93,7 +104,10 @@ class FakePort:
         return self._due[0][0] if self._due else float("inf")
 
     def reset(self) -> None:
-        self.push(event("boot", 0, **BOOT))
+        self.push(event(msg.Boot(**BOOT), 0))
+
+    def set_baud(self, baud: int) -> None:
+        return
 
     def close(self) -> None:
         self.closed = True
@@ -102,16 +116,18 @@ class FakePort:
 class FakeBench:
     """Virtual time over fake ports; fulfils the bench contract."""
 
-    name, kind, simulated, seed, sha256 = "fake", "sim", True, 1, ""
+    name, kind, simulated, seed, sha256, notes = "fake", "sim", True, 1, "", ()
+    pacer = None
+    late = 0
 
-    def __init__(self, scripts: dict[Role, Script], declared: Declared | None = None) -> None:
+    def __init__(self, scripts: dict[Role, Script], wiring: OwnerWiring | None = None) -> None:
         self.time = 0.0
         self.images: Mapping[str, Mapping[str, str]] = {}
         self.halted = False
         self.chance = random.Random(1)
         self.operator: Any = NoOperator()
         self.ports = {role: FakePort(self, script) for role, script in scripts.items()}
-        self.boards = {role: Board(role, port, self, declared) for role, port in self.ports.items()}
+        self.boards = {role: Board(role, port, self, wiring) for role, port in self.ports.items()}
         self.stops = 0
 
     def now(self) -> float:
@@ -129,26 +145,50 @@ class FakeBench:
         self.time = max(self.time, min(due, deadline))
         return due <= deadline
 
-    def stop_all(self) -> None:
+    def plugged_in(self) -> Sequence[str]:
+        return ()
+
+    def reopen(self, role: Role, seconds: float = 0.0) -> bool:
+        return True
+
+    def stop_all(self) -> Reach:
         self.stops += 1
+        return Reach(tuple(self.ports))
 
     def close(self) -> None:
         for port in self.ports.values():
             port.close()
 
 
-def answer(asked: Msg, **fields: Any) -> bytes:
+#: of the boards of the Mudlark pair
+MUDLARK_PINS: dict[Function, int] = {
+    Function.LED: 0x34,  # PD4
+    Function.SWITCH1: 0x33,
+    Function.SWITCH2: 0x35,
+    Function.JOY_X: 0x20,  # PC0
+    Function.JOY_Y: 0x21,
+    Function.PULSE1: 0x11,  # PB1, OC1A
+    Function.PULSE2: 0x12,  # PB2, OC1B
+    Function.RADIO_CE: 0x36,
+    Function.RADIO_CSN: 0x37,
+    Function.RADIO_IRQ: 0x32,  # PD2, INT0
+    Function.SENSE_RAIL: 0x22,
+    Function.CAPTURE: 0x10,  # PB0, ICP1
+    Function.LOOP_BACK: 0x23,
+}
+
+
+def answer(asked: Request[Any], **fields: Any) -> bytes:
     """The frame of the answer to a request."""
-    data = fields.pop("data", b"")
-    return frame(messages.encode(f"{asked.kind}_answer", asked.number, fields, data=data))
+    return frame(asked.ANSWER(**fields).encode(asked.sequence))
 
 
 def refusal(asked: Msg, code: int) -> bytes:
-    return frame(messages.encode("refusal", asked.number, {"to": 0, "code": code, "detail": 0}))
+    return frame(msg.Refusal(to=0, code=code, detail=0).encode(asked.sequence))
 
 
-def event(kind: str, number: int, rows: Iterable[tuple[int, ...]] = (), **fields: Any) -> bytes:
-    return frame(messages.encode(kind, number, fields, rows))
+def event(event: Msg, number: int) -> bytes:
+    return frame(event.encode(number))
 
 
 class Collected:

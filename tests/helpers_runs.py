@@ -222,9 +222,9 @@ def failing_run(**begin: object) -> list[ev.Event]:
     s.add(ev.BoardReset(s.t, CRAFT, "brown-out", False, {"lowest_vcc": 2.61, "uptime_s": 21.4}))
     s.read("link", "hand_to_craft.loss", 7.2, "%", n=180, interval=Interval(3.9, 12.0), source=Source.COUNTING,
            limit=Limit(max=1.0))  # fmt: skip
-    s.end("link", Verdict.FAIL, "hand_to_craft.loss is 7.2 %, at most 1 % is allowed; the craft board restarted")
+    s.end("link", Verdict.FAIL, "packets lost, hand→craft: 7.2 %, at most 1 % is allowed; the craft board restarted")
     for name in ("button", "servo", "ramp", "cut"):
-        s.end(name, Verdict.NOT_RUN, "needs link, which is fail", 0.0)
+        s.end(name, Verdict.NOT_RUN, "needs Radio link, which failed", 0.0)
     s.add(ev.FindingMade(s.t, 1, "bulk_capacitor_missing", "Bulk capacitor at the transceiver missing or dried out",
                          0.93, CRAFT, ("droop 0.9 V under a transmit burst (supply: craft.droop)",
                          "effective capacitance 0.6 µF (supply fit)"), ("no sag at rest",),

@@ -16,22 +16,26 @@ from benchctl.errors import BenchctlError
 ROOT = Path(benchctl.__file__).parent
 #: package or module -> rank; a module may import from a lower rank, or from its own package
 RANKS = {
-    "errors": 0, "units": 0, "terms": 0, "events": 0,
-    "wire": 1, "analysis": 1, "benchfile": 1, "shipped": 1, "preferences": 1,
+    "errors": 0, "units": 0, "terms": 0, "facts": 0, "events": 0,
+    "wire": 1, "analysis": 1, "pairfile": 1, "benchfile": 1, "shipped": 1, "preferences": 1,
     "session": 2, "parts": 2, "runs": 2,
-    "bench": 3, "declare": 3, "operators": 3, "signals": 3,
+    "bench": 3, "declare": 3, "told": 3, "operators": 3, "signals": 3,
     "safety": 4,
     "stages": 5,
     "procedure": 6,
     "compare": 7, "findings": 7, "report": 7,
-    "ports": 8, "sim": 8, "avr": 8, "reach": 8,
+    "ports": 8, "sim": 8, "avr": 8, "relayed_bench": 8,
     "benches": 9, "flash": 9, "serve": 9,
-    "operate": 10, "regression": 11,
-    "headless": 11, "tui": 11,
-    "commands": 12, "manual": 12, "arguments": 13, "cli": 14, "__main__": 15, "__init__": 0,
+    "operate": 10, "paced_output": 10, "regression": 11,
+    "headless": 11, "tui": 11, "as_objects": 11,
+    "commands": 12, "bench_commands": 12, "list_commands": 13, "library": 12, "pytest_plugin": 13,
+    "manual": 13, "arguments": 14, "cli": 15, "__main__": 16, "__init__": 16,
 }  # fmt: skip
 #: left to right inside one rank
-ORDER = ["errors", "units", "terms", "events", "compare", "findings", "report"]
+ORDER = [
+    "errors", "units", "terms", "facts", "events", "wire", "analysis", "pairfile", "benchfile",
+    "declare", "told", "compare", "findings", "report",
+]  # fmt: skip
 
 
 @cache
@@ -93,21 +97,44 @@ def test_walls(name: str, tree: ast.Module) -> None:
         assert "datetime.now(" not in ast.unparse(tree)
     if package != "tui":
         assert not any(i.split(".")[0] == "textual" for i in used), f"{name} imports the screen library"
-    if package not in ("cli", "arguments", "headless", "commands"):
+    if package not in ("cli", "arguments", "headless", "commands", "bench_commands", "list_commands"):
         calls = [n for n in ast.walk(tree) if isinstance(n, ast.Call) and getattr(n.func, "id", "") == "print"]
         assert not calls, f"{name} prints"
 
 
-def test_throttle_is_asked_for_in_one_file() -> None:
-    """Requests that arm or throttle are made in safety/drive.py and nowhere else in the host."""
+def test_the_harm_log_is_seen_by_the_simulated_benches_alone() -> None:
+    """It is truth: nothing that judges, records or shows names it."""
     for name, tree in modules():
+        if name.split(".")[0] in ("parts", "sim", "avr", "benchfile"):
+            continue
         for node in ast.walk(tree):
-            if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "ask"):
+            taken = isinstance(node, ast.Attribute) and node.attr in ("world", "nets", "allowances")
+            if isinstance(node, ast.Attribute) and node.attr == "harm":
+                taken = ast.unparse(node.value).endswith("bench")
+            named = isinstance(node, ast.Name) and node.id in ("HarmLog", "HarmKind")
+            looks = taken or named
+            assert not looks, f"{name} looks at the harm log"
+
+
+#: requests that arm or throttle
+ASKING = ("Arm", "ArmChallenge", "Throttle")
+
+
+def test_throttle_is_asked_for_in_one_file() -> None:
+    """Requests that arm or throttle are made in safety/drive.py and nowhere else in the host; those that let the wiring
+    of outputs be changed, in safety/wiring.py.
+
+    Nowhere else are their classes named, or messages looked up by a name that could be theirs.
+    """
+    for name, tree in modules():
+        if name in ("safety.drive", "safety.wiring") or name.split(".")[0] in ("sim", "wire"):
+            continue
+        for node in ast.walk(tree):
+            said = getattr(node, "attr", None) or getattr(node, "id", None) or getattr(node, "name", None)
+            if name in ("parts.allowance", "safety.gate"):  # read what others ask for, and make none
+                assert not (isinstance(node, ast.Call) and getattr(node.func, "id", "") in ASKING), f"{name} asks"
                 continue
-            first = node.args[0] if node.args else None
-            kind = first.value if isinstance(first, ast.Constant) else None
-            if kind in ("arm", "arm_challenge", "throttle"):
-                assert name == "safety.drive", f"{name} asks for {kind}"
+            assert said not in (*ASKING, "class_of", "CLASSES"), f"{name} names {said}"
 
 
 def test_no_cyclic_imports() -> None:
@@ -139,8 +166,8 @@ def test_no_cyclic_imports() -> None:
 
 
 def test_modules_stay_small() -> None:
-    """A module ends at 500 lines."""
-    for path in ROOT.rglob("*.py"):
+    """A module ends at 500 lines, but for the generated one."""
+    for path in set(ROOT.rglob("*.py")) - {ROOT / "wire" / "msg.py"}:
         lines = len(path.read_text("utf-8").splitlines())
         assert lines <= 500, f"{path.name} has {lines} lines"
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from helpers_outputs import PAIR, confirmed
 from needs import need_avr
 
 from benchctl import benches
@@ -39,10 +40,10 @@ def open_bench(tmp_path: Path) -> Iterator[Open]:
 
     def make(kind: str, text: str = "", seed: int = 1) -> Bench:
         require(kind)
-        name = kind
+        name = PAIR
         if text:
             path = tmp_path / f"bench{len(opened)}.toml"
-            path.write_text(text)
+            path.write_text(confirmed(text))
             name = str(path)
         bench = benches.open_bench(name, kind=kind, seed=seed)
         opened.append(bench)

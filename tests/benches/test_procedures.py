@@ -16,6 +16,7 @@ from benchctl.terms import Reading, Role, Verdict
 
 FAR = """
 name = "far"
+pair = "mudlark"
 [air]
 path_loss_db = {loss}
 [board.hand]
@@ -23,6 +24,7 @@ path_loss_db = {loss}
 """
 NO_RADIO = """
 name = "no radio"
+pair = "mudlark"
 [board.hand]
 [board.craft.radio]
 fitted = false
@@ -63,13 +65,14 @@ def test_healthy_link_passes(kind, healthy) -> None:
     assert {b.label for b in result.summary.boards.values()} == {"mudlark-hand-01", "mudlark-craft-01"}
 
 
+@pytest.mark.parametrize("kind", ["sim", pytest.param("avr", marks=pytest.mark.long)])
 def test_forty_decibels_more_fail_the_link(kind, open_bench, tmp_path: Path) -> None:
     result = perform(open_bench(kind, FAR.format(loss=100)), "radio-link", tmp_path)
 
     link = result.summary.stages["link"]
     assert result.exit_code == 1
     assert link.verdict is Verdict.FAIL
-    assert "loss is 100 %" in link.reason
+    assert "packets lost, hand→craft: 100.0 %" in link.reason
 
 
 def test_a_missing_transceiver_is_named(kind, open_bench, tmp_path: Path) -> None:
@@ -82,7 +85,7 @@ def test_a_missing_transceiver_is_named(kind, open_bench, tmp_path: Path) -> Non
     assert result.summary.stages["link"].verdict is Verdict.NOT_RUN
 
 
-@pytest.mark.parametrize("loss", [83.0, 85.0, 86.5])
+@pytest.mark.parametrize("loss", [85.0, *(pytest.param(loss, marks=pytest.mark.long) for loss in (83.0, 86.5))])
 def test_loss_agrees(open_bench, tmp_path: Path, loss: float) -> None:
     """At a given path loss each bench's loss lies in the other's interval, or the intervals overlap widely."""
     seen = []
@@ -115,9 +118,10 @@ def test_one_way_floor_is_respected(kind, healthy) -> None:
         assert r.value < 1.6 * r.floor
 
 
+@pytest.mark.parametrize("kind", ["sim", pytest.param("avr", marks=pytest.mark.long)])
 def test_skew_is_the_oscillators_difference(kind, open_bench, tmp_path: Path) -> None:
     """The two clocks as related over the radio differ by what the bench file says, within 2 ppm."""
-    text = "name = 'skew'\n[board.hand.oscillator]\nppm = -900.0\nwander_ppm = 0.0\n[board.craft.oscillator]\nppm = 1500.0\nwander_ppm = 0.0\n"
+    text = "name = 'skew'\npair = 'mudlark'\n[board.hand.oscillator]\nppm = -900.0\nwander_ppm = 0.0\n[board.craft.oscillator]\nppm = 1500.0\nwander_ppm = 0.0\n"
     result = perform(open_bench(kind, text), "radio-link", tmp_path)
 
     assert reading(result, "link", "clock_skew").value == pytest.approx(2400.0, abs=5.0)

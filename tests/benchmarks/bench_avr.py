@@ -18,7 +18,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parents[1]))
+sys.path[:0] = [str(HERE.parents[1]), str(HERE.parent)]
+
+from helpers_bench import GAUGE, mudlark  # noqa: E402
 
 from benchctl import benchfile  # noqa: E402
 from benchctl.avr.bench import AvrBench  # noqa: E402
@@ -26,6 +28,7 @@ from benchctl.avr.chip import Chip, Reset  # noqa: E402
 from benchctl.avr.lockstep import Lockstep  # noqa: E402
 from benchctl.parts.agenda import Agenda  # noqa: E402
 from benchctl.terms import Role  # noqa: E402
+from benchctl.wire import msg  # noqa: E402
 from benchctl.wire.catalogue import LinkMode  # noqa: E402
 
 QUICK = "--quick" in sys.argv
@@ -67,26 +70,26 @@ def probe(gauge: bool = False) -> dict[str, Callable[[], tuple[float, float]]]:
     """The whole bench with the shipped image on the pair, and on a gauge."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "boards.toml"
-        path.write_text('kind = "avr"\n[board.hand]\n[board.craft]\n' + "[board.gauge]\n" * gauge, encoding="utf-8")
+        path.write_text('kind = "avr"\n' + mudlark("[board.hand]\n[board.craft]\n" + GAUGE * gauge), encoding="utf-8")
         bench = AvrBench(benchfile.load(str(path)))
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
     for board in bench.boards.values():
         board.open()
     for board in (hand, craft):
-        board.ask("radio_apply", timeout=1.0)
+        board.ask(msg.RadioApply(), timeout=1.0)
 
     def traffic(mode: LinkMode) -> tuple[float, float]:
         common = {"test": 1, "interval_us": PACKET_US, "payload": 8}
-        craft.ask("link_start", mode=LinkMode.RECEIVE, count=0, **common)
-        hand.ask("link_start", mode=mode, count=0, **common)
+        craft.ask(msg.LinkStart(mode=LinkMode.RECEIVE, count=0, **common))
+        hand.ask(msg.LinkStart(mode=mode, count=0, **common))
         bench.wait(0.05)
-        logs = ((hand, "link_sent"), (craft, "link_received"))
+        logs = ((hand, msg.LinkSent), (craft, msg.LinkReceived))
         for board, kind in logs:
             board.events(kind)
         got = ratio(bench.wait)
-        rows = [sum(len(event.rows) for event in board.events(kind)) for board, kind in logs]
-        hand.ask("link_stop", timeout=1.0)
-        craft.ask("link_stop", timeout=1.0)
+        rows = [sum(event.row_count for event in board.events(kind)) for board, kind in logs]
+        hand.ask(msg.LinkStop(), timeout=1.0)
+        craft.ask(msg.LinkStop(), timeout=1.0)
         assert min(rows) > 0.9 * SPAN * 1e6 / PACKET_US, f"only {rows} packets were logged"
         return got
 

@@ -1,7 +1,8 @@
 """Speed of the public decoder, as a ratio to its bare parts on the same bytes: `bench_framing.py [--quick] [--json]`.
 
 Fed in the pieces that reads of a busy port bring, against split at the delimiter, COBS in C, `crc_hqx` and `struct`,
-all in one loop that makes nothing but tuples. frames: the traffic that a link is full of, seven packet records in each.
+all in one loop that makes nothing but tuples. frames: the traffic that a link is full of, seven packet records in each,
+their rows as columns of numbers, as the link stages read them. rows: the same frames, each row as a tuple with names.
 short: frames of one flat message of eight bytes, where the decoder's object with names weighs most. bodies: the short
 frames through `Deframer` alone, no messages made of them.
 """
@@ -22,6 +23,7 @@ from cobs import cobs
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from benchctl.wire import msg
 from benchctl.wire.framing import Deframer, frame
 from benchctl.wire.messages import decode_all, encode
 
@@ -39,7 +41,7 @@ def short_frames() -> bytes:
     out = []
     for number in range(FRAMES):
         fields = {"state": 1, "reason": 2, "at": chance.getrandbits(32), "width_us": number & 0xFFFF}
-        out.append(frame(encode("guard_changed", number & 0xFFFF, fields)))
+        out.append(frame(encode(msg.GuardChanged(**fields), number & 0xFFFF)))
     return b"".join(out)
 
 
@@ -49,13 +51,15 @@ def full_frames() -> bytes:
     for number in range(FRAMES):
         at = chance.getrandbits(31)
         rows = [(number * ROWS + i & 0xFFFF, at + 1000 * i, 520, at + 1000 * i + 600, 16) for i in range(ROWS)]
-        out.append(frame(encode("link_sent", number & 0xFFFF, {"test": 1}, rows)))
+        out.append(frame(encode(msg.LinkSent(test=1, rows=rows), number & 0xFFFF)))
     return b"".join(out)
 
 
 Unpack = Callable[[bytes], object]
+FULL: Unpack = lambda body: (HEAD.unpack_from(body), tuple(ROW.iter_unpack(body[4:-2])))  # noqa: E731
 UNPACK: dict[str, Unpack] = {
-    "frames": lambda body: (HEAD.unpack_from(body), tuple(ROW.iter_unpack(body[4:-2]))),
+    "frames": FULL,
+    "rows": FULL,
     "short": FLAT.unpack_from,
     "bodies": lambda body: body,
 }
@@ -85,7 +89,16 @@ def ours(data: bytes, case: str) -> int:
     deframer, out = Deframer(), 0
     for at in range(0, len(data), CHUNK):
         bodies = deframer.feed(data[at : at + CHUNK])
-        out += len(bodies) if case == "bodies" else len(decode_all(bodies))
+        if case == "bodies":
+            out += len(bodies)
+            continue
+        messages = decode_all(bodies)
+        out += len(messages)
+        if case == "frames":
+            msg.LinkSent.columns(messages)  # type: ignore[arg-type]
+        elif case == "rows":
+            for message in messages:
+                message.rows  # type: ignore[union-attr]  # noqa: B018
     return out
 
 
@@ -98,9 +111,9 @@ def rate(work: Callable[[bytes, str], int], data: bytes, case: str) -> float:
 
 
 def main() -> None:
-    short = short_frames()
+    short, full = short_frames(), full_frames()
     rows: dict[str, dict[str, float]] = {}
-    for name, data in (("frames", full_frames()), ("short", short), ("bodies", short)):
+    for name, data in (("frames", full), ("rows", full), ("short", short), ("bodies", short)):
         pairs = [(rate(bare, data, name), rate(ours, data, name)) for _ in range(REPEATS)]
         ratios = [got / ceiling for ceiling, got in pairs]
         rows[name] = {

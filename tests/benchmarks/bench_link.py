@@ -16,8 +16,10 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from benchctl import benches
-from benchctl.analysis.timing import RadioFormat, packets_per_second
+from benchctl.analysis.timing import IDEAL, IRQ_US, RadioFormat
 from benchctl.terms import Role
+from benchctl.units import TICK_US
+from benchctl.wire import msg
 from benchctl.wire.catalogue import LinkMode
 
 QUICK = "--quick" in sys.argv
@@ -31,24 +33,29 @@ def run(bench: Any, code: int) -> tuple[float, int]:
     hand, craft = bench.boards[Role.HAND], bench.boards[Role.CRAFT]
     for board in (hand, craft):
         board.write_setting("radio_rate", code)
-        board.ask("radio_apply", timeout=1.0)
+        board.ask(msg.RadioApply(), timeout=1.0)
         board.forget_events()
     common = {"test": 1, "interval_us": 0, "payload": PAYLOAD}
-    craft.ask("link_start", mode=LinkMode.RECEIVE, count=0, **common)
-    hand.ask("link_start", mode=LinkMode.SEND_ACK, count=PACKETS, **common)
-    sent: list[tuple[int, ...]] = []
+    craft.ask(msg.LinkStart(mode=LinkMode.RECEIVE, count=0, **common))
+    hand.ask(msg.LinkStart(mode=LinkMode.SEND_ACK, count=PACKETS, **common))
+    sent: list[msg.LinkSentRow[int]] = []
     received = 0
-    while not hand.is_done("link_start"):
+    while not hand.is_done(msg.LinkStart):
         bench.wait(0.05)
-        sent += [row for e in hand.events("link_sent") for row in e.rows]
-        received += sum(len(e.rows) for e in craft.events("link_received"))
-    hand.ask("link_stop", timeout=1.0)
-    craft.ask("link_stop", timeout=1.0)
+        sent += [row for e in hand.events(msg.LinkSent) for row in e.rows]
+        received += sum(e.row_count for e in craft.events(msg.LinkReceived))
+    hand.ask(msg.LinkStop(), timeout=1.0)
+    craft.ask(msg.LinkStop(), timeout=1.0)
     bench.wait(0.05)
-    sent += [row for e in hand.events("link_sent") for row in e.rows]
-    received += sum(len(e.rows) for e in craft.events("link_received"))
-    ticks = (sent[-1][1] - sent[0][1]) & 0xFFFFFFFF
-    return (len(sent) - 1) / (ticks * 0.5e-6), 2 * PACKETS - len(sent) - received
+    sent += [row for e in hand.events(msg.LinkSent) for row in e.rows]
+    received += sum(e.row_count for e in craft.events(msg.LinkReceived))
+    ticks = (sent[-1].queued - sent[0].queued) & 0xFFFFFFFF
+    return (len(sent) - 1) / (ticks * TICK_US * 1e-6), 2 * PACKETS - len(sent) - received
+
+
+def floor(radio: RadioFormat) -> float:
+    """Most acknowledged packets a second one by one: upload, exchange, the interrupt seen and cleared."""
+    return 1e6 / (IDEAL.spi_us(radio.payload) + radio.exchange_us + IRQ_US[radio.rate] + IDEAL.spi_us(1))
 
 
 def main() -> None:
@@ -61,7 +68,7 @@ def main() -> None:
         bench.close()
     rows: dict[str, dict[str, float]] = {}
     for rate, runs in found.items():
-        ceiling = packets_per_second(RadioFormat(rate, PAYLOAD))
+        ceiling = floor(RadioFormat(rate, PAYLOAD))
         shares = [per_s / ceiling for per_s, _ in runs]
         rows[str(rate)] = {
             "floor_per_s": round(ceiling, 1),

@@ -1,7 +1,7 @@
 """Speed of run records, as ratios to plain numpy in the same run: `bench_records.py [--quick] [--json]`.
 
 bulk: 10 million records appended, on disk at least every second, against plain block appends with the same number
-of syncs. table: the same through the log, from float64 tables that are narrowed on the way. list: 10 000 runs
+of syncs. table: the same through the log, from float64 tables that are narrowed on the way. list: 100 000 runs
 listed through the index, and the index built anew.
 """
 
@@ -30,7 +30,9 @@ from benchctl.runs.samples import BulkWriter
 
 QUICK = "--quick" in sys.argv
 ROWS = 1_000_000 if QUICK else 10_000_000
-RUNS = 1_000 if QUICK else 10_000
+RUNS = 1_000 if QUICK else 100_000
+#: most links to one file that common file systems take
+LINKS = 50_000
 BLOCK, REPEATS = 1000, 5
 KIND = np.dtype([("t", "<f8"), ("seq", "<u4"), ("latency", "<u4"), ("fate", "u1"), ("retries", "u1")])
 
@@ -111,11 +113,15 @@ def spread(values: list[float]) -> dict[str, float]:
     return {"median": round(statistics.median(values), 3), "low": round(min(values), 3), "high": round(max(values), 3)}
 
 
+KINDS: tuple[tuple[str, Callable[[], list[ev.Event]]], ...] = (("ok", healthy_run), ("bad", failing_run))
+
+
 def listing() -> dict[str, object]:
     """Runs with the logs of a whole bring-up each, hard-linked so that the disk is not what is measured."""
     with tempfile.TemporaryDirectory() as root:
         base = Path(root) / "base"
-        for name, events in (("ok", healthy_run()), ("bad", failing_run())):
+        logs = [(f"{kind}{n}", made()) for n in range(RUNS // LINKS + 1) for kind, made in KINDS]
+        for name, events in logs:
             (base / name).mkdir(parents=True)
             with RunLog(base / name) as log:
                 for e in events:
@@ -124,7 +130,7 @@ def listing() -> dict[str, object]:
         for i in range(RUNS):
             folder = runs / f"20260314-{i:06d}-bring-up"
             folder.mkdir(parents=True)
-            os.link(base / ("bad" if i % 5 == 0 else "ok") / LOG, folder / LOG)
+            os.link(base / f"{'bad' if i % 5 == 0 else 'ok'}{i // LINKS}" / LOG, folder / LOG)
         build = timed(lambda: list_rows(runs))
         cpu = time.process_time()
         quick = [timed(lambda: list_rows(runs)) for _ in range(REPEATS)]
@@ -142,7 +148,7 @@ def main() -> None:
     print(f"{a['rows']} rows; plain numpy appends, one sync a second: {a['plain_rows_per_s']} rows/s")
     print(f"  bulk writer: {a['bulk_of_plain']} of plain (goal 0.7)")
     print(f"  tables through the log: {a['table_of_plain']} of plain")
-    print(f"{li['runs']} runs: index built in {li['built_s']} s, listed in {li['listed_s']} s (goal 1 s)")
+    print(f"{li['runs']} runs: index built in {li['built_s']} s, listed in {li['listed_s']} s (goal 2 s)")
 
 
 if __name__ == "__main__":

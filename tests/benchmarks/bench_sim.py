@@ -22,6 +22,7 @@ from benchctl.parts.nrf24 import Transceiver
 from benchctl.parts.nrf24_registers import Reg
 from benchctl.sim.bench import SimBench
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import LinkMode
 
 RUNS = (
@@ -68,14 +69,14 @@ def link_rate(mode: LinkMode, other: LinkMode, interval_us: int, packets: int) -
         board.open()
         board.forget_events()
     common = {"test": 1, "interval_us": interval_us, "payload": 8}
-    craft.ask("link_start", mode=other, count=0, **common)
+    craft.ask(msg.LinkStart(mode=other, count=0, **common))
     start, began = bench.now(), time.process_time()
-    hand.ask("link_start", mode=mode, count=packets, **common)
+    hand.ask(msg.LinkStart(mode=mode, count=packets, **common))
     rows = 0
-    while not hand.is_done("link_start"):
+    while not hand.is_done(msg.LinkStart):
         bench.wait(0.1)
-        rows += sum(len(e.rows) for kind in ("link_sent", "link_pinged") for e in hand.events(kind))
-        rows += sum(len(e.rows) for e in craft.events("link_received"))
+        rows += sum(e.row_count for kind in (msg.LinkSent, msg.LinkPinged) for e in hand.events(kind))
+        rows += sum(e.row_count for e in craft.events(msg.LinkReceived))
     spent, virtual = time.process_time() - began, bench.now() - start
     bench.close()
     if rows < 1.9 * packets:

@@ -5,7 +5,7 @@ share of a core that the run screen takes while a run tells nothing, and 2 000 e
 wants to wake every millisecond is beside it; from the stop key to the call that stops. pour: events a second that the
 link takes from a run's thread, and how many of them are left for the screen. full_rate: two boards at 200 kB/s each
 through ports and decoders beside the run screen, senders that lose what finds no room: frames sent, frames and bytes
-lost, refreshes of the screen, share of a core.
+lost, refreshes of the screen, share of a core, share of the full rate that the machine let the senders keep.
 """
 
 from __future__ import annotations
@@ -192,9 +192,11 @@ def full_rate() -> dict[str, float]:
     found = [streams.carry(SECONDS, loses=True) for _ in range(REPEATS // 2)]
     return {
         "frames": sum(c.frames for c in found),
-        "lost": sum(c.lost for c in found),
+        "lost_frames": sum(c.frames - c.good for c in found),
+        "lost_bytes": sum(c.lost_bytes for c in found),
         "shown": sum(c.shown for c in found),
         "core_percent": statistics.median(c.core_percent for c in found),
+        "share": min(c.share for c in found),
     }
 
 

@@ -4,7 +4,7 @@
 
 draws benches with oscillators up to ±0.5 %, other rails, bounces, band-gaps, latency timers; has the stages measure
 them over the wire; and compares with what the models really did. Prints worst, 95th percentile and share within the
-goal for each quantity; `--write` puts the table into DEVELOPERS.md. What is compared, and how, is said at GOALS.
+goal for each quantity; `--write` writes the table into results. What is compared, and how, is said at GOALS.
 """
 
 from __future__ import annotations
@@ -25,7 +25,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from helpers_bench import mudlark
+from helpers_outputs import confirmed
 from witness import Step, Witness, droop_truth
 
 from benchctl import benches
@@ -89,7 +92,7 @@ def bench_text(chance: random.Random, kind: str) -> str:
     out.append(f"[air]\npath_loss_db = {chance.uniform(45, 65):.1f}")
     for role in ("hand", "craft"):
         out += _board(chance, role)
-    return "\n".join(out) + "\n"
+    return confirmed(mudlark("\n".join(out) + "\n"))
 
 
 def _board(chance: random.Random, role: str) -> list[str]:
@@ -337,15 +340,15 @@ def as_text(rows: list[Row]) -> str:
 
 
 def block(rows: list[Row], count: int, seed: int, kind: str) -> list[str]:
-    """What stands between the marks in DEVELOPERS.md."""
+    """What stands in the file of results."""
     command = f"python tests/campaigns/accuracy_campaign.py --benches {count} --seed {seed} --kind {kind} --write"
     said = [f"- {name}: {GOALS[name][2]}." for name in (r.quantity for r in rows)] if kind == "sim" else []
     return [f"`{command}`", "", as_text(rows), *([""] if said else []), *said]
 
 
-def write(rows: list[Row], count: int, seed: int, kind: str, path: Path = published.PAGE) -> None:
-    """Put the table of that kind of bench into the page."""
-    published.put(f"accuracy on {kind}", TITLES[kind], block(rows, count, seed, kind), path)
+def write(rows: list[Row], count: int, seed: int, kind: str, folder: Path = published.RESULTS) -> None:
+    """Write the table of that kind of bench."""
+    published.put(f"accuracy on {kind}", TITLES[kind], block(rows, count, seed, kind), folder)
 
 
 def main() -> int:
@@ -355,7 +358,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", choices=("sim", "avr"), default="sim")
     parser.add_argument("--stages", help="only these, with commas")
-    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="write the table into tests/campaigns/results")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     errors: list[Error] = []

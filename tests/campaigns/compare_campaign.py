@@ -5,8 +5,8 @@
 runs the regression procedure on `sim` again and again, each time with a fresh seed, and prints each false "worse". The
 promise is at most 5 % of comparisons; the 95 % upper bound of the share is printed beside it. Without `--looks` every
 run is compared with the one before it, at a part of the sample sizes. With it every comparison is what `benchctl run
-regression --reference` does, in up to three looks, against one of every ten whole runs. `--tally FILE` goes on from
-the comparisons that FILE holds already; `--write` puts the result into DEVELOPERS.md.
+regression --reference` does, in up to two looks, against one of every ten whole runs. `--tally FILE` goes on from
+the comparisons that FILE holds already; `--write` writes the result into results.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from benchctl.analysis.equivalence import Outcome
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.compare import Comparison, compare
 from benchctl.procedure.file import load
-from benchctl.regression import Regression, regress, sized
+from benchctl.regression import LOOKS, Regression, regress, sized
 from benchctl.runs.summary import Summary
 from tests.campaigns import published
 from tests.campaigns.unreported import Unreported
@@ -64,7 +64,9 @@ def told(number: int, found: Comparison, looks: int) -> dict[str, Any]:
     ]
     worse += [f"stage {stage} failed" for stage, _, now in found.verdicts if str(now) == "fail"]
     undecided = [f"{r.stage}.{r.new.name}" for r in found.having(Outcome.UNDECIDED)]
-    return {"number": number, "worse": worse, "undecided": undecided, "looks": looks}
+    share = sum(LOOKS[:looks])
+    return {"number": number, "worse": worse, "undecided": undecided, "looks": looks, "verdict": str(found.verdict),
+            "share": share}
 
 
 def neighbours(first: int, count: int, seed: int, share: float) -> Iterator[dict[str, Any]]:
@@ -87,19 +89,22 @@ def in_looks(first: int, count: int, seed: int) -> Iterator[dict[str, Any]]:
 
 def lines(rows: list[dict[str, Any]], asked: argparse.Namespace) -> Iterator[str]:
     wrong, n = sum(bool(r["worse"]) for r in rows), len(rows)
-    looks = [sum(r["looks"] == k for r in rows) for k in (1, 2, 3)]
-    how = "in up to three looks" if asked.looks else f"at {asked.share:g} of the sample sizes, one look"
+    looks = [sum(r["looks"] == k for r in rows) for k in (1, 2)]
+    how = "in up to two looks" if asked.looks else f"at {asked.share:g} of the sample sizes, one look"
     way = " --looks" if asked.looks else ""
     yield f"`python tests/campaigns/compare_campaign.py --count {n} --seed {asked.seed}{way} --write`"
     yield ""
     yield f"Regression on `sim`, nothing changed, {how}; 95 % upper bound by Clopper and Pearson."
     yield ""
-    yield "| comparisons | called worse | share | at most | goal | some reading undecided | decided after 1, 2, 3 looks |"
-    yield "| --- | --- | --- | --- | --- | --- | --- |"
+    yield "| comparisons | called worse | share | at most | goal | some reading undecided | decided after 1, 2 looks | same | packets of a whole run, mean |"
+    yield "| --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     high = 100 * clopper_pearson(wrong, n).high
     undecided = sum(bool(r["undecided"]) for r in rows)
     spread = ", ".join(map(str, looks))
-    yield f"| {n} | {wrong} | {100 * wrong / n:.2f} % | {high:.2f} % | 5 % | {undecided} | {spread} |"
+    same = sum(r["verdict"] == "pass" for r in rows)
+    mean = sum(r["share"] for r in rows) / n
+    head = f"| {n} | {wrong} | {100 * wrong / n:.2f} % | {high:.2f} % | 5 % | {undecided} | {spread} "
+    yield f"{head}| {100 * same / n:.1f} % | {mean:.2f} |"
 
 
 def main() -> int:
@@ -109,7 +114,7 @@ def main() -> int:
     parser.add_argument("--share", type=float, default=0.25, help="part of the procedure's sample sizes, without --looks")
     parser.add_argument("--looks", action="store_true", help="as many looks as it takes")
     parser.add_argument("--tally", type=Path, metavar="FILE", help="a JSON line a comparison; gone on from")
-    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="write the table into tests/campaigns/results")
     asked = parser.parse_args()
     rows = [json.loads(line) for line in asked.tally.read_text().splitlines()] if asked.tally and asked.tally.exists() else []
     left = in_looks(len(rows), asked.count, asked.seed) if asked.looks else neighbours(

@@ -6,7 +6,6 @@ _FIRST = "only what stands before the first zero byte is taken"
 _SLOW = "such a frame goes the slow way instead, with the same result"
 _ROUNDED = "a cap is 30 % at most: it rounds to the same permille"
 _EQUAL = "equal versions have left before"
-_PAIRS = "both are of one message: never of different length"
 
 #: (module, text of the line, change) -> reason
 EQUIVALENT: dict[tuple[str, str, str], str] = {
@@ -15,20 +14,14 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         ("wire.framing", "if lengths and (min(lengths) < _LEAST_PART or max(lengths) > MAX_FRAME):", "Lt -> LtE", _SLOW),
         ("wire.framing", "if lengths and (min(lengths) < _LEAST_PART or max(lengths) > MAX_FRAME):", "Gt -> GtE", _SLOW),
         ("wire.fields", r'return value.split(b"\0", 1)[0].decode("utf-8", "replace")', "1 + 1", _FIRST),
-        ("wire.messages", "return dict(zip(self.names, self[2:-2], strict=True))", "True negated", _PAIRS),
-        ("wire.messages", "values = [to_wire(t, fields[n]) for n, t in zip(self.names, self.types, strict=True)]",
-         "True negated", _PAIRS),
-        ("wire.messages", "_UNPACK = tuple(_BY_NUMBER[n].unpack if n in _BY_NUMBER else _unknown for n in range(256))",
-         "256 + 1", "it is indexed by a byte"),
-        ("session.board", r'return raw.split(b"\0", 1)[0].decode("utf-8", "replace")', "1 + 1", _FIRST),
         ("session.board", "continue", "statement removed", "the last statement of its loop"),
         ("session.board", "raise", "statement removed", "the line before always raises"),
         ("session.boot", 'older = "older" if protocol < PROTOCOL else "newer"', "Lt -> LtE", _EQUAL),
         ("session.boot", 'todo = f"flash it with `benchctl flash {port}`" if protocol < PROTOCOL else "update benchctl"',
          "Lt -> LtE", _EQUAL),
-        ("safety.interlock", "if not 0 <= permille <= round(1000 * self.cap):", "1000 + 1", _ROUNDED),
-        ("safety.interlock", "if not 0 <= permille <= round(1000 * self.cap):", "1000 - 1", _ROUNDED),
-        ("safety.drive", 'answer = self._board.ask("throttle", timeout=ANSWER_S, repeats=0, **fields)', "0 + 1",
+        ("safety.interlock", "most = round(1000 * self.cap)", "1000 + 1", _ROUNDED),
+        ("safety.interlock", "most = round(1000 * self.cap)", "1000 - 1", _ROUNDED),
+        ("safety.drive", 'answer = self._board.ask(msg.Throttle(**fields), timeout=ANSWER_S, repeats=0)', "0 + 1",
          "throttle is no request that may be repeated, whatever is asked for"),
         ("runs.log", "table = np.asarray(event.data, np.float64).reshape(-1, len(event.columns))", "1 + 1",
          "numpy takes any negative number for as many rows as there are"),

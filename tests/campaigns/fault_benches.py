@@ -10,9 +10,15 @@ from __future__ import annotations
 import copy
 import math
 import random
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from helpers_bench import mudlark
 
 Tree = dict[str, Any]
 Truth = tuple[str, str]  # cause and board, "" for the pair
@@ -43,7 +49,7 @@ class Case:
         return True
 
     def toml(self) -> bytes:
-        return ('name = "drawn"\n' + "\n".join(_tables("", self.tree))).encode()
+        return mudlark("\n".join(_tables("", self.tree)), "drawn").encode()
 
 
 def _tables(prefix: str, tree: Tree) -> list[str]:
@@ -145,8 +151,8 @@ def capacitor(case: Case, rng: random.Random) -> Truth:
     role = either(rng)
     at = f"board.{role}"
     case.set(f"{at}.radio.variant", "high-power")
-    # listening draws 33 mA and the sensor 4: what the limit must exceed for the average to be within it
-    case.set(f"{at}.rail.radio.regulator_limit_ma", rng.choice((800.0, rng.uniform(42, 110))))
+    # packet after packet draws 79 mA on average and the sensor 4: the limit must exceed that
+    case.set(f"{at}.rail.radio.regulator_limit_ma", rng.choice((800.0, rng.uniform(86, 110))))
     fast = case.tree["board"][role]["rail"]["radio"]["regulator_limit_ma"] == 800.0
     case.set(f"{at}.rail.radio.bulk_uf", log_uniform(rng, 0.05, 2.0) if fast else log_uniform(rng, 0.3, 30))
     if fast:
@@ -260,6 +266,20 @@ def line_swapped(case: Case, rng: random.Random) -> Truth:
     return "line_swapped", role
 
 
+def line_bridged(case: Case, rng: random.Random) -> Truth:
+    role = either(rng)
+    one, other = rng.choice((("ce", "csn"), ("sck", "mosi")))
+    case.set(f"board.{role}.radio.{one}.bridged_to", other)
+    return "line_bridged", role
+
+
+def line_data_swapped(case: Case, rng: random.Random) -> Truth:
+    role = either(rng)
+    case.set(f"board.{role}.radio.mosi.to_line", "miso")
+    case.set(f"board.{role}.radio.miso.to_line", "mosi")
+    return "line_data_swapped", role
+
+
 def no_transceiver(case: Case, rng: random.Random) -> Truth:
     role = either(rng)
     case.set(f"board.{role}.radio.fitted", False)
@@ -270,7 +290,7 @@ def wrong_settings(case: Case, rng: random.Random) -> Truth:
     role = either(rng)
     name, value = rng.choice((
         ("radio_address", rng.randrange(1, 2**32)), ("radio_channel", rng.choice([c for c in range(126) if c != 76])),
-        ("radio_crc", rng.choice((0, 1))),
+        ("radio_crc", rng.choice((0, 1))), ("radio_rate", rng.choice((0, 2))),
     ))  # fmt: skip
     case.set(f"board.{role}.settings.{name}", value)
     return "wrong_settings", ""
@@ -315,6 +335,53 @@ def clone(case: Case, rng: random.Random) -> Truth:
     return "clone", role
 
 
+def no_ack_bit(case: Case, rng: random.Random) -> Truth:
+    """One look-alike beside a genuine transceiver."""
+    case.set(f"board.{either(rng)}.radio.variant", "look-alike")
+    return "no_ack_bit", ""
+
+
+def rail_short(case: Case, rng: random.Random) -> Truth:
+    role = either(rng)
+    case.set(f"board.{role}.rail.{rng.choice(('main', 'radio'))}.leak_ohms", log_uniform(rng, 0.2, 80))
+    return "rail_short", role
+
+
+def rail_high(case: Case, rng: random.Random) -> Truth:
+    role = either(rng)
+    case.set(f"board.{role}.rail.radio.regulator_volts", rng.choice((0.0, 5.0)))
+    return "rail_high", role
+
+
+def radio_crystal(case: Case, rng: random.Random) -> Truth:
+    case.set(f"board.{either(rng)}.radio.crystal_ppm", rng.choice((-1, 1)) * rng.uniform(240, 450))
+    return "radio_crystal", ""
+
+
+def joystick_noisy(case: Case, rng: random.Random) -> Truth:
+    case.set(f"board.hand.joystick.{rng.choice('xy')}.noise_counts", rng.uniform(5, 14))
+    return "joystick_noisy", "hand"
+
+
+def joystick_ground(case: Case, rng: random.Random) -> Truth:
+    axis = rng.choice("xy")
+    for end in ("min", "centre", "max"):
+        case.set(f"board.hand.joystick.{axis}.{end}_counts", 1023.0)
+    return "joystick_ground", "hand"
+
+
+def joystick_supply_end(case: Case, rng: random.Random) -> Truth:
+    axis = rng.choice("xy")
+    for end in ("min", "centre", "max"):
+        case.set(f"board.hand.joystick.{axis}.{end}_counts", 0.0)
+    return "joystick_supply_end", "hand"
+
+
+def esc_sound(case: Case, rng: random.Random) -> Truth:
+    case.set("board.craft.esc.pulse2.beeps", rng.randint(3, 5))
+    return "esc_sound", "craft"
+
+
 def oscillator(case: Case, rng: random.Random) -> Truth:
     role = either(rng)
     case.set(f"board.{role}.oscillator.ppm", rng.choice((-1, 1)) * log_uniform(rng, 5000, 18000))
@@ -329,7 +396,7 @@ def switch_bounce(case: Case, rng: random.Random) -> Truth:
 
 
 def switch_floating(case: Case, rng: random.Random) -> Truth:
-    case.set(f"board.hand.switch.{rng.choice(('switch1', 'switch2'))}.pull_up_ohms", math.inf)
+    case.set(f"board.hand.switch.{rng.choice(('switch1', 'switch2'))}.pull_ohms", math.inf)
     return "switch_floating", "hand"
 
 
@@ -377,6 +444,7 @@ def esc_untaught(case: Case, rng: random.Random) -> Truth:
     low = rng.uniform(820, 995)
     case.set("board.craft.esc.pulse2.min_us", low)
     case.set("board.craft.esc.pulse2.max_us", low + rng.uniform(700, 1100))
+    case.set("harm", ["pulse"])
     return "esc_untaught", "craft"
 
 
@@ -384,6 +452,14 @@ def signal_ground(case: Case, rng: random.Random) -> Truth:
     case.set("board.craft.esc.pulse2.signal_ground", False)
     case.set("board.craft.esc.pulse2.lost_s", rng.uniform(0.04, 0.3))
     return "signal_ground", "craft"
+
+
+def fed_back(case: Case, rng: random.Random) -> Truth:
+    """A controller's regulator on USB's rail, which the owner believes to be apart."""
+    case.set("board.craft.usb_apart", False)
+    case.set("board.craft.esc.pulse2.plugged", False)
+    case.set("harm", ["back-fed"])
+    return "fed_back", "craft"
 
 
 def imu_absent(case: Case, rng: random.Random) -> Truth:
@@ -413,10 +489,11 @@ FAULTS: dict[str, Callable[[Case, random.Random], Truth]] = {
     f.__name__: f
     for f in (
         capacitor, source, regulator, joint_radio, joint_main, servo_on_logic, brown_out, program, forgets,
-        line_swapped, no_transceiver, wrong_settings, firmware_differs, interference, antenna, overload, clone,
+        line_swapped, line_bridged, line_data_swapped, no_transceiver, wrong_settings, firmware_differs, interference, antenna, overload, clone,
         oscillator, switch_bounce, switch_floating, switch_stuck, joystick_swapped, joystick_unpowered, joystick_worn,
         joystick_open, led, servo_supply, esc_untaught, signal_ground, imu_absent, imu_address, imu_self_test,
-        serial_drops,
+        serial_drops, rail_short, rail_high, radio_crystal, joystick_noisy, joystick_ground, joystick_supply_end,
+        esc_sound, fed_back, no_ack_bit,
     )
 } | {
     f"line_{name}": _line(name, *ways)

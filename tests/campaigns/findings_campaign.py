@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE))
+sys.path[:0] = [str(HERE), str(HERE.parents[1])]
 
 import fault_benches as fb  # noqa: E402
 import findings_table  # noqa: E402
@@ -32,7 +32,7 @@ from benchctl.benchfile import parse as parse_bench  # noqa: E402
 from benchctl.errors import BenchctlError  # noqa: E402
 from benchctl.findings import find  # noqa: E402
 from benchctl.findings.causes import BY_NAME  # noqa: E402
-from benchctl.findings.evidence import facts  # noqa: E402
+from benchctl.findings.evidence import evidence  # noqa: E402
 from benchctl.procedure.file import load  # noqa: E402
 from benchctl.procedure.runner import Runner  # noqa: E402
 from benchctl.runs.summary import Summary  # noqa: E402
@@ -41,30 +41,39 @@ from benchctl.terms import Role, Verdict  # noqa: E402
 Found = list[tuple[str, str, float]]  # cause, board or "", confidence
 
 
-def perform(case: fb.Case, seed: int, kind: str = "sim", only: list[str] | None = None) -> Summary:
-    """The cut-down fault hunt on a drawn bench, kept in memory."""
+def perform(
+    case: fb.Case, seed: int, kind: str = "sim", only: list[str] | None = None, *,
+    procedure: Path = HERE / "hunt-small.toml", events: list[ev.Event] | None = None,
+) -> Summary:  # fmt: skip
+    """The cut-down fault hunt on a drawn bench, kept in memory. events: takes every event of the run."""
     spec = parse_bench(case.toml(), "drawn").with_changes(seed=seed, kind=kind)
     bench = _open(spec, kind)
-    procedure = load(HERE / "hunt-small.toml")
+    loaded = load(procedure)
     if only:
-        procedure = procedure.only(only)
+        loaded = loaded.only(only)
     summary = Summary()
-    summary.fold(
+
+    def emit(event: ev.Event) -> None:
+        summary.fold(event)
+        if events is not None:
+            events.append(event)
+
+    emit(
         ev.RunStarted(
-            0.0, "drawn", "", "", procedure.name, "", bench.name, kind, "", True, seed, bench.operator.by,
-            procedure.plan(), procedure.roles(),
+            0.0, "drawn", "", "", loaded.name, "", bench.name, kind, "", True, seed, bench.operator.by,
+            loaded.plan(), loaded.roles(),
         )
     )  # fmt: skip
     try:
         for inject in case.inject:
             inject(bench)
-        verdict = Runner(procedure, bench, summary.fold).run()
+        verdict = Runner(loaded, bench, emit).run()
     except BenchctlError as e:
-        summary.fold(ev.Note(bench.now(), "", str(e), "warning"))
+        emit(ev.Note(bench.now(), "", str(e), "warning"))
         verdict = Verdict.UNDECIDED
     finally:
         bench.close()
-    summary.fold(ev.RunEnded(bench.now(), verdict, bench.now(), ""))
+    emit(ev.RunEnded(bench.now(), verdict, bench.now(), ""))
     return summary
 
 
@@ -89,14 +98,14 @@ def fails_a_limit(summary: Summary) -> bool:
 def looked_at(summary: Summary, truth: fb.Truth) -> bool:
     """Whether anything that would show this cause was looked at: another fault may have kept its stage from running."""
     cause, board = BY_NAME[truth[0]], truth[1]
-    seen = {f.name for f in facts(summary) if f.board is None or not board or f.board is Role(board)}
+    seen = {f.name for f in evidence(summary) if f.board is None or not board or f.board is Role(board)}
     return any(p >= 0.5 and name in seen for name, p in cause.predicts.items())
 
 
 def left_a_trace(summary: Summary, truth: fb.Truth) -> bool:
     """Whether a fact that the cause predicts in half of its cases or more is there: else it was too mild, or hidden."""
     cause, board = BY_NAME[truth[0]], truth[1]
-    seen = {f.name for f in facts(summary) if f.holds and (f.board is None or not board or f.board is Role(board))}
+    seen = {f.name for f in evidence(summary) if f.holds and (f.board is None or not board or f.board is Role(board))}
     return any(p >= 0.5 and name in seen for name, p in cause.predicts.items())
 
 
@@ -280,7 +289,7 @@ def main() -> None:
     parser.add_argument(
         "--share", default="1/1", metavar="K/N", help="only every N-th bench from the K-th on; needs --keep"
     )
-    parser.add_argument("--write", action="store_true", help="put the tables into DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="write the tables into tests/campaigns/results")
     a = parser.parse_args()
     k, n = map(int, a.share.split("/"))
     if a.again:

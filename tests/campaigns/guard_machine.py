@@ -10,15 +10,18 @@ import sys
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "safety_proof"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from guard_machine import machine
+import always_watched
+from guard_machine import machine, told
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis.stateful import run_state_machine_as_test
 
 
 def main(kind: str = "avr", examples: str = "200", steps: str = "50", first: str = "1") -> None:
+    always_watched.install()
     made = machine(kind)
     began = time.monotonic()
     run_state_machine_as_test(
@@ -35,6 +38,7 @@ def main(kind: str = "avr", examples: str = "200", steps: str = "50", first: str
     print(f"{'bench':<8}{'examples':>9}{'most steps':>11}{'bench s':>9}{'pulses':>9}{'above idle':>11}{'wall s':>8}")
     print(f"{kind:<8}{made.examples:>9}{steps:>11}{made.bench_s:>9.0f}{made.seen:>9}{made.above:>11}"
           f"{time.monotonic() - began:>8.0f}")  # fmt: skip
+    print(told(made))
     print("no pulse was above idle without its conditions")
 
 

@@ -5,7 +5,7 @@
     hostile_wire.py avr [MILLIONS] [SEED]    bytes into the firmware on the avr bench (3 million)
     hostile_wire.py fuzz [SECONDS]           coverage-guided: atheris where it is installed, else Hypothesis (60)
 
-With --write what was found is put into DEVELOPERS.md, but for the coverage-guided one.
+With --write what was found is written into results, but for the coverage-guided one.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ import sys
 import time
 from collections import Counter
 from pathlib import Path
+
+from benchctl.wire import msg
 
 _TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(_TESTS / "robust"), str(_TESTS / "safety_proof"), str(_TESTS), str(_TESTS.parent)]
@@ -108,7 +110,7 @@ def _one_input(data: bytes) -> None:
         noise = b"".join(frame(p) for p in noise.split(b"\0\0") if MIN_BODY <= len(p) <= MAX_BODY)
     exchange, watched = Exchange(), Watched()
     exchange._deframer = watched
-    exchange.ask("identify", {}, b"", 0.0, 1.0, 0)
+    exchange.ask(msg.Identify(), 0.0, 1.0, 0)
     exchange.feed(noise[:cut])
     exchange.feed(noise[cut:])
     exchange.take_answer()

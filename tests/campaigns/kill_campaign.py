@@ -1,6 +1,6 @@
 """Kill a recording process at many random moments and read every record back: `kill_campaign.py [TIMES] [SEED] [--write]`.
 
-Prints one line at the end, and writes it into DEVELOPERS.md; stops with a failed check at the first record that is not
+Prints one line at the end, and, with --write, writes it into results; stops with a failed check at the first record that is not
 as promised.
 """
 
@@ -14,19 +14,15 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "runs"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from test_killed import check, record_and_kill
+from test_killed import kills
 
 from tests.campaigns import published
 
 
 def main(times: int = 200, seed: int = 1, *, write: bool = False) -> None:
-    chance, ended, least = random.Random(seed), 0, sys.maxsize
     with tempfile.TemporaryDirectory() as root:
-        for i in range(times):
-            folder = Path(root) / str(i)
-            whole = check(folder, record_and_kill(folder, chance.uniform(0.0, 0.3)))
-            ended, least = ended + whole, min(least, whole)
-    found = f"{times} kills, every record opened; {ended} stages had ended and were whole (least in one run: {least})"
+        whole = kills(times, random.Random(seed), Path(root))
+    found = f"{times} kills, every record opened; {sum(whole)} stages had ended and were whole (least in one run: {min(whole)})"
     print(found)
     if write:
         command = f"`python tests/campaigns/kill_campaign.py {times} {seed} --write`"

@@ -2,7 +2,7 @@
 [--write]`.
 
 Restarts are of every cause (reset line, brown-out, hanging program). Prints what was found beside what was done, the
-process's memory over the run and the size of the record, and writes it into DEVELOPERS.md; stops with a failed check
+process's memory over the run and the size of the record, and, with --write, writes it into results; stops with a failed check
 where they differ.
 """
 

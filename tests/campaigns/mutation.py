@@ -1,6 +1,6 @@
 """Mutation run: small faults put into the code one at a time; the tests must notice each.
 
-    mutation.py [MODULE …] [--minutes M] [--seed S] [--keep FILE] [--write]
+    mutation.py [MODULE …] [--minutes M] [--seed S] [--keep FILE] [--write [NAME]]
 
 Modules: those of the table below, all by default. Mutants come in random order until the time is over. Prints those
 that survive, with their line, and a table at the end. Each mutant runs in a forked process with the tests named for
@@ -40,6 +40,8 @@ from tests.campaigns.equivalent import EQUIVALENT  # noqa: E402
 _SMALL = "tests/robust/test_small_faults.py"
 _EDGES = "tests/robust/test_record_edges.py"
 _HOSTILE = [_SMALL, _EDGES, "tests/robust/test_hostile_board.py", "-k", "not verdict and not late"]
+_MOTOR = ["tests/stages/test_motor_stages.py", "tests/safety_proof/test_stop_paths.py", "-k",
+          "not avr and not firmware and not signals and not terminal"]  # fmt: skip
 #: module -> arguments of pytest
 TESTS: dict[str, list[str]] = {
     "benchctl.wire.crc": ["tests/wire/test_framing.py"],
@@ -56,6 +58,17 @@ TESTS: dict[str, list[str]] = {
     "benchctl.safety.drive": ["tests/robust/test_drive_edges.py", "tests/safety/test_drive.py"],
     "benchctl.safety.stop": ["tests/safety/test_drive.py"],
     "benchctl.runs.log": [_EDGES, "tests/runs/test_run_log.py"],
+    "benchctl.stages.motor": _MOTOR,
+    "benchctl.stages.esc_arming": _MOTOR,
+    "benchctl.stages.throttle_ramp": _MOTOR,
+    "benchctl.stages.link_loss_cut": _MOTOR,
+    "benchctl.operate": ["tests/safety_proof/test_stop_paths.py", "tests/safety_proof/test_unplugged.py",
+                         "tests/cli/test_output.py", "-k", "not avr and not signals and not terminal"],
+    "benchctl.ports.bench": ["tests/ports/test_bench.py"],
+    "benchctl.ports.patience": ["tests/ports/test_bench.py", "tests/ports/test_port.py"],
+    "benchctl.ports.line": ["tests/ports/test_port.py", "tests/ports/test_bench.py"],
+    "benchctl.tui.stop_key": ["tests/tui/test_stop_key.py"],
+    "benchctl.tui.link": ["tests/tui/test_link.py", "tests/tui/test_sessions.py", "-k", "stop or link"],
 }
 #: a test run that takes so many times as long as without a fault, and so many seconds more, has met an endless loop
 TIMES, MORE_S = 5, 5
@@ -167,16 +180,15 @@ class _Finder:
         return importlib.machinery.ModuleSpec(name, loader, origin=str(self.path))
 
 
-def notices(
-    module: str, path: Path, tree: ast.Module | None, tests: Sequence[str], most_s: tuple[float, float] = (600, 600)
-) -> bool:
-    """Whether the tests fail with this tree in the module's place; None: with the code as it is.
+def fails(test: Callable[[], int], most_s: tuple[float, float]) -> bool:
+    """Whether that ends with another code than 0 in a forked process, or not in time.
 
-    most_s: seconds of the processor, and of waiting, after which they have.
+    most_s: seconds of the processor, and of waiting, that it may take.
     """
     child = os.fork()
     if child == 0:
-        os._exit(_test(module, path, tree, tests, math.ceil(most_s[0])))
+        resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(most_s[0]),) * 2)
+        os._exit(test())
     deadline = time.monotonic() + most_s[1]
     while time.monotonic() < deadline:
         done, status = os.waitpid(child, os.WNOHANG)
@@ -188,18 +200,18 @@ def notices(
     return True
 
 
-def _clean(module: str, path: Path) -> tuple[float, float]:
+def sound(test: Callable[[], int], name: str) -> tuple[float, float]:
     """How long a test run may take, by how long it takes without a fault, which it must not find."""
     began, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
-    assert not notices(module, path, None, TESTS[module]), f"{module}: its tests fail without any fault"
+    assert not fails(test, (600, 1200)), f"{name}: its tests fail without any fault"
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     processor = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     # the machine may be busier later
     return TIMES * processor + MORE_S, 4 * TIMES * (time.monotonic() - began) + MORE_S
 
 
-def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str], processor_s: int) -> int:
-    """In the forked process."""
+def run_tests(tests: Sequence[str], plugins: Sequence[object] = ()) -> int:
+    """pytest's exit code, in a process of its own that ends with it."""
     import hypothesis
     import pytest
 
@@ -207,20 +219,28 @@ def _test(module: str, path: Path, tree: ast.Module | None, tests: Sequence[str]
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
     resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
-    resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s))
     hypothesis.settings.register_profile(
         "mutation", max_examples=40, deadline=None, database=None, derandomize=True,
         phases=(hypothesis.Phase.explicit, hypothesis.Phase.generate),  # nobody reads the smallest example
     )  # fmt: skip
     hypothesis.settings.load_profile("mutation")
-    if tree is not None:
-        sys.meta_path.insert(0, _Finder(module, path, compile(tree, str(path), "exec")))  # type: ignore[arg-type]
     # imported before pytest looks at it; that its asserts are not rewritten does not matter here
     calm = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
     try:
-        return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--timeout=0", *calm, *tests]))
+        return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--timeout=0", *calm, *tests], [*plugins]))
     except BaseException:
         return 1
+
+
+def _test(module: str, path: Path, tree: ast.Module | None) -> Callable[[], int]:
+    """The module's tests with this tree in its place; None: with the code as it is."""
+
+    def test() -> int:
+        if tree is not None:
+            sys.meta_path.insert(0, _Finder(module, path, compile(tree, str(path), "exec")))  # type: ignore[arg-type]
+        return run_tests(TESTS[module])
+
+    return test
 
 
 # ---------------------------------------------------------------------- the campaign
@@ -230,24 +250,30 @@ Key = tuple[str, str, int]
 
 
 class Kept:
-    """What earlier runs came to, by module, its source and the mutant's place in it."""
+    """What earlier runs came to, by module, its source and the mutant's place in it. alike: no other program at all."""
 
     def __init__(self, path: Path | None) -> None:
         self.path = path
         self.noticed: set[Key] = set()
         self.survived: set[Key] = set()
+        self.alike: set[Key] = set()
         for line in path.read_text("utf-8").splitlines() if path is not None and path.exists() else []:
-            module, source, place, *survived = json.loads(line)
-            (self.survived if survived else self.noticed).add((module, source, place))
+            module, source, place, *what = json.loads(line)
+            self._of(what[0] if what else "").add((module, source, place))
 
-    def add(self, key: Key, *, noticed: bool) -> None:
-        (self.noticed if noticed else self.survived).add(key)
+    def _of(self, what: str) -> set[Key]:
+        return {"": self.noticed, "survives": self.survived, "alike": self.alike}[what]
+
+    def add(self, key: Key, *, noticed: bool | None) -> None:
+        """noticed: None where there is nothing to notice."""
+        what = "alike" if noticed is None else "" if noticed else "survives"
+        self._of(what).add(key)
         if self.path is not None:
             with self.path.open("a", encoding="utf-8") as file:
-                print(json.dumps(key if noticed else (*key, "survives")), file=file)
+                print(json.dumps((*key, what) if what else key), file=file)
 
 
-class Outcome:
+class Hunt:
     """Counts by module, and the survivors as (module, line, change, text of the line)."""
 
     def __init__(self) -> None:
@@ -282,19 +308,19 @@ def _why(survivor: tuple[str, int, str, str]) -> str | None:
     return EQUIVALENT.get((module, text, what))
 
 
-def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = None) -> Outcome:
+def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = None) -> Hunt:
     """Prints survivors as they are found."""
     import hypothesis  # noqa: F401  imported once, before the forks
     import numpy as np  # noqa: F401
     import pytest  # noqa: F401
 
     chance, end = random.Random(seed), time.monotonic() + 60 * minutes
-    kept, out = Kept(keep), Outcome()
+    kept, out = Kept(keep), Hunt()
     todo: list[tuple[str, Path, Mutant, Key]] = []
     most_s: dict[str, tuple[float, float]] = {}
     for module in modules:
         path = ROOT / (module.replace(".", "/") + ".py")
-        most_s[module] = _clean(module, path)
+        most_s[module] = sound(_test(module, path, None), module)
         source = path.read_text("utf-8")
         found = mutants(source)
         out.total[module] = len(found)
@@ -309,7 +335,7 @@ def run(modules: Sequence[str], minutes: float, seed: int, keep: Path | None = N
         if key not in kept.noticed:
             if time.monotonic() > end and key not in kept.survived:
                 continue
-            kept.add(key, noticed=notices(module, path, mutant.tree(), TESTS[module], most_s[module]))
+            kept.add(key, noticed=fails(_test(module, path, mutant.tree()), most_s[module]))
         out.tried[module] += 1
         if key in kept.noticed:
             out.noticed[module] += 1
@@ -326,16 +352,17 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=60.0, help="stop then (60)")
     parser.add_argument("--seed", type=int, default=1, help="of the order (1)")
     parser.add_argument("--keep", type=Path, metavar="FILE", help="go on from what this file says was noticed")
-    parser.add_argument("--write", action="store_true", help="put the outcome into DEVELOPERS.md")
+    parser.add_argument("--write", metavar="NAME", nargs="?", const="mutation",
+                        help="write the outcome into tests/campaigns/results, NAME.md (mutation.md)")  # fmt: skip
     arguments = parser.parse_args()
     chosen = [m for m in TESTS if not arguments.modules or any(part in m for part in arguments.modules)]
     os.chdir(ROOT)
     out = run(chosen, arguments.minutes, arguments.seed, arguments.keep)
-    lines = [f"`python tests/campaigns/mutation.py --seed {arguments.seed} --write`", "", *out.table(chosen), "",
-             *out.listed()]  # fmt: skip
+    called = " ".join(("tests/campaigns/mutation.py", *arguments.modules, f"--seed {arguments.seed} --write"))
+    lines = [f"`python {called}`", "", *out.table(chosen), "", *out.listed()]
     print("\n".join(lines))
     if arguments.write:
-        published.put("mutation", "Mutation run", lines)
+        published.put(arguments.write, "Mutation run", lines)
     sys.exit(bool(out.open()))
 
 

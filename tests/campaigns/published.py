@@ -1,22 +1,19 @@
-"""Tables of the campaigns in DEVELOPERS.md, each between comment marks of its own."""
+"""What campaigns and benchmarks found, each in a file of its own below `results`, written by the command in it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
 
-PAGE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
+RESULTS = Path(__file__).resolve().parent / "results"
 
 
-def put(name: str, title: str, lines: Iterable[str], page: Path = PAGE) -> None:
-    """Put the lines between the marks called `name`; as a section before the changelog where there are none yet."""
-    begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
-    block = "\n".join((begin, *lines, end))
-    text = page.read_text("utf-8")
-    if begin in text:
-        before, _, rest = text.partition(begin)
-        text = before + block + rest.partition(end)[2]
-    else:
-        before, mark, after = text.partition("## Changelog")
-        text = f"{before}## {title}\n\n{block}\n\n{mark}{after}"
-    page.write_text(text, "utf-8")
+def path(name: str, folder: Path = RESULTS) -> Path:
+    """The file of the results called `name`, which may have spaces."""
+    return folder / f"{name.replace(' ', '-')}.md"
+
+
+def put(name: str, title: str, lines: Iterable[str], folder: Path = RESULTS) -> None:
+    """Write the results called `name`, in place of what an earlier run found. Markdown, without the title."""
+    folder.mkdir(exist_ok=True)
+    path(name, folder).write_text("\n".join((f"# {title}", "", *lines)) + "\n", "utf-8")

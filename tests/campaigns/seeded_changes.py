@@ -4,7 +4,7 @@
 
 builds the hobby pair with each change, runs the procedure on the `avr` bench, compares with the run of the
 unchanged pair, and prints a table: the change, the readings called worse, and whether the right one is among them.
-`--write` puts the table into DEVELOPERS.md. `--keep DIR` keeps the runs and makes none of them twice, so that a
+`--write` writes the table into results. `--keep DIR` keeps the runs and makes none of them twice, so that a
 campaign that was cut short goes on where it was.
 """
 
@@ -99,7 +99,7 @@ def main() -> int:
     parser.add_argument("--repeat", type=int, default=20, help="runs of each harmless change")
     parser.add_argument("--seed", type=int, default=100)
     parser.add_argument("--only", default="", help="changes whose name contains this")
-    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="write the table into tests/campaigns/results")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep the runs in DIR, and go on from them")
     asked = parser.parse_args()
     with contextlib.ExitStack() as stack:

@@ -75,7 +75,7 @@ def test_help_on_a_command_is_that_commands_help(capsys: pytest.CaptureFixture[s
 
 def test_help_on_what_there_is_not(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["help", "soldering"]) == 2
-    assert "help soldering: expected a command, or one of start, benches" in capsys.readouterr().err
+    assert "help soldering: expected a command, or one of start, pairs, benches" in capsys.readouterr().err
 
 
 def test_exit_codes_are_those_that_occur() -> None:

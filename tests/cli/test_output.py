@@ -68,7 +68,7 @@ def test_progress_goes_to_standard_error(tmp_path: Path, capsys: pytest.CaptureF
     assert main(["run", str(path), "--json", "--out", str(tmp_path / "runs")]) == 0
     out, err = capsys.readouterr()
     assert json.loads(out)["verdict"] == "pass"
-    assert "identity" in err
+    assert "✓ Identity: pass" in err
 
 
 def test_a_bug_of_ours_is_one_sentence_and_a_sealed_record(
@@ -149,7 +149,7 @@ def test_a_port_that_another_has(tmp_path: Path, capsys: pytest.CaptureFixture[s
         fcntl.flock(slave, fcntl.LOCK_EX | fcntl.LOCK_NB)
         bench = tmp_path / "bench.toml"
         bench.write_text(
-            f'kind = "serial"\n[board.hand]\nport = "{os.ttyname(slave)}"\n[board.craft]\nport = "/dev/no"\n'
+            f'kind = "serial"\npair = "mudlark"\n[board.hand]\nport = "{os.ttyname(slave)}"\n[board.craft]\nport = "/dev/no"\n'
         )
         code = main(["run", "radio-link", "--quiet", "--bench", str(bench), "--out", str(tmp_path / "runs")])
     finally:

@@ -31,6 +31,8 @@ def test_a_right_file(tmp_path: Path) -> None:
         ("speed = true", "speed: expected a number"),
         ("bench = 3", "bench: expected a text"),
         ("look = 'green'", "look: expected one of dark, light, terminal"),
+        ("ports = 'COM3'", "ports: expected a list of texts"),
+        ("ports = [3]", "ports: expected a list of texts"),
         ("benhc = 'sim'", "unknown key 'benhc'"),
         ("bench = ", "not TOML"),
     ],
@@ -42,6 +44,18 @@ def test_a_wrong_file_is_one_sentence(tmp_path: Path, text: str, said: str) -> N
     with pytest.raises(UsageError, match=said) as caught:
         preferences.load(file)
     assert str(file) in str(caught.value)
+
+
+def test_ports_that_the_system_does_not_list(tmp_path: Path) -> None:
+    """Patterns stand for what is there at the moment, URLs for themselves; nothing is there twice."""
+    file = tmp_path / "p.toml"
+    file.write_text(f"ports = ['{tmp_path}/port*', '{tmp_path}/port2', 'socket://127.0.0.1:7000']")
+    for name in ("port2", "port1", "other"):
+        (tmp_path / name).touch()
+
+    got = preferences.load(file).more_ports()
+
+    assert got == [f"{tmp_path}/port1", f"{tmp_path}/port2", "socket://127.0.0.1:7000"]
 
 
 def test_a_choice_is_remembered_and_the_rest_of_the_file_kept(tmp_path: Path) -> None:

@@ -27,23 +27,24 @@ static uint8_t levels[64];
 static std::vector<uint8_t> flash(3000, 0x5A);
 
 // ---- start
+bool hw_clock_right = true;
 void hw_start() {}
 HwReset hw_reset_flags() { return HwReset{1, 0}; }
 void hw_watchdog_kick() {}
-void hw_restart() { throw 1; }
+void hw_restart(bool) { throw 1; }
 uint16_t hw_stack_free() { return 700; }
 bool hw_stack_sound() { return true; }
 uint16_t hw_image_size() { return flash.size(); }
 uint32_t hw_clock_hz() { return 16000000; }
+void hw_fuses(uint8_t *four) { memcpy(four, "\xff\xcf\xfd\xda", 4); }
 void hw_signature(uint8_t *three) { memcpy(three, "\x1e\x95\x0f", 3); }
 void hw_flash_read(void *to, const void *from, uint8_t size) { memcpy(to, from, size); }
-uint32_t hw_flash_u32(const uint32_t *from) { return *from; }
 uint8_t hw_flash_byte(uint16_t address) { return flash[address]; }
 
 // ---- time
 uint32_t hw_ticks() { return now; }
 uint32_t hw_ticks_held() { return now; }
-uint32_t hw_ms() { return now / TICKS_PER_MS; }
+uint16_t hw_ms() { return now / TICKS_PER_MS; }
 void hw_wait_us(uint8_t us) { now += us * TICKS_PER_US; }
 void hw_wait_tick(uint32_t tick) {
   if ((int32_t)(tick - now) > 0) now = tick;
@@ -53,12 +54,15 @@ bool hw_active() { return true; }
 void hw_sleep_until(uint32_t) { now += 100; }
 uint8_t hw_hold() { return 0; }
 void hw_release(uint8_t) {}
+void hw_hold_ms() {}
+void hw_release_ms() {}
+void hw_hold_moment() {}
 
 // ---- serial line
 uint8_t hw_tx_ring[256];
 uint8_t hw_tx_staged;
 static uint8_t tx_committed;
-void hw_uart_start(uint8_t) {}
+void hw_uart_start(uint8_t) { hw_tx_staged = tx_committed; }
 bool hw_uart_get(uint8_t *byte) {
   if (incoming.empty()) return false;
   *byte = incoming.front();
@@ -74,7 +78,7 @@ void hw_uart_commit() {
 void hw_uart_drop() { hw_tx_staged = tx_committed; }
 bool hw_uart_sent() { return true; }
 bool hw_uart_diverted = false;
-void hw_uart_divert(bool) {}
+void hw_uart_divert(bool on) { hw_uart_diverted = on; }
 uint8_t hw_uart_peek(uint8_t *, uint8_t) { return 0; }
 void hw_uart_skip(uint8_t) {}
 
@@ -88,8 +92,8 @@ void hw_pin_output(uint8_t pin, bool level) { hw_pin_write(pin, level); }
 void hw_pin_write(uint8_t pin, bool level) {
   if (hw_pin_exists(pin)) levels[pin] = level;
 }
-uint32_t hw_pin_pull(uint8_t pin, bool low) {
-  hw_pin_write(pin, !low);
+uint32_t hw_pin_pull(uint8_t pin, bool pull, bool up) {
+  hw_pin_write(pin, pull == up);
   return now;
 }
 bool hw_pin_read(uint8_t pin) { return hw_pin_exists(pin) && levels[pin]; }
@@ -102,7 +106,7 @@ bool hw_radio_irq_take(uint32_t *) { return false; }
 bool hw_radio_irq_low() { return false; }
 
 // ---- a transceiver that is not there: MISO high
-void hw_spi_bind(uint8_t, uint8_t) {}
+void hw_spi_bind(uint8_t, uint8_t, bool) {}
 void hw_spi_select() {}
 uint8_t hw_spi_swap(uint8_t) { return 0xFF; }
 void hw_spi_release() {}
@@ -132,28 +136,23 @@ void hw_adc_begin() {}
 bool hw_adc_done() { return true; }
 uint16_t hw_adc_value() { return 225; }
 uint8_t hw_adc_precise() { return 7; }
+uint8_t hw_twi_begin(bool) { return 0; }
 uint8_t hw_twi_probe(uint8_t) { return 0x20; }
 uint8_t hw_twi_write(uint8_t, const uint8_t *, uint8_t) { return 0x20; }
 uint8_t hw_twi_read(uint8_t, uint8_t, uint8_t *, uint8_t) { return 0x20; }
-static bool motor[7];
+static uint8_t bound[7];
 void hw_pulse_unbind_all() {
-  memset(motor, 0, sizeof motor);
+  memset(bound, 0, sizeof bound);
   memset(widths, 0, sizeof widths);
 }
 bool hw_pulse_possible(uint8_t pin) { return hw_pin_exists(pin) && (pin < 0x13 || pin > 0x15); }
-bool hw_pulse_bind(uint8_t channel, uint8_t, bool is_motor) {
-  motor[channel] = is_motor;
+bool hw_pulse_bind(uint8_t channel, uint8_t pin) {
+  bound[channel] = pin;
   return true;
 }
 void hw_pulse_frame(uint16_t) {}
-bool hw_pulse_servo(uint8_t channel, uint16_t ticks) {
-  if (motor[channel]) return false;
-  widths[channel] = ticks;
-  return true;
-}
-void hw_pulse_silence_motors(bool) {}
 uint16_t hw_pulse_width(uint8_t channel) { return widths[channel]; }
-void guard_output(uint8_t channel, MotorWidth width) { widths[channel] = width.ticks(); }
+void guard_output(uint8_t channel, GuardedWidth width) { widths[channel] = width.ticks(); }
 bool hw_level(uint8_t, uint16_t) { return true; }
 void hw_capture(bool) {}
 bool hw_capture_take(HwCapture *) { return false; }
@@ -204,7 +203,7 @@ int save_settings() {
   }
   return settings_save_written();
 }
-int write_setting(uint8_t key, const uint8_t *value, uint8_t size) { return settings_write(key, value, size); }
+int write_setting(uint8_t key, const uint8_t *value, uint8_t size) { return settings_write(key, value, size, true); }
 int read_setting(uint8_t key, uint8_t *to) {
   uint8_t size = 0;
   void *place = settings_place(key, &size);
@@ -223,31 +222,48 @@ void store_boots(uint16_t count) {
 int cause(uint8_t mcusr, uint8_t loader, uint8_t survived, uint8_t intent, uint8_t loop_age_ms) {
   Start s;
   memset(&s, 0, sizeof s);
-  s.survived = survived;
-  s.before.intent = intent;
-  s.before.loop_age_ms = loop_age_ms;
-  learn_cause(mcusr, loader, &s);
+  Life before;
+  memset(&before, 0, sizeof before);
+  s.ram_survived = survived;
+  before.intent = intent;
+  before.loop_age_ms = loop_age_ms;
+  learn_cause(mcusr, loader, before, &s);
   return s.cause << 8 | s.cause_from;
 }
 
 // guard
-void guard_start() { guard.start(now); }
-void guard_configure(uint16_t cap, uint16_t slew, uint16_t idle, uint16_t full, uint16_t silence, uint8_t motors) {
-  guard.configure(GuardRules{cap, slew, idle, full, silence}, motors, now);
+void guard_start() { guard.start(); }
+void guard_configure(uint16_t cap, uint16_t slew, uint16_t idle, uint16_t full, uint16_t silence, uint8_t motors,
+                     uint8_t reversible, uint8_t servos) {
+  guard.configure(GuardRules{1500, silence, cap, slew, idle, full, motors, reversible, servos});
 }
+void guard_own(uint8_t at, uint16_t us) { settings.own_us[at] = us; }
 uint32_t guard_challenge(uint8_t channel, uint8_t radio, uint32_t entropy) {
-  return guard.challenge(channel, radio, entropy, now);
+  return guard.challenge(channel, radio, entropy);
 }
-int guard_arm(uint8_t channel, uint32_t nonce, const char *label, const char *own) {
-  return guard.arm(channel, nonce, label, own, now);
+int guard_arm(uint8_t channel, uint32_t nonce, const char *label, const char *own, uint16_t cap) {
+  msg_arm asked = {channel, nonce, {}, cap};
+  strncpy(asked.label, label, sizeof asked.label);
+  return guard.arm(asked, own);
 }
-int guard_throttle(uint8_t channel, uint16_t permille, uint16_t number) {
-  return guard.throttle(channel, permille, number, now);
+int guard_throttle(uint8_t channel, int16_t permille, uint16_t number) {
+  return guard.throttle(channel, permille, number);
 }
-void guard_drop(uint8_t reason) { guard.drop(reason, now); }
-void guard_packet() { guard.control_packet(now); }
+void guard_drop(uint8_t reason) { guard.drop(reason); }
+void guard_quiet() { guard.quiet(); }
+void guard_pause(uint8_t on) { guard.pause(on); }
+int guard_wiring() { return guard.wiring(); }
+void guard_attempt(uint8_t channel, uint8_t servo) { guard.attempt(channel, servo); }
+int guard_attempted(uint8_t channel) { return guard.attempted(channel); }
+int guard_teach(uint8_t channel, uint8_t act) { return guard.teach(channel, act); }
+int guard_servo(uint8_t channel, uint16_t ticks) { return guard.servo(channel, ticks); }
+int guard_silent() { return guard.silent(); }
+int guard_cap() { return guard.cap(); }
+void confirm_output(uint8_t channel) { settings.confirmed |= 1 << (channel - 1); }
+int confirmed_outputs() { return settings.confirmed; }
+void guard_packet() { guard.control_packet(); }
 void guard_link(uint8_t on) { guard.control_link(on); }
-void guard_loop() { guard.loop_alive(now); }
+void guard_loop() { guard.loop_alive(); }
 void guard_tick() { guard.tick(now); }
 int guard_state() { return guard.state(); }
 int guard_reason() { return guard.reason(); }

@@ -94,7 +94,7 @@ def test_rows_share_a_frame_until_it_is_full(probe):
     probe.flush_events()
     messages = [decode(b) for b in Deframer().feed(take_output(probe))]
 
-    assert [(m.kind, m.number, m.fields["test"], len(m.rows)) for m in messages] == [
+    assert [(m.NAME, m.sequence, m.fields["test"], len(m.rows)) for m in messages] == [
         ("link_sent", 0, 5, 7),
         ("link_sent", 1, 5, 3),
         ("link_sent", 2, 6, 1),
@@ -107,4 +107,4 @@ def test_an_answer_ends_the_open_frame_of_rows(probe):
     probe.send_event(0x61, bytes(4), 4)
     messages = [decode(b) for b in Deframer().feed(take_output(probe))]
 
-    assert [(m.kind, m.number) for m in messages] == [("trace", 0), ("done", 1)]
+    assert [(m.NAME, m.sequence) for m in messages] == [("trace", 0), ("done", 1)]

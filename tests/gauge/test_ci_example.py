@@ -13,9 +13,6 @@ from test_gauge import change_called, need
 
 from tests.hobby_pair.changes import Change, build
 
-#: whole runs of three chips, on machines that are busy with other things
-pytestmark = pytest.mark.timeout(600)
-
 SCRIPT = Path(__file__).parents[2] / "firmware_probe" / "examples" / "black_box.sh"
 
 
@@ -46,6 +43,7 @@ def test_two_images_give_junit_and_a_page(images: dict[str, list[str]], tmp_path
     assert "<svg" in (tmp_path / "out" / "report.html").read_text("utf-8")
 
 
+@pytest.mark.long
 def test_against_the_images_before(images: dict[str, list[str]], tmp_path: Path) -> None:
     """The good pair is the reference, the broken one the new firmware: a case per reading, the right ones failed."""
     done = run(tmp_path / "out", *images["broken"], *images["now"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,10 +19,8 @@ from benchctl.procedure.file import Procedure, load, parse
 from benchctl.runs.summary import Summary
 from benchctl.runs.tables import Tables
 from benchctl.terms import Reading, Role, Verdict
+from tests.helpers_outputs import confirmed
 from tests.hobby_pair.changes import BENCH, HARMFUL, HARMLESS, Change, build
-
-#: whole runs of three chips, on machines that are busy with other things
-pytestmark = pytest.mark.timeout(600)
 
 KINDS = ("sim", "avr")
 
@@ -38,6 +37,29 @@ def around_a_probe_pair(*stages: str) -> Procedure:
     return parse(text, "black-box.toml").only(stages)
 
 
+def bench_around_a_probe_pair(folder: Path, kind: str, but: str = "") -> Any:
+    """The gauge's bench, seed 3, the craft's outputs confirmed before: the probe moves no others. `but`: left out of it."""
+    from benchctl.benchfile import load as load_bench
+
+    text = Path(load_bench(BENCH).path).read_text("utf-8")
+    assert but in text
+    path = folder / "black-box.toml"
+    path.write_text(confirmed(text.replace(but, "")), "utf-8")
+    return benches.open_bench(str(path), kind=kind, seed=3)
+
+
+def test_a_servo_output_that_nobody_has_confirmed_is_said(tmp_path: Path) -> None:
+    """The probe moves no such output, so the pair's servo line is silent: that is no fault of a jumper."""
+    bench = benches.open_bench(BENCH, kind="sim", seed=3)
+    try:
+        done = Operation(around_a_probe_pair("wiring"), bench, tmp_path, reports=False).perform().summary
+    finally:
+        bench.close()
+
+    assert done.stages["wiring"].verdict is Verdict.FAIL
+    assert "outputs stage" in done.stages["wiring"].reason
+
+
 def reading(s: Summary, stage: str, name: str) -> Reading:
     found = s.reading(stage, name)
     assert found is not None, f"{stage}.{name}"
@@ -50,10 +72,11 @@ def probes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Summary,
     done = {}
     for kind in KINDS:
         need(kind)
-        bench = benches.open_bench(BENCH, kind=kind, seed=3)
+        folder = tmp_path_factory.mktemp(kind)
+        bench = bench_around_a_probe_pair(folder, kind)
         try:
             wanted = around_a_probe_pair("wiring", "switch", "joystick")
-            result = Operation(wanted, bench, tmp_path_factory.mktemp(kind)).perform()
+            result = Operation(wanted, bench, folder).perform()
             done[kind] = result.summary, result.folder
         finally:
             bench.close()
@@ -123,9 +146,10 @@ def test_no_reset_is_seen_where_there_is_none(probes, kind: str) -> None:
     assert [reading(s, stage, "resets").value for stage in ("switch", "joystick")] == [0.0, 0.0]
 
 
+@pytest.mark.long
 def test_a_board_that_loses_its_supply_is_counted(tmp_path: Path) -> None:
     """The craft's plug is pulled once in the middle of the stage: its reset line falls once."""
-    bench = benches.open_bench(BENCH, kind="sim", seed=3)
+    bench = bench_around_a_probe_pair(tmp_path, "sim")
     pulled: list[float] = []
 
     def pull(event: ev.Event) -> None:
@@ -150,7 +174,7 @@ def test_the_switch_line_is_only_ever_pulled_low(tmp_path: Path) -> None:
     from benchctl.avr.chip import Drive
     from benchctl.benchfile import load as load_bench
 
-    bench = benches.open_bench(BENCH, kind="avr", seed=3)
+    bench = bench_around_a_probe_pair(tmp_path, "avr")
     pin = load_bench(BENCH).boards[Role.GAUGE].pins["stimulus"]
     driven: list[Drive] = []
     try:
@@ -166,13 +190,7 @@ def test_the_switch_line_is_only_ever_pulled_low(tmp_path: Path) -> None:
 
 def test_a_missing_jumper_is_found_by_the_wiring_stage(tmp_path: Path) -> None:
     """Without the LED's jumper the LED does not follow; what needs the wiring is not run."""
-    from benchctl.benchfile import load as load_bench
-
-    spec = load_bench(BENCH)
-    text = Path(spec.path).read_text("utf-8").replace('[[wire]]\nfrom = "craft.led"\nto = "gauge.watch1"\n', "")
-    path = tmp_path / "open.toml"
-    path.write_text(text, "utf-8")
-    bench = benches.open_bench(str(path), kind="sim", seed=3)
+    bench = bench_around_a_probe_pair(tmp_path, "sim", but='[[pair.jumper]]\nfrom = "craft.led"\nto = "gauge.watch1"\n')
     try:
         s = Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path, reports=False).perform().summary
     finally:
@@ -184,6 +202,8 @@ def test_a_missing_jumper_is_found_by_the_wiring_stage(tmp_path: Path) -> None:
 
 
 # ---------------------------------------------------------------------- an ordinary pair
+
+own_pulses = pytest.mark.pulses("the pair's own firmware, which knows no confirmed outputs")
 
 
 def hobby(change: Change, seed: int, folder: Path, *only: str) -> Summary:
@@ -198,6 +218,8 @@ def hobby(change: Change, seed: int, folder: Path, *only: str) -> Summary:
         bench.close()
 
 
+@pytest.mark.long
+@own_pulses
 def test_images_may_be_intel_hex(ordinary: Summary, tmp_path: Path) -> None:
     """The ordinary pair once more, as HEX files: the same firmware, found by the same wiring."""
     bench_images = {}
@@ -225,6 +247,18 @@ def ordinary(tmp_path_factory: pytest.TempPathFactory) -> Summary:
     return hobby(Change("none"), 1, tmp_path_factory.mktemp("ordinary"))
 
 
+@pytest.mark.long
+@own_pulses
+def test_the_cut_off_of_an_ordinary_pair(tmp_path: Path) -> None:
+    """300 ms of silence stand in its sketch, from the last packet, which may be one interval of 20 ms old; then a frame."""
+    s = hobby(Change("none"), 1, tmp_path, "wiring", "cut-off")
+
+    assert {stage.verdict for stage in s.stages.values()} == {Verdict.PASS}
+    assert 270.0 < reading(s, "cut-off", "cut_off").value < 330.0
+
+
+@pytest.mark.long
+@own_pulses
 def test_an_ordinary_pair_passes(ordinary: Summary) -> None:
     """What stands in its sketches is what is found: 10 ms of debounce, 300 ms of silence, frames of 20 ms."""
     assert {s.verdict for s in ordinary.stages.values()} == {Verdict.PASS}
@@ -235,6 +269,8 @@ def test_an_ordinary_pair_passes(ordinary: Summary) -> None:
     assert reading(ordinary, "joystick", "motor_idle").value == pytest.approx(1000.0, abs=6.0)
 
 
+@pytest.mark.long
+@own_pulses
 def test_its_images_are_in_the_record(ordinary: Summary) -> None:
     assert {role: i["file"] for role, i in ordinary.images.items()} == {"hand": "hand.elf", "craft": "craft.elf"}
     assert {len(i["sha256"]) for i in ordinary.images.values()} == {64}
@@ -242,6 +278,8 @@ def test_its_images_are_in_the_record(ordinary: Summary) -> None:
     assert not ordinary.boards[Role.GAUGE].lost
 
 
+@pytest.mark.long
+@own_pulses
 @pytest.mark.parametrize(
     ("name", "stages"),
     [
@@ -261,6 +299,8 @@ def test_a_harmful_change_is_worse_in_the_right_reading(
     assert any("image was" in d for d in found.differences)
 
 
+@pytest.mark.long
+@own_pulses
 def test_a_harmless_change_is_not_worse(ordinary: Summary, tmp_path: Path) -> None:
     found = compare(ordinary, hobby(change_called("optimised harder"), 3, tmp_path))
 

@@ -20,9 +20,8 @@ from benchctl.procedure.file import load
 from benchctl.runs.summary import Summary
 from benchctl.session.boot import OWN_SKETCH
 from benchctl.terms import Role, Verdict
-
-#: a whole run of two chips, on machines that are busy with other things
-pytestmark = pytest.mark.timeout(600)
+from benchctl.wire import msg
+from benchctl.wire.catalogue import Function
 
 MARKS = Path(__file__).parents[2] / "firmware_probe" / "marks"
 SKETCH = MARKS / "marked_pair" / "marked_pair.ino"
@@ -31,6 +30,10 @@ FLAGS = (
     *("-mmcu=atmega328p", "-std=gnu++11", "-Os", "-ffunction-sections", "-fdata-sections"),
     *("-fno-exceptions", "-fno-threadsafe-statics", "-fshort-enums", "-Wl,--gc-sections"),
 )
+
+
+#: a sketch of somebody's own makes its pulses by itself
+pytestmark = pytest.mark.pulses("a sketch's own pulses")
 
 
 @pytest.fixture(scope="module")
@@ -83,11 +86,13 @@ def done(images: dict[Role, str], tmp_path_factory: pytest.TempPathFactory) -> S
     return run(images, tmp_path_factory.mktemp("runs"))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("stage", ["identity", "link", "button_to_led", "joystick_to_servo"])
 def test_stages_work_through_the_example(done: Summary, stage: str) -> None:
     assert done.stages[stage].verdict is Verdict.PASS
 
 
+@pytest.mark.long
 def test_the_firmware_says_that_it_is_an_own_one(done: Summary) -> None:
     """C header and host agree on the number, and two images of one pair are no cause of anything."""
     told = re.search(r"OWN_SKETCH (0x\w+)", (MARKS / "mark_parts.h").read_text("utf-8"))
@@ -98,6 +103,7 @@ def test_the_firmware_says_that_it_is_an_own_one(done: Summary) -> None:
     assert not [f for f in done.findings if f.cause.startswith("different firmware")]
 
 
+@pytest.mark.long
 def test_the_sketchs_own_times_are_found(done: Summary) -> None:
     """10 ms of debounce are in the sketch: the sense part holds them, the air part is the radio's own."""
     sense, air = done.reading("button_to_led", "sense_p50"), done.reading("button_to_led", "air_p50")
@@ -117,20 +123,22 @@ def test_the_sketch_has_its_transceiver_back(images: dict[Role, str], tmp_path: 
         hand, craft = (bench.boards[r] for r in (Role.HAND, Role.CRAFT))
         for board in (hand, craft):
             board.open()
+            for function in (Function.RADIO_CE, Function.RADIO_CSN, Function.RADIO_IRQ):
+                board.write_pin(function, board.wiring.pins[function])
             board.write_setting("radio_channel", 100)
             board.write_setting("radio_rate", 2)
             board.write_setting("radio_address", 0x12345678)
-            assert board.ask("radio_apply", timeout=1.0).wrong == 0
+            assert board.ask(msg.RadioApply(), timeout=1.0).wrong == 0
         common = {"test": 1, "interval_us": 2000, "payload": 32}
-        craft.ask("link_start", mode=0, count=0, **common)
-        hand.ask("link_start", mode=2, count=50, **common)
-        hand.wait_done("link_start", 2.0)
-        assert hand.ask("link_stop").delivered == 50
-        assert craft.ask("link_stop").received == 50
+        craft.ask(msg.LinkStart(mode=0, count=0, **common))
+        hand.ask(msg.LinkStart(mode=2, count=50, **common))
+        hand.wait_done(msg.LinkStart, 2.0)
+        assert hand.ask(msg.LinkStop()).delivered == 50
+        assert craft.ask(msg.LinkStop()).received == 50
         for board in (craft, hand):
-            board.ask("loop_start", trace=0)
+            board.ask(msg.LoopStart(trace=0))
         bench.wait(1.0)
-        sent, came = hand.ask("loop_stop").packets, craft.ask("loop_stop")
+        sent, came = hand.ask(msg.LoopStop()).packets, craft.ask(msg.LoopStop())
     finally:
         bench.close()
     assert sent >= 45
@@ -144,15 +152,15 @@ def test_a_mark_costs_at_most_five_microseconds(build: Build, tmp_path: Path, cl
     need(available())
     image = str(build(Path(__file__).parent / "cost.ino", clock=clock))
     described = tmp_path / "clock.toml"
-    described.write_text(f'kind = "avr"\n[board.hand]\nclock_hz = {clock}\n', "utf-8")
+    described.write_text(f'kind = "avr"\npair = "mudlark"\nonly = ["hand"]\n[board.hand]\nclock_hz = {clock}\n', "utf-8")
     bench = benches.open_bench(str(described), seed=1, images={Role.HAND: image})
     try:
         hand, edges = bench.boards[Role.HAND], []
         hand.open()
-        hand.ask("loop_start", trace=1)
+        hand.ask(msg.LoopStart(trace=1))
         bench.chips[Role.HAND].watch("PC4", lambda level, time: edges.append((level, time)))
         bench.wait(0.3)
-        traced = [row for event in hand.events("trace") for row in event.rows]
+        traced = [row for event in hand.events(msg.Trace) for row in event.rows]
     finally:
         bench.close()
     cycles = [round(clock * (b - a)) for (up, a), (_, b) in itertools.pairwise(edges) if up]
@@ -180,10 +188,10 @@ def test_marks_that_find_no_room_are_missed_not_hidden(build: Build, burst: bool
     try:
         hand = bench.boards[Role.HAND]
         hand.open()
-        hand.ask("loop_start", trace=1)
+        hand.ask(msg.LoopStart(trace=1))
         before = hand.exchange.counts.lost_events
         bench.wait(1.0)
-        rows = [row for event in hand.events("trace") for row in event.rows]
+        rows = [row for event in hand.events(msg.Trace) for row in event.rows]
         lost = hand.exchange.counts.lost_events - before
     finally:
         bench.close()
@@ -215,7 +223,10 @@ def test_off_leaves_nothing(build: Build, tmp_path: Path, craft: int) -> None:
     assert read_image(off) == read_image(build(plain, f"-DCRAFT={craft}", bare=True))
 
 
-@pytest.mark.parametrize("flags", [(), ("-DPROBE_INT0=0",), ("-DPROBE_CAPTURE=0",), ("-DPROBE_ON=0",)])
+FLAGS_OF_A_LIBRARY = [("-DPROBE_INT0=0",), ("-DPROBE_CAPTURE=0",), ("-DPROBE_ON=0",)]
+
+
+@pytest.mark.parametrize("flags", [(), *(pytest.param(f, marks=pytest.mark.long) for f in FLAGS_OF_A_LIBRARY)])
 @pytest.mark.skipif(not CORE.is_dir(), reason="needs arduino-core-avr")
 def test_it_is_a_library_of_the_usual_ide(library: Path, tmp_path: Path, flags: tuple[str, ...]) -> None:
     """Library folder, example and the IDE's start-up code compile with its flags, and link with room to spare."""

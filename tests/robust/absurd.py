@@ -8,6 +8,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
+from helpers_outputs import PAIR
 from hostile import anything, body_of, ones, zeros
 
 from benchctl import benches
@@ -36,20 +37,20 @@ class AbsurdPort:
 
     def _changed(self, body: bytes) -> bytes:
         message = decode(body)
-        if isinstance(message, Malformed) or message.kind not in self._kinds or self._chance.random() >= self._share:
+        if isinstance(message, Malformed) or message.NAME not in self._kinds or self._chance.random() >= self._share:
             return frame(body)
-        kind = BY_NAME[message.kind]
+        kind = BY_NAME[message.NAME]
         if self._way == "gone":
             return b""
         if self._way == "empty":
-            head = 3 + sum({"u8": 1, "u16": 2, "u32": 4, "i16": 2, "text16": 16, "bytes3": 3}[f.type] for f in kind.fields)
+            head = 3 + sum({"u8": 1, "u16": 2, "u32": 4, "i16": 2, "text16": 16, "bytes3": 3, "bytes4": 4}[f.type] for f in kind.fields)
             return frame(body[:head])
-        return frame(body_of(kind, message.number, WAYS[self._way], self._chance))  # type: ignore[arg-type]
+        return frame(body_of(kind, message.sequence, WAYS[self._way], self._chance))  # type: ignore[arg-type]
 
 
 def absurd_bench(kinds: set[str], way: str, share: float, seed: int) -> Bench:
-    """The healthy simulated pair with these kinds of messages changed in a share of the frames."""
-    bench = benches.open_bench("sim", seed=seed)
+    """The healthy simulated pair, its outputs confirmed, with these kinds of messages changed in a share of the frames."""
+    bench = benches.open_bench(PAIR, kind="sim", seed=seed)
     for role, board in bench.boards.items():
         board.port = AbsurdPort(board.port, kinds - SPARED, way, share, random.Random(f"{role} {way} {seed}"))
     return bench

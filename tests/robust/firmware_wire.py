@@ -16,7 +16,7 @@ from benchctl import benches, shipped
 from benchctl.procedure.file import load
 from benchctl.procedure.runner import Runner
 from benchctl.terms import Role
-from benchctl.wire import messages
+from benchctl.wire import messages, msg
 from benchctl.wire.framing import Deframer
 from benchctl.wire.messages import Malformed
 
@@ -112,7 +112,7 @@ def feed(generator: str, total: int, seed: int = 1) -> Tally:
             _note(feeder, tally)
             for message in map(messages.decode, asked.feed(data)):
                 tally.frames += 1
-                tally.saves += not isinstance(message, Malformed) and message.kind == "settings_save"
+                tally.saves += not isinstance(message, Malformed) and isinstance(message, msg.SettingsSave)
             tally.bytes_fed += len(data)
             _look(feeder, tally)
             tally.written = chip.eeprom_writes - before
@@ -133,7 +133,7 @@ def feed(generator: str, total: int, seed: int = 1) -> Tally:
 
 
 def _note(feeder: Feeder, tally: Tally) -> None:
-    tally.starts += sum(m.kind == "boot" for m in feeder.answers)
+    tally.starts += sum(isinstance(m, msg.Boot) for m in feeder.answers)
     widths = [p.width_us for p in feeder.pulses.all]
     feeder.pulses.all.clear()
     tally.widest_us = max([tally.widest_us, *widths])
@@ -144,13 +144,13 @@ def _look(feeder: Feeder, tally: Tally) -> None:
     tally.looks += 1
     end = feeder.bench.now() + SOON_S
     while feeder.bench.now() < end:
-        feeder.craft.port.write(b"\0" + request("identify", 0x7777))
+        feeder.craft.port.write(b"\0" + request(msg.Identify(), 0x7777))
         again = feeder.bench.now() + TRY_S
         while feeder.bench.now() < again:
             feeder.bench.wait(0.005)
             came = feeder.listen()
             _note(feeder, tally)
-            if any(m.kind == "identify_answer" and m.number == 0x7777 for m in came):
+            if any(isinstance(m, msg.IdentifyAnswer) and m.sequence == 0x7777 for m in came):
                 return
     tally.late += 1
 

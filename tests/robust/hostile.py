@@ -11,27 +11,32 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from helpers import BOOT, IDENTIFY, Collected, FakeBench, FakePort, refusal
+from helpers import BOOT, IDENTIFY, MUDLARK_PINS, Collected, FakeBench, FakePort, refusal
 
 from benchctl.errors import BenchctlError
 from benchctl.events import Prompt, PromptKind, StageEnded
 from benchctl.procedure.file import Procedure, parse
 from benchctl.procedure.runner import Runner
-from benchctl.session.declared import Declared
+from benchctl.session.owner_wiring import OwnerWiring
 from benchctl.stages.kinds import KINDS
 from benchctl.terms import Role
-from benchctl.wire import messages
+from benchctl.wire import msg
 from benchctl.wire.catalogue import (
     BY_NAME,
-    DEFAULT_PINS,
     MESSAGES,
+    NO_PIN,
+    PIN_KEYS,
+    PULSE_KIND_KEYS,
+    SETTINGS,
     Direction,
+    Function,
+    GuardState,
     Message,
     PulseKind,
 )
-from benchctl.wire.fields import SCALARS
+from benchctl.wire.fields import SCALARS, packed
 from benchctl.wire.framing import MAX_BODY, frame
-from benchctl.wire.messages import Msg
+from benchctl.wire.messages import Msg, class_of, encode
 
 LABELS = {Role.HAND: "mudlark-hand-01", Role.CRAFT: "mudlark-craft-01"}
 EVENTS = [m for m in MESSAGES if m.direction is Direction.EVENT]
@@ -44,19 +49,19 @@ Value = Callable[[str, random.Random], Any]
 
 
 def zeros(type_: str, chance: random.Random) -> Any:
-    return {"text16": "", "bytes3": bytes(3)}.get(type_, 0)
+    return {"text16": "", "bytes3": bytes(3), "bytes4": bytes(4)}.get(type_, 0)
 
 
 def ones(type_: str, chance: random.Random) -> Any:
-    return {"text16": "ÿ" * 8, "bytes3": b"\xff" * 3}.get(type_, _RANGES.get(type_, (0, 0))[1])
+    return {"text16": "ÿ" * 8, "bytes3": b"\xff" * 3, "bytes4": b"\xff" * 4}.get(type_, _RANGES.get(type_, (0, 0))[1])
 
 
 def anything(type_: str, chance: random.Random) -> Any:
     """Often the ends of the range, else anywhere in it."""
     if type_ == "text16":
         return chance.choice(("", "mudlark", "<script>", "\N{SNOWMAN}" * 5))
-    if type_ == "bytes3":
-        return chance.randbytes(3)
+    if type_ in ("bytes3", "bytes4"):
+        return chance.randbytes(int(type_[-1]))
     low, high = _RANGES[type_]
     return chance.choice((low, high, 0, 1, chance.randint(low, high), chance.randint(low, high)))
 
@@ -64,15 +69,15 @@ def anything(type_: str, chance: random.Random) -> Any:
 def body_of(message: Message, number: int, value: Value, chance: random.Random) -> bytes:
     """A body of any message with values of some kind, and a tail of any length that fits."""
     fields = {f.name: value(f.type, chance) for f in message.fields}
-    rows, data = [], b""
-    room = MAX_BODY - 3 - sum(int(SCALARS[f.type][0][:-1] or 1) if f.type in ("text16", "bytes3")
+    tail: dict[str, Any] = {}
+    room = MAX_BODY - 3 - sum(int(SCALARS[f.type][0][:-1] or 1) if f.type in ("text16", "bytes3", "bytes4")
                               else _SIZES[SCALARS[f.type][0]] for f in message.fields)  # fmt: skip
     if len(message.tail) == 1 and message.tail[0].name == "byte":
-        data = bytes(value("u8", chance) for _ in range(chance.randint(0, room)))
+        tail["data"] = bytes(value("u8", chance) for _ in range(chance.randint(0, room)))
     elif message.tail:
         size = sum(_SIZES[SCALARS[f.type][0]] for f in message.tail)
-        rows = [tuple(value(f.type, chance) for f in message.tail) for _ in range(chance.randint(0, room // size))]
-    return messages.encode(message.name, number, fields, rows, data)
+        tail["rows"] = [tuple(value(f.type, chance) for f in message.tail) for _ in range(chance.randint(0, room // size))]
+    return class_of(message.name)(**fields, **tail).encode(number)
 
 
 class Temper:
@@ -85,14 +90,14 @@ class Temper:
         yield from ()
 
     def answer(self, asked: Msg, value: Value) -> bytes:
-        return frame(body_of(BY_NAME[f"{asked.kind}_answer"], asked.number, value, self.chance))
+        return frame(body_of(BY_NAME[asked.ANSWER.NAME], asked.sequence, value, self.chance))
 
     def plausible(self, asked: Msg) -> bytes:
         """What a board would say to the questions that every stage begins with; zeros to all others."""
-        if asked.kind == "identify":
+        if isinstance(asked, msg.Identify):
             role = (Role.HAND, Role.CRAFT).index(self.role)
             fields = {**IDENTIFY, "role": role, "label": LABELS[self.role]}
-            return frame(messages.encode("identify_answer", asked.number, fields))
+            return frame(encode(msg.IdentifyAnswer(**fields), asked.sequence))
         return self.answer(asked, zeros)
 
 
@@ -104,7 +109,7 @@ class Mute(Temper):
     """Says who it is, then nothing."""
 
     def __call__(self, asked: Msg) -> Iterator[bytes]:
-        if asked.kind == "identify":
+        if isinstance(asked, msg.Identify):
             yield self.plausible(asked)
 
 
@@ -114,7 +119,7 @@ class Refuser(Temper):
     code = 0
 
     def __call__(self, asked: Msg) -> Iterator[bytes]:
-        if asked.kind == "identify":
+        if isinstance(asked, msg.Identify):
             yield self.plausible(asked)
             return
         self.code = self.code % 255 + 1
@@ -135,14 +140,62 @@ class Liar(Temper):
         self.value, self.honest_name = value, honest_name
 
     def __call__(self, asked: Msg) -> Iterator[bytes]:
-        if self.honest_name and asked.kind == "identify":
+        if self.honest_name and isinstance(asked, msg.Identify):
             yield self.plausible(asked)
         else:
             yield self.answer(asked, self.value)
-        yield self.event("done", what=BY_NAME[asked.kind].number, status=0, detail=0)
+        yield self.event(msg.Done(what=asked.TYPE, status=0, detail=0))
 
-    def event(self, kind: str, **fields: Any) -> bytes:
-        return frame(messages.encode(kind, self.chance.randrange(0x10000), fields))
+    def event(self, event: Msg) -> bytes:
+        return frame(event.encode(self.chance.randrange(0x10000)))
+
+
+class Armer(Liar):
+    """Has the settings as shipped, confirmed outputs and a guard that arms; lies about all that it measures."""
+
+    def __init__(self, value: Value) -> None:
+        super().__init__(value)
+        self.state, self.cap, self.settings = GuardState.IDLE, 0, dict[int, bytes]()
+
+    def __call__(self, asked: Msg) -> Iterator[bytes]:
+        told = self._told(asked)
+        if told is None:
+            yield from super().__call__(asked)
+        else:
+            yield frame(told.encode(asked.sequence))
+
+    def _told(self, asked: Msg) -> Msg | None:
+        if isinstance(asked, msg.SettingRead):
+            return msg.SettingReadAnswer(key=asked.key, data=self.settings.get(asked.key, _shipped(asked.key)))
+        if isinstance(asked, msg.SettingWrite):
+            self.settings[asked.key] = asked.data
+            return msg.SettingWriteAnswer()
+        if isinstance(asked, msg.ArmChallenge):
+            return msg.ArmChallengeAnswer(nonce=self.chance.randrange(1, 1 << 32), state=GuardState.CHALLENGED)
+        if isinstance(asked, msg.Arm):
+            self.state, self.cap = (GuardState.ARMED if asked.channel else GuardState.WIRING), asked.cap_permille
+            return msg.ArmAnswer(state=self.state, cap_permille=self.cap)
+        if isinstance(asked, msg.Throttle):
+            return msg.ThrottleAnswer(state=self.state, reason=0, width_us=self.value("u16", self.chance))
+        if isinstance(asked, msg.Stop):
+            self.state = GuardState.IDLE
+            return msg.StopAnswer(state=self.state)
+        if isinstance(asked, msg.GuardRead):
+            return msg.GuardReadAnswer(
+                state=self.state, reason=0, width_us=self.value("u16", self.chance), cap_permille=self.cap,
+                silence_ms=250, age_ms=0, radio_age_ms=0, confirmed=0b11, silent=0,
+            )  # fmt: skip
+        return None
+
+
+def _shipped(key: int) -> bytes:
+    """A setting as the Mudlark's boards have it."""
+    if key >= PULSE_KIND_KEYS:
+        return bytes([{0: PulseKind.SERVO, 1: PulseKind.MOTOR}.get(key - PULSE_KIND_KEYS, PulseKind.NONE)])
+    if key >= PIN_KEYS:
+        return bytes([MUDLARK_PINS.get(Function(key - PIN_KEYS), NO_PIN)])
+    setting = next(s for s in SETTINGS if s.key == key)
+    return packed(setting.type, setting.default)
 
 
 class Flooder(Liar):
@@ -171,7 +224,7 @@ class Restarter(Liar):
     def __call__(self, asked: Msg) -> Iterator[bytes]:
         self.count += 1
         if self.count % 5 == 0:
-            yield frame(messages.encode("boot", 0, {**BOOT, "label": LABELS[self.role]}))
+            yield frame(encode(msg.Boot(**{**BOOT, "label": LABELS[self.role]}), 0))
         else:
             yield from super().__call__(asked)
 
@@ -184,8 +237,8 @@ class Confused(Liar):
 
     def __call__(self, asked: Msg) -> Iterator[bytes]:
         right = self.plausible(asked)
-        yield frame(body_of(BY_NAME[f"{asked.kind}_answer"], asked.number + 9, anything, self.chance))
-        yield frame(body_of(self.chance.choice(ANSWERS), asked.number - 1, anything, self.chance))
+        yield frame(body_of(BY_NAME[asked.ANSWER.NAME], asked.sequence + 9, anything, self.chance))
+        yield frame(body_of(self.chance.choice(ANSWERS), asked.sequence - 1, anything, self.chance))
         yield frame(bytes([self.chance.randrange(256)]) + self.chance.randbytes(self.chance.randrange(2, 90)))
         yield self.chance.randbytes(30) + b"\0"
         yield right
@@ -208,6 +261,9 @@ TEMPERS: dict[str, Callable[[], Temper]] = {
     "ones": lambda: Liar(ones),
     "anything": lambda: Liar(anything),
     "lies about itself": lambda: Liar(anything, honest_name=False),
+    "arms, zeros": lambda: Armer(zeros),
+    "arms, ones": lambda: Armer(ones),
+    "arms, anything": lambda: Armer(anything),
     "floods": Flooder,
     "restarts": Restarter,
     "confused": Confused,
@@ -228,14 +284,14 @@ class HostileBench(FakeBench):
     def __init__(self, temper: str, seed: int, delay: float = 0.002, deadline: float = 3600.0) -> None:
         kinds = (PulseKind.SERVO, PulseKind.MOTOR)
         wires = (("craft.led", "hand.loop_back"), ("craft.pulse1", "hand.capture"))
-        declared = Declared(
-            pins=dict(DEFAULT_PINS), pulse_kinds=kinds, settings={"self_stimulus": 1}, wires=wires, brown_out_v=2.7
+        wiring = OwnerWiring(
+            pins=MUDLARK_PINS, pulse_kinds=kinds, settings={"self_stimulus": 1}, wires=wires, brown_out_v=2.7
         )
         tempers: dict[Role, Any] = {}
         for role in LABELS:
             tempers[role] = TEMPERS[temper]()
             tempers[role].role, tempers[role].chance = role, random.Random(f"{temper} {seed} {role}")
-        super().__init__(tempers, declared)
+        super().__init__(tempers, wiring)
         for port in self.ports.values():
             port.delay = delay
         self.deadline = deadline
@@ -282,7 +338,7 @@ class Willing:
         if prompt.kind is PromptKind.WORD:
             return prompt.text.split('"')[1]
         if prompt.kind is PromptKind.COUNT:
-            led = [m for p in self.ports.values() for m in p.asked if m.kind == "led" and m.blinks]
+            led = [m for p in self.ports.values() for m in p.asked if isinstance(m, msg.Led) and m.blinks]
             return str(led[-1].blinks) if led else "1"
         if prompt.kind is PromptKind.DO:
             return None

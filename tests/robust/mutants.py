@@ -14,10 +14,9 @@ import numpy.typing as npt
 from hostile import anything, body_of, zeros
 
 from benchctl.session.exchange import MAX_EVENTS, Exchange
-from benchctl.wire import messages
 from benchctl.wire.catalogue import BY_NAME, MESSAGES, Direction
 from benchctl.wire.framing import MAX_FRAME, Deframer, frame
-from benchctl.wire.messages import Malformed
+from benchctl.wire.messages import Malformed, class_of, decode, encode
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -142,8 +141,8 @@ def campaign(total: int, seed: int, batch: int = 2000) -> Tally:
         answer = exchange.take_answer()
         if answer is not None:
             tally.answered += 1
-            assert answer.number == number
-            assert answer.kind in (f"{asked.name}_answer", "refusal")
+            assert answer.sequence == number
+            assert answer.NAME in (f"{asked.name}_answer", "refusal")
         exchange.abandon()
         parts = (carry + wire).split(b"\0")
         carry = parts.pop()
@@ -166,7 +165,7 @@ def campaign(total: int, seed: int, batch: int = 2000) -> Tally:
 def _ask(exchange: Exchange, kind: str, chance: random.Random) -> int:
     """Open a request, its numbers at their least; returns its number."""
     fields = {f.name: zeros(f.type, chance) for f in BY_NAME[kind].fields}
-    exchange.ask(kind, fields, b"", 0.0, 1.0, 0)
+    exchange.ask(class_of(kind)(**fields), 0.0, 1.0, 0)
     assert exchange._open is not None
     return exchange._open.number
 
@@ -185,10 +184,10 @@ def _feed_in_chunks(exchange: Exchange, wire: bytes, chance: random.Random) -> N
 
 def _must_decode(body: bytes) -> None:
     """Into a message that gives the same body again, or into damage with a reason."""
-    message = messages.decode(body)
+    message = decode(body)
     if isinstance(message, Malformed):
         assert message.reason
         return
-    assert message.number == body[1] | body[2] << 8
-    if all(f.type != "text16" for f in BY_NAME[message.kind].fields):
-        assert messages.encode(message.kind, message.number, message.fields, message.rows, message.data) == body
+    assert message.sequence == body[1] | body[2] << 8
+    if all(f.type != "text16" for f in BY_NAME[message.NAME].fields):
+        assert encode(message) == body

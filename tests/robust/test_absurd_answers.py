@@ -92,8 +92,9 @@ def test_a_bug_before_the_run_gives_an_object_too(capsys, tmp_path: Path, monkey
     code, found = run_json(capsys, tmp_path)
 
     assert code == found["exit_code"] == 3
-    assert found == {"verdict": "undecided", "reason": found["reason"], "exit_code": 3}
+    assert (found["verdict"], found["schema"]) == ("undecided", 1)
     assert "RuntimeError: a fault put here" in found["reason"]
+    assert found["error"] == found["reason"]
 
 
 def test_an_ordinary_end_has_its_code_and_no_reason(capsys, tmp_path: Path) -> None:

@@ -17,11 +17,12 @@ from benchctl.safety.drive import KEEP_ALIVE_S, Drive, GuardDropped
 from benchctl.safety.interlock import Locked, State
 from benchctl.stages.contract import Context
 from benchctl.terms import Role
+from benchctl.wire import msg
 from benchctl.wire.catalogue import Error, GuardReason, GuardState
 from benchctl.wire.messages import Msg
 
 GUARD = {"state": 0, "reason": 0, "width_us": 1000, "cap_permille": 200, "silence_ms": 250, "age_ms": 0,
-         "radio_age_ms": 0}  # fmt: skip
+         "radio_age_ms": 0, "confirmed": 0b11, "silent": 0}  # fmt: skip
 
 
 class Craft:
@@ -31,19 +32,25 @@ class Craft:
         self.arms: int | None = GuardState.ARMED
         self.live: dict[str, int] = {"state": GuardState.LIVE, "reason": 0, "width_us": 1040}
         self.idle = GuardState.IDLE
+        self.most = 300  # its own cap, which an arming may only lower
 
     def __call__(self, asked: Msg) -> Iterable[bytes]:
-        if asked.kind == "identify":
+        if isinstance(asked, msg.Identify):
             return [answer(asked, **{**IDENTIFY, "role": 1, "label": "mudlark-craft-01"})]
-        if asked.kind == "guard_read":
+        if isinstance(asked, msg.GuardRead):
             return [answer(asked, **{**GUARD, "state": self.idle})]
-        if asked.kind == "arm_challenge":
+        if isinstance(asked, msg.ArmChallenge):
             return [answer(asked, nonce=0xABCD0000, state=GuardState.CHALLENGED)]
-        if asked.kind == "arm":
-            return [refusal(asked, Error.GUARDED)] if self.arms is None else [answer(asked, state=self.arms)]
-        if asked.kind == "throttle":
+        if isinstance(asked, msg.Arm):
+            return self.arm(asked)
+        if isinstance(asked, msg.Throttle):
             return [answer(asked, **self.live)]
-        return [answer(asked, state=0) if asked.kind == "stop" else answer(asked)]
+        return [answer(asked, state=0) if isinstance(asked, msg.Stop) else answer(asked)]
+
+    def arm(self, asked: msg.Arm) -> Iterable[bytes]:
+        if self.arms is None:
+            return [refusal(asked, Error.GUARDED)]
+        return [answer(asked, state=self.arms, cap_permille=min(asked.cap_permille, self.most))]
 
 
 @pytest.fixture
@@ -61,7 +68,7 @@ def rig() -> Callable[..., tuple[Drive, FakeBench, Collected]]:
 
 
 def asked(bench: FakeBench, kind: str) -> list[Any]:
-    return [m for m in bench.ports[Role.CRAFT].asked if m.kind == kind]
+    return [m for m in bench.ports[Role.CRAFT].asked if kind == m.NAME]
 
 
 def test_a_board_that_does_not_arm_is_disarmed_and_said_so(rig) -> None:
@@ -73,9 +80,9 @@ def test_a_board_that_does_not_arm_is_disarmed_and_said_so(rig) -> None:
         drive.arm()
     assert str(caught.value) == "the craft board did not arm (idle)"
     assert caught.value.reason == "bad arm"
-    assert len(asked(bench, "stop")) == 1
+    assert [m.silent for m in asked(bench, "stop")] == [0]
     assert drive.interlock.state is State.SAFE
-    assert [e.live for e in heard.of(OutputsLive)] == [True]
+    assert [e.live for e in heard.of(OutputsLive)] == [True, False]  # as its answer to the stop says
     with pytest.raises(Locked):
         drive.throttle(50)
 
@@ -83,7 +90,7 @@ def test_a_board_that_does_not_arm_is_disarmed_and_said_so(rig) -> None:
 def test_live_is_told_before_the_board_is_asked_to_arm(rig) -> None:
     craft, order = Craft(), []
     drive, bench, heard = rig(craft)
-    drive.hands.emit = lambda e: order.append(("said", len(asked(bench, "arm")))) or heard(e)
+    drive.access.emit = lambda e: order.append(("said", len(asked(bench, "arm")))) or heard(e)
     drive.arm()
 
     assert order == [("said", 0)]
@@ -98,7 +105,7 @@ def test_holding_keeps_alive_and_does_what_is_to_be_done_meanwhile(rig) -> None:
     drive.arm()
     times: list[float] = []
     began = bench.now()
-    drive.hold(40, 0.5, meanwhile=lambda: times.append(bench.now()))
+    drive.hold_throttle(40, 0.5, meanwhile=lambda: times.append(bench.now()))
 
     sent = asked(bench, "throttle")
     assert len(sent) == len(times) + 1
@@ -120,7 +127,7 @@ def test_a_wrong_answer_must_not_arm(rig, arms: int | None, good: bool) -> None:
     assert drive.refuses_wrong_nonce() is good
     assert asked(bench, "arm_challenge")[0].radio == 0
     assert asked(bench, "arm")[0].nonce == 0xABCD0001
-    assert asked(bench, "stop")
+    assert asked(bench, "stop")[-1].silent == 0
     assert drive.interlock.state is State.SAFE
 
 
@@ -144,9 +151,14 @@ def test_silence_sends_nothing_more_and_starts_over(rig) -> None:
 
     assert len(bench.ports[Role.CRAFT].asked) == before
     assert not drive.interlock.may_move
-    assert [e.live for e in heard.of(OutputsLive)] == [True, False]
+    assert [e.live for e in heard.of(OutputsLive)] == [True, True]  # nothing is known of its pulse yet
+    assert "by itself" in heard.of(OutputsLive)[-1].text
     with pytest.raises(Locked):
         drive.throttle(40)
+    drive.read_guard()
+    drive.disarm()
+
+    assert [e.live for e in heard.of(OutputsLive)] == [True, True, False]
 
 
 def test_a_guard_that_went_idle_names_its_reason(rig) -> None:
@@ -194,7 +206,7 @@ def test_no_throttle_without_the_boards_along_with_it(rig, how: str) -> None:
     if how == "lost":
         bench.ports[Role.HAND].lost = True
     else:
-        bench.ports[Role.HAND].push(event("boot", 0, **BOOT))
+        bench.ports[Role.HAND].push(event(msg.Boot(**BOOT), 0))
         bench.wait(0.01)
 
     with pytest.raises(PortLost if how == "lost" else Restarted):
@@ -210,16 +222,33 @@ def test_the_board_is_told_the_nearest_cap(rig, cap: float, permille: int) -> No
     drive.interlock.set_cap(cap)
     drive.arm()
 
-    written = next(m for m in asked(bench, "setting_write"))
-    assert int.from_bytes(written.data, "little") == permille
+    assert [m.cap_permille for m in asked(bench, "arm")] == [permille]
+    assert not asked(bench, "setting_write")
+    drive.throttle(permille)
+    with pytest.raises(Locked):
+        drive.throttle(permille + 1)
+
+
+def test_a_board_that_arms_with_less_than_was_asked_for_is_disarmed_and_said_so(rig) -> None:
+    """Above its own cap it would go idle in the middle of a measurement."""
+    craft = Craft()
+    craft.most = 199
+    drive, bench, heard = rig(craft)
+
+    with pytest.raises(GuardDropped, match=r"own cap is 19\.9 %, 20 % is asked for") as caught:
+        drive.arm()
+    assert caught.value.reason == "cap"
+    assert [m.silent for m in asked(bench, "stop")] == [0]
+    assert drive.interlock.state is State.SAFE
+    assert [e.live for e in heard.of(OutputsLive)] == [True, False]
 
 
 def test_time_never_goes_back_when_what_is_done_meanwhile_takes_long(rig, monkeypatch: pytest.MonkeyPatch) -> None:
     drive, bench, _ = rig(Craft())
     drive.arm()
     waits: list[float] = []
-    monkeypatch.setattr(drive.hands, "wait", lambda seconds: waits.append(seconds) or bench.wait(seconds))
-    drive.hold(40, 0.1, meanwhile=lambda: bench.wait(0.2))
+    monkeypatch.setattr(drive.access, "wait", lambda seconds: waits.append(seconds) or bench.wait(seconds))
+    drive.hold_throttle(40, 0.1, meanwhile=lambda: bench.wait(0.2))
 
     assert len(waits) == 1
     assert min(waits) > 0

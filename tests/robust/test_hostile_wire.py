@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from mutants import Watched, campaign, plain_accepts, plain_crc
 
 from benchctl.session.exchange import Exchange
+from benchctl.wire import msg
 
 
 def test_the_second_opinion_knows_the_check_value() -> None:
@@ -32,7 +33,7 @@ def test_searched_bytes(noise: bytes) -> None:
     """Guided towards bytes that give whole frames; the plain second opinion must agree."""
     exchange, watched = Exchange(), Watched()
     exchange._deframer = watched
-    exchange.ask("clock", {}, b"", 0.0, 1.0, 0)
+    exchange.ask(msg.Clock(), 0.0, 1.0, 0)
     exchange.feed(noise)
 
     assert watched.seen == [b for b in map(plain_accepts, noise.split(b"\0")[:-1]) if b is not None]

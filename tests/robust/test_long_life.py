@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from long_soak import soak
 
 from benchctl import events as ev
@@ -14,6 +15,7 @@ from benchctl.terms import Role, Verdict
 WRAPS_AT = 2**32 * 0.5e-6
 
 
+@pytest.mark.long
 def test_restarts_unplugs_and_the_wrap_of_the_clock(tmp_path: Path) -> None:
     """The craft is restarted in every way and unplugged; the hand's clock wraps meanwhile. All is counted, all is on
     record, and the hand's oscillator error (12 ppm in the bench file) comes out across the wrap."""

@@ -20,8 +20,9 @@ from benchctl.runs.history import References
 from benchctl.runs.log import LOG, RunLog, read
 from benchctl.runs.samples import BulkWriter, read_table, record_type, sync_folder
 from benchctl.session.board import Board
-from benchctl.session.declared import Declared
+from benchctl.session.owner_wiring import OwnerWiring
 from benchctl.terms import Role, Verdict
+from benchctl.wire import msg
 from benchctl.wire.catalogue import BY_NAME, Error, Function, PulseKind
 from benchctl.wire.fields import Field
 from benchctl.wire.messages import Msg
@@ -337,7 +338,7 @@ def test_a_port_that_resets_is_given_quiet_first() -> None:
 
 def test_silence_between_good_frames_is_no_other_device() -> None:
     """Frames of ours came, so it is a board of ours that does not answer, not another gadget."""
-    board, bench = craft(lambda asked: [event("radio_lost", 0, **{f.name: 0 for f in BY_NAME["radio_lost"].fields})])
+    board, bench = craft(lambda asked: [event(msg.RadioLost(**{f.name: 0 for f in BY_NAME["radio_lost"].fields}), 0)])
 
     with pytest.raises(NoAnswer, match="nothing came from the craft board"):
         board.open()
@@ -349,46 +350,46 @@ def test_the_end_of_a_long_request(status: int) -> None:
     """Its own end counts, with its detail; an end with an error is a refusal."""
     board, bench = craft(lambda asked: ())
     for what in ("led", "droop"):
-        bench.ports[Role.CRAFT].push(event("done", 0, what=BY_NAME[what].number, status=status, detail=17))
+        bench.ports[Role.CRAFT].push(event(msg.Done(what=BY_NAME[what].number, status=status, detail=17), 0))
 
     if status:
-        with pytest.raises(Refused, match=r"gave up 'droop': part \(detail 17\)") as caught:
-            board.wait_done("droop", 1.0)
+        with pytest.raises(Refused, match=r"gave up “droop”: part \(detail 17\)") as caught:
+            board.wait_done(msg.Droop, 1.0)
         assert caught.value.code == "part"
     else:
-        assert board.wait_done("droop", 1.0) == 17
+        assert board.wait_done(msg.Droop, 1.0) == 17
 
 
 def test_an_end_is_seen_once() -> None:
     board, bench = craft(lambda asked: ())
-    bench.ports[Role.CRAFT].push(event("done", 0, what=BY_NAME["droop"].number, status=0, detail=0))
+    bench.ports[Role.CRAFT].push(event(msg.Done(what=BY_NAME["droop"].number, status=0, detail=0), 0))
     bench.wait(0.1)
 
-    assert [board.is_done("led"), board.is_done("droop")] == [False, False]  # a look at another forgets it
-    bench.ports[Role.CRAFT].push(event("done", 1, what=BY_NAME["droop"].number, status=0, detail=0))
+    assert [board.is_done(msg.Led), board.is_done(msg.Droop)] == [False, False]  # a look at another forgets it
+    bench.ports[Role.CRAFT].push(event(msg.Done(what=BY_NAME["droop"].number, status=0, detail=0), 1))
     bench.wait(0.1)
-    assert [board.is_done("droop"), board.is_done("droop")] == [True, False]
+    assert [board.is_done(msg.Droop), board.is_done(msg.Droop)] == [True, False]
 
 
 def test_forgotten_events_are_gone() -> None:
     board, bench = craft(lambda asked: ())
-    bench.ports[Role.CRAFT].push(event("captured", 0, [(1, 2)]))
+    bench.ports[Role.CRAFT].push(event(msg.Captured(rows=[(1, 2)]), 0))
     bench.wait(0.1)
     board.forget_events()
 
-    assert board.events("captured") == []
+    assert board.events(msg.Captured) == []
 
 
 def test_pins_and_kinds_are_written_and_read_under_their_own_keys() -> None:
     store: dict[int, bytes] = {}
 
     def keep(asked: Msg) -> Iterable[bytes]:
-        if asked.kind == "setting_write":
+        if isinstance(asked, msg.SettingWrite):
             store[asked.key] = asked.data
             return [answer(asked)]
-        if asked.kind == "setting_read":
+        if isinstance(asked, msg.SettingRead):
             return [answer(asked, key=asked.key, data=store[asked.key])]
-        return [answer(asked, written=9)] if asked.kind == "settings_save" else [refusal(asked, Error.UNKNOWN)]
+        return [answer(asked, written=9)] if isinstance(asked, msg.SettingsSave) else [refusal(asked, Error.UNKNOWN)]
 
     board, bench = craft(keep)
     board.write_pin(Function.LED, 0x34)
@@ -402,7 +403,7 @@ def test_pins_and_kinds_are_written_and_read_under_their_own_keys() -> None:
     assert board.read_pulse_kind(2) == PulseKind.MOTOR
     assert board.read_setting("silence_ms") == 50
     assert board.read_setting("radio_address") == 0xFFFFFFFF
-    assert [m.kind for m in bench.ports[Role.CRAFT].asked][4] == "settings_save"
+    assert [m.NAME for m in bench.ports[Role.CRAFT].asked][4] == "settings_save"
     board.write_pin(Function.RADIO_MISO, 0x14)
     assert (store[90], board.read_pin(Function.RADIO_MISO)) == (b"\x14", 0x14)
     with pytest.raises(ValueError, match="is not between 50 and 5000"):
@@ -412,7 +413,7 @@ def test_pins_and_kinds_are_written_and_read_under_their_own_keys() -> None:
 def test_a_restart_on_request_gives_its_boot_message() -> None:
     def restarts(asked: Msg) -> Iterable[bytes]:
         boot = {f.name: 0 for f in BY_NAME["boot"].fields}
-        return [answer(asked), event("boot", 0, **{**boot, "label": "x", "cause": 5})]
+        return [answer(asked), event(msg.Boot(**{**boot, "label": "x", "cause": 5}), 0)]
 
     board, _ = craft(restarts)
 
@@ -422,7 +423,7 @@ def test_a_restart_on_request_gives_its_boot_message() -> None:
 
 
 def test_a_jumper_joins_both_ways() -> None:
-    wired = Declared(wires=(("craft.led", "hand.loop_back"),))
+    wired = OwnerWiring(wires=(("craft.led", "hand.loop_back"),))
 
     assert wired.wired("craft.led", "hand.loop_back")
     assert wired.wired("hand.loop_back", "craft.led")
