@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from queue import SimpleQueue
+from threading import Thread
 
 import pytest
 from helpers import IDENTIFY, Collected, FakeBench, answer
 from hostile import alone
 
 from benchctl import events as ev
-from benchctl.errors import InternalError, Stopped, UsageError
+from benchctl.errors import InternalError, OperatorAbsent, Stopped, UsageError
 from benchctl.headless import terminal_operator
 from benchctl.operators import PersonOperator
 from benchctl.procedure.runner import Runner
@@ -104,3 +107,28 @@ def test_typed_lines_nobody_asked_for_do_no_harm() -> None:
         lines.put("7")
 
     assert got in ("late", "7")
+
+
+@pytest.mark.parametrize(("typed", "told"), [("done", "done"), ("stop here", None), ("no", None)])
+def test_what_is_to_be_done_waits_for_the_person_at_the_terminal(typed: str, told: str | None) -> None:
+    """Where no board can see it, the person says that it is done; anything else ends the stage, and never passes it."""
+    lines: SimpleQueue[str] = SimpleQueue()
+    bench = FakeBench({Role.HAND: _known})
+    bench.operator = terminal_operator(iter(lines.get, "end"))  # type: ignore[arg-type]
+    ctx = Context("x", bench, {}, {}, Collected())
+    asked = Thread(target=lambda: _typed_when_asked(ctx, lines, typed))
+    asked.start()
+    if told is None:
+        with pytest.raises(OperatorAbsent, match="it was not done"):
+            ctx.ask(ev.PromptKind.DO, "Switch the servos' own supply on now.", "feed_servos", timeout_s=math.inf)
+    else:
+        said = ctx.ask(ev.PromptKind.DO, "Switch the servos' own supply on now.", "feed_servos", timeout_s=math.inf)
+        assert said == told
+    lines.put("end")
+    asked.join()
+
+
+def _typed_when_asked(ctx: Context, lines: SimpleQueue[str], typed: str) -> None:
+    while not [e for e in ctx.emit.events if isinstance(e, ev.Prompt)]:  # type: ignore[attr-defined]
+        time.sleep(0.001)
+    lines.put(typed)

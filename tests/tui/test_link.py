@@ -16,6 +16,7 @@ from benchctl import events as ev
 from benchctl.benches import open_bench
 from benchctl.errors import OperatorAbsent
 from benchctl.operate import Operation, default_root
+from benchctl.operators import PersonOperator
 from benchctl.runs.summary import summarise
 from benchctl.terms import Reading, Verdict
 from benchctl.tui import link as link_module
@@ -123,6 +124,19 @@ def test_rehearsal_divides_the_work() -> None:
     operator.withdraw(count)
     assert asked == []
     assert modelled.seen == [("show", 2), ("withdraw", 2)]
+
+
+@pytest.mark.parametrize(("choices", "modelled", "awaited"), [
+    ((), False, False), ((ev.DONE, ev.NOT_DONE), False, True), ((ev.DONE, ev.NOT_DONE), True, False),
+])  # fmt: skip
+def test_who_says_that_it_is_done(tmp_path: Path, choices: tuple[str, ...], modelled: bool, awaited: bool) -> None:
+    """On real boards the person at the screen, where no board can see it; on modelled ones the modelled person."""
+    link = link_to(tmp_path)
+    show, hide = (lambda p: None), (lambda p: None)
+    link.person = Rehearsal(Modelled(), show, hide) if modelled else PersonOperator(show, hide)
+    asked = ev.Prompt(0.0, "outputs", 1, ev.PromptKind.DO, "Switch it on.", "feed_servos", CRAFT, choices=choices)
+
+    assert link.answers_by_person(asked) is awaited
 
 
 def link_to(root: Path, **more: Any) -> RunLink:
