@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NoReturn
 
-from benchctl import __version__, manual
+from benchctl import __version__, completion, manual
 from benchctl.errors import BenchctlError, UsageError, exit_code, sentence
 from benchctl.terms import Role
 
@@ -141,43 +141,6 @@ def _commands(parser: argparse.ArgumentParser, name: str = "") -> Iterator[tuple
             yield from _commands(command, f"{name} {word}".strip())
 
 
-#: offers the words of a list, then files
-_BASH = """
-_benchctl_offer() {
-  compgen -W "$1" -- "$2"
-  compgen -f -- "$2"
-}
-_benchctl_procedures() { _benchctl_offer "PROCEDURES" "$1"; }
-_benchctl_benches() { _benchctl_offer "BENCHES" "$1"; }
-_benchctl_pairs() { _benchctl_offer "PAIRS" "$1"; }
-"""
-
-
-def _bash_names() -> str:
-    from benchctl import pairfile, shipped
-    from benchctl.benchfile import shipped_benches
-
-    pairs = " ".join(sorted({*pairfile.own(), *pairfile.shipped()}))
-    benches = " ".join(("ports", *sorted({"sim", "avr", *shipped_benches()})))
-    return (
-        _BASH.replace("PROCEDURES", " ".join(shipped.procedures())).replace("BENCHES", benches).replace("PAIRS", pairs)
-    )
-
-
-def _offer_names(whole: argparse.ArgumentParser) -> None:
-    """Where a file is wanted, files are offered; for procedures and benches the shipped names before them."""
-    import shtab
-
-    for _, command in _commands(whole):
-        for action in command._actions:
-            offers = _OFFERS.get(action.dest)
-            if action.type is Path or offers:
-                action.complete = {**shtab.FILE, **({"bash": offers} if offers else {})}  # type: ignore[attr-defined]
-
-
-_OFFERS = {"procedure": "_benchctl_procedures", "bench": "_benchctl_benches", "pair": "_benchctl_pairs"}
-
-
 def _add_help(commands: Any, whole: argparse.ArgumentParser) -> None:
     help_ = commands.add_parser(
         "help",
@@ -197,22 +160,19 @@ def _add_help(commands: Any, whole: argparse.ArgumentParser) -> None:
 
 
 def _add_completion(commands: Any, whole: argparse.ArgumentParser) -> None:
-    completion = commands.add_parser(
+    parser = commands.add_parser(
         "completion",
         help="print the completion script of a shell",
         description="Print the completion script of a shell, to be sourced or put where the shell looks for it.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    completion.add_argument("shell", choices=("bash", "zsh", "fish"))
+    parser.add_argument("shell", choices=completion.SHELLS)
 
     def show(arguments: argparse.Namespace) -> int:
-        import shtab
-
-        _offer_names(whole)
-        print(shtab.complete(whole, arguments.shell, preamble={"bash": _bash_names()}))  # type: ignore[arg-type]
+        print(completion.script(whole, [parser for _, parser in _commands(whole)], arguments.shell))
         return 0
 
-    completion.set_defaults(command=show)
+    parser.set_defaults(command=show)
 
 
 def _command(commands: Any, name: str, text: str, function: str) -> argparse.ArgumentParser:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
 import os
+import shutil
 
 import pytest
 
@@ -20,3 +22,16 @@ def need_avr() -> None:
     from benchctl.avr.build_shim import available
 
     need(available())
+
+
+def need_program(name: str) -> None:
+    """A program that the machine may lack."""
+    need(None if shutil.which(name) else f"{name} is not installed")
+
+
+def need_module(name: str) -> None:
+    """A module of the extra `test` that whoever passes the tests may not have installed."""
+    try:
+        importlib.import_module(name)
+    except ImportError as e:
+        need(f"module {name} is not there ({e}): pip install -e '.[test]'")

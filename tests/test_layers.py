@@ -29,7 +29,7 @@ RANKS = {
     "operate": 10, "paced_output": 10, "regression": 11,
     "headless": 11, "tui": 11, "as_objects": 11,
     "commands": 12, "bench_commands": 12, "list_commands": 13, "library": 12, "pytest_plugin": 13,
-    "manual": 13, "arguments": 14, "cli": 15, "__main__": 16, "__init__": 16,
+    "manual": 13, "completion": 13, "arguments": 14, "cli": 15, "__main__": 16, "__init__": 16,
 }  # fmt: skip
 #: left to right inside one rank
 ORDER = [

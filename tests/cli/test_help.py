@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 import shlex
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -98,54 +97,3 @@ def test_every_variable_that_is_read_is_told() -> None:
 
     assert found >= {"NO_COLOR", "COLORFGBG"}
     assert found <= set(manual.ENVIRONMENT)
-
-
-# ---------------------------------------------------------------------- completion, by the shell itself
-
-
-def completed(line: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> list[str]:
-    """What bash offers for the last word of a line."""
-    assert main(["completion", "bash"]) == 0
-    script = tmp_path / "completion.bash"
-    script.write_text(capsys.readouterr().out)
-    words = line.split(" ")
-    quoted = " ".join(shlex.quote(w) for w in words)
-    code = (
-        f"source {shlex.quote(str(script))}; COMP_WORDS=({quoted}); COMP_CWORD={len(words) - 1}; "
-        f"COMP_LINE={shlex.quote(line)}; COMP_POINT={len(line)}; "
-        "f=$(complete -p benchctl | sed 's/.*-F \\([^ ]*\\).*/\\1/'); $f benchctl; printf '%s\\n' \"${COMPREPLY[@]}\""
-    )
-    done = subprocess.run(["bash", "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=30)
-    return [word.strip() for word in done.stdout.splitlines() if word.strip()]
-
-
-@pytest.mark.parametrize(
-    ("line", "offers"),
-    [
-        ("benchctl ru", {"run", "runs"}),
-        ("benchctl run --na", set()),
-        ("benchctl run --nob", {"--nobody"}),
-        ("benchctl run bring", {"bring-up"}),
-        ("benchctl run bring-up --bench weak", {"weak-capacitor", "weak-regulator", "weak-source", "weak-usb"}),
-        ("benchctl report --format j", {"json", "junit"}),
-        ("benchctl bench se", {"serve"}),
-    ],
-)
-def test_bash_completes(line: str, offers: set[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert set(completed(line, tmp_path, capsys)) == offers
-
-
-def test_bash_offers_files_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "my-pair.toml").touch()
-
-    assert completed("benchctl run my", tmp_path, capsys) == ["my-pair.toml"]
-
-
-@pytest.mark.parametrize(("shell", "mark"), [("zsh", "#compdef benchctl"), ("fish", "complete -c benchctl")])
-def test_the_other_shells_scripts_name_every_command(shell: str, mark: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["completion", shell]) == 0
-    script = capsys.readouterr().out
-
-    assert mark in script
-    for command in COMMANDS:
-        assert all(word in script for word in command.split())

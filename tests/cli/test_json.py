@@ -11,6 +11,7 @@ from typing import Any
 import jsonschema
 import pytest
 from helpers_runs import failing_run, healthy_run
+from needs import need_module
 
 import benchctl
 from benchctl import as_objects
@@ -180,7 +181,9 @@ def test_runs_are_chosen(options: list[str], names: list[str], batch: Path, caps
 
 def test_the_list_as_csv_and_parquet(batch: Path, tmp_path: Path) -> None:
     """Read back by the standard library and by pyarrow: a row a run, the same in both."""
-    parquet = pytest.importorskip("pyarrow.parquet")
+    need_module("pyarrow.parquet")
+    from pyarrow import parquet
+
     files = ["--csv", str(tmp_path / "runs.csv"), "--parquet", str(tmp_path / "runs.parquet")]
 
     assert main(["runs", "--runs", str(batch), *files]) == 0

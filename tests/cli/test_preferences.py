@@ -7,7 +7,6 @@ from pathlib import Path
 import pytest
 
 from benchctl import preferences
-from benchctl.cli import main
 from benchctl.errors import UsageError
 
 
@@ -79,11 +78,3 @@ def test_a_wrong_file_is_not_overwritten(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="not TOML"):
         preferences.remember(file, "speed", 1.0)
     assert file.read_text() == "bench = "
-
-
-@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
-def test_completion_knows_the_commands(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["completion", shell]) == 0
-    script = capsys.readouterr().out
-    for word in ("run", "report", "compare", "flash"):
-        assert word in script
