@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchctl import events as ev
+from benchctl.event_json import from_json, to_json
 from benchctl.facts import Fact, catalogue
 from benchctl.terms import Interval, Limit, Reading, Verdict
 from benchctl.units import UNITS
@@ -74,7 +75,7 @@ JSON = st.recursive(
 
 
 def through(event: ev.Event) -> ev.Event:
-    return ev.from_json(json.loads(json.dumps(ev.to_json(event), allow_nan=False)))
+    return from_json(json.loads(json.dumps(to_json(event), allow_nan=False)))
 
 
 @given(EVENTS)
@@ -83,8 +84,8 @@ def test_any_event_comes_back_as_it_was(event: ev.Event) -> None:
 
     assert type(back) is type(event)
     assert plain(back) == plain(event)
-    hash_free = {k: type(v) for k, v in ev.to_json(event).items()}
-    assert hash_free == {k: type(v) for k, v in ev.to_json(back).items()}
+    hash_free = {k: type(v) for k, v in to_json(event).items()}
+    assert hash_free == {k: type(v) for k, v in to_json(back).items()}
 
 
 def test_every_event_class_is_known() -> None:
@@ -95,12 +96,12 @@ def test_every_event_class_is_known() -> None:
 @given(EVENTS, st.data())
 def test_a_changed_field_is_read_or_refused_never_anything_else(event: ev.Event, data: st.DataObject) -> None:
     """Any JSON in place of any field: an event, or ValueError with a sentence."""
-    obj = ev.to_json(event)
+    obj = to_json(event)
     key = data.draw(st.sampled_from(sorted(obj)))
     obj[key] = data.draw(JSON)
     told = "an event"
     try:
-        ev.from_json(obj)
+        from_json(obj)
     except ValueError as e:
         told = str(e)
 
@@ -110,11 +111,11 @@ def test_a_changed_field_is_read_or_refused_never_anything_else(event: ev.Event,
 @given(JSON)
 def test_any_json_is_an_event_or_a_value_error(obj: Any) -> None:
     with pytest.raises(ValueError, match=r"event"):
-        ev.from_json(obj)
+        from_json(obj)
 
 
 def test_a_field_of_the_wrong_type_is_named_with_what_was_expected() -> None:
-    obj = ev.to_json(ev.Progress(1.0, "link", 3.0, 10.0))
+    obj = to_json(ev.Progress(1.0, "link", 3.0, 10.0))
     for key, value, sentence in (
         ("done", "half", "Progress.done: expected a number, got 'half'"),
         ("stage", 7, "Progress.stage: expected str, got 7"),
@@ -122,4 +123,4 @@ def test_a_field_of_the_wrong_type_is_named_with_what_was_expected() -> None:
         ("t", None, "Progress.t: expected a number, got None"),
     ):
         with pytest.raises(ValueError, match=sentence):
-            ev.from_json({**obj, key: value})
+            from_json({**obj, key: value})

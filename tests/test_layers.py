@@ -16,7 +16,7 @@ from benchctl.errors import BenchctlError
 ROOT = Path(benchctl.__file__).parent
 #: package or module -> rank; a module may import from a lower rank, or from its own package
 RANKS = {
-    "errors": 0, "units": 0, "terms": 0, "facts": 0, "events": 0,
+    "errors": 0, "units": 0, "terms": 0, "facts": 0, "events": 0, "event_json": 0,
     "wire": 1, "analysis": 1, "pairfile": 1, "benchfile": 1, "shipped": 1, "preferences": 1,
     "session": 2, "parts": 2, "runs": 2,
     "bench": 3, "declare": 3, "told": 3, "operators": 3, "signals": 3,
@@ -33,7 +33,7 @@ RANKS = {
 }  # fmt: skip
 #: left to right inside one rank
 ORDER = [
-    "errors", "units", "terms", "facts", "events", "wire", "analysis", "pairfile", "benchfile",
+    "errors", "units", "terms", "facts", "events", "event_json", "wire", "analysis", "pairfile", "benchfile",
     "declare", "told", "compare", "findings", "report",
 ]  # fmt: skip
 

@@ -7,6 +7,7 @@ import json
 import pytest
 
 from benchctl import events as ev
+from benchctl.event_json import from_json, to_json
 from benchctl.terms import Reading, Role, split_subject
 
 
@@ -37,9 +38,9 @@ def test_a_wrong_subject_is_refused() -> None:
 
 def test_records_bear_it_and_old_ones_open() -> None:
     event = ev.ReadingTaken(1.0, "supply", Reading("hand.vcc", 5.0, "V"))
-    told = ev.to_json(event)
+    told = to_json(event)
     assert told["reading"]["name"] == "hand.vcc"
     assert told["reading"]["subject"] == "hand"
-    assert ev.from_json(json.loads(json.dumps(told))) == event
+    assert from_json(json.loads(json.dumps(told))) == event
     del told["reading"]["subject"]
-    assert ev.from_json(told) == event
+    assert from_json(told) == event

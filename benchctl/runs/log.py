@@ -19,6 +19,7 @@ import numpy as np
 
 from benchctl import events as ev
 from benchctl.errors import BenchctlError, InternalError, RecordLost, UsageError
+from benchctl.event_json import from_json, to_json
 from benchctl.runs.samples import BulkWriter, Floats, field_names, joined, read_records, record_type, sync_folder
 
 LOG = "events.jsonl"
@@ -116,7 +117,7 @@ class RunLog:
         return parts
 
     def _write_line(self, event: ev.Event) -> None:
-        text = json.dumps(ev.to_json(event), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+        text = json.dumps(to_json(event), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
         line = text.encode("utf-8", "backslashreplace") + b"\n"
         try:
             rest = memoryview(line)
@@ -247,7 +248,7 @@ def _parse(data: bytes) -> tuple[list[ev.Event], list[str]]:
         if not line and i == torn:
             break
         try:
-            events.append(ev.from_json(json.loads(line)))
+            events.append(from_json(json.loads(line)))
         except (ValueError, RecursionError) as e:
             missing.append(_damage(i, line, i == torn, e))
     return events, missing

@@ -12,6 +12,7 @@ import benchctl.findings
 from benchctl import events as ev
 from benchctl import shipped
 from benchctl.benchfile import reader
+from benchctl.event_json import from_json, to_json
 from benchctl.facts import AxesExchanged, Fact, HuntedLoad, Line, LineBroken, TriggerFound, catalogue
 from benchctl.findings import find
 from benchctl.runs.summary import summarise
@@ -127,13 +128,13 @@ def test_every_fact_says_what_it_means_and_makes_a_sentence() -> None:
 def test_a_fact_survives_the_record() -> None:
     event = ev.FactFound(1.5, "hunt", TriggerFound(Role.CRAFT, (HuntedLoad.SERVO,), 5, 6, 0, 6, 0.002))
 
-    assert ev.from_json(ev.to_json(event)) == event
+    assert from_json(to_json(event)) == event
 
 
 @pytest.mark.parametrize("fact", [None, {}, {"fact": "Gossip"}, {"fact": "LineBroken", "board": "hand", "line": "x"}])
 def test_a_fact_that_is_none_is_refused(fact: object) -> None:
     with pytest.raises(ValueError, match=r"fact|expected"):
-        ev.from_json({"event": "FactFound", "t": 0.0, "stage": "hunt", "fact": fact})
+        from_json({"event": "FactFound", "t": 0.0, "stage": "hunt", "fact": fact})
 
 
 def test_a_record_from_before_there_were_facts_keeps_its_findings() -> None:

@@ -254,7 +254,7 @@ def test_words_are_kept_as_they_are_written(tmp_path: Path) -> None:
 def test_what_is_no_strict_json_is_never_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Should an event ever be turned into a bare NaN, it is a mistake of ours and not a line others cannot read."""
     with RunLog(tmp_path) as log:
-        monkeypatch.setattr(ev, "to_json", lambda event: {"t": float("nan")})
+        monkeypatch.setattr("benchctl.runs.log.to_json", lambda event: {"t": float("nan")})
         with pytest.raises(ValueError, match="not JSON compliant"):
             log(ev.Note(0.0, "", "x"))
 

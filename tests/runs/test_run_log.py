@@ -17,6 +17,7 @@ from helpers_runs import Story, failing_run, healthy_run, plain, small_run
 
 from benchctl import events as ev
 from benchctl.errors import RecordLost, UsageError
+from benchctl.event_json import to_json
 from benchctl.runs.log import DURABLE, LOG, RunLog, read, table_path
 from benchctl.runs.summary import RunState, Summary, summarise
 from benchctl.runs.tables import Tables
@@ -33,7 +34,7 @@ def recorded(folder: Path, events: list[ev.Event]) -> Path:
 
 def as_read(events: list[ev.Event]) -> list[dict[str, object]]:
     """What a log should give back, as JSON, without the names of table files."""
-    return [{k: v for k, v in ev.to_json(e).items() if k != "file"} for e in events]
+    return [{k: v for k, v in to_json(e).items() if k != "file"} for e in events]
 
 
 @pytest.mark.parametrize("make", [small_run, healthy_run, failing_run])
