@@ -19,7 +19,7 @@ import numpy.typing as npt
 from benchctl import events as ev
 from benchctl.analysis.judge import judge
 from benchctl.bench import Bench
-from benchctl.errors import BoardError, NoAnswer, OperatorAbsent, PortLost, Refused, Restarted
+from benchctl.errors import BoardError, InternalError, NoAnswer, OperatorAbsent, PortLost, Refused, Restarted
 from benchctl.facts import Fact, fact_of
 from benchctl.safety.interlock import Interlock
 from benchctl.session.board import Board
@@ -272,8 +272,11 @@ class Context:
         return prompt
 
     def answer(self, prompt: ev.Prompt, meanwhile: Callable[[], object] | None = None, step_s: float = 0.05) -> str:
-        """Wait for the answer. meanwhile: called every step. Raises OperatorAbsent when none comes in time."""
+        """Wait for the answer. meanwhile: called every step. Raises OperatorAbsent when none comes in time,
+        InternalError where nobody could give one."""
         operator, deadline = self.bench.operator, self.now() + prompt.timeout_s
+        if not prompt.awaits_answer and self.now() < prompt.t + prompt.timeout_s:
+            raise InternalError(f"stage {self.stage} waits for words at a prompt that takes none: {prompt.text}")
         try:
             while True:
                 text = operator.answer_nowait(prompt)

@@ -132,3 +132,11 @@ def _typed_when_asked(ctx: Context, lines: SimpleQueue[str], typed: str) -> None
     while not [e for e in ctx.emit.events if isinstance(e, ev.Prompt)]:  # type: ignore[attr-defined]
         time.sleep(0.001)
     lines.put(typed)
+
+
+def test_no_stage_waits_for_words_where_none_can_be_given() -> None:
+    """A prompt that a board ticks off takes no answer at a terminal: to wait for one would last until time is up."""
+    _, _, error = performed(lambda ctx: ctx.answer(ctx.prompt(ev.PromptKind.DO, "Pull the plug.", "unplug")) and None)
+
+    assert isinstance(error, InternalError)
+    assert "Pull the plug" in str(error)
