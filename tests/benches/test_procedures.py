@@ -75,6 +75,7 @@ def test_forty_decibels_more_fail_the_link(kind, open_bench, tmp_path: Path) -> 
     assert "packets lost, hand→craft: 100.0 %" in link.reason
 
 
+@pytest.mark.parametrize("kind", ["sim", pytest.param("avr", marks=pytest.mark.long)])
 def test_a_missing_transceiver_is_named(kind, open_bench, tmp_path: Path) -> None:
     result = perform(open_bench(kind, NO_RADIO), "radio-link", tmp_path)
 
@@ -85,7 +86,8 @@ def test_a_missing_transceiver_is_named(kind, open_bench, tmp_path: Path) -> Non
     assert result.summary.stages["link"].verdict is Verdict.NOT_RUN
 
 
-@pytest.mark.parametrize("loss", [85.0, *(pytest.param(loss, marks=pytest.mark.long) for loss in (83.0, 86.5))])
+@pytest.mark.long
+@pytest.mark.parametrize("loss", [83.0, 85.0, 86.5])
 def test_loss_agrees(open_bench, tmp_path: Path, loss: float) -> None:
     """At a given path loss each bench's loss lies in the other's interval, or the intervals overlap widely."""
     seen = []

@@ -39,8 +39,8 @@ HARM = {
     name: (pytest.mark.harm("pulse", "turning"), pytest.mark.pulses("restarts cut them off"))
     for name in ("untaught-esc", "weak-usb", "servo-on-logic")
 }
-#: those that other tests of this folder hunt on as well
-A_FEW = ("weak-source", "open-miso", "wrong-address", "dropping-cable", "weak-capacitor", "weak-regulator", "bad-joint")
+#: those that other short tests of this folder hunt on as well
+A_FEW = ("open-miso", "wrong-address", "bad-joint")
 #: shipped procedures that a pair without a gauge or sketches of its own can run
 PROCEDURES = sorted(set(shipped.procedures()) - {"black-box", "own-sketch"})
 

@@ -62,7 +62,7 @@ def test_what_a_cause_predicts_and_is_not_there_speaks_against_it(hunted):
 
 
 def test_ranks_and_confidences_go_down(hunted):
-    found = find(hunted("weak-source"))
+    found = find(hunted("bad-joint"))
 
     assert [f.rank for f in found] == list(range(1, len(found) + 1))
     assert [f.confidence for f in found] == sorted((f.confidence for f in found), reverse=True)

@@ -14,7 +14,7 @@ def bench(text: str) -> str:
     return mudlark(f"[board.hand]\n[board.craft]\n{text}", "no-false-pass")
 
 
-@pytest.mark.parametrize(("key", "value"), [("radio_rate", 2), ("radio_channel", 90)])
+@pytest.mark.parametrize(("key", "value"), [("radio_rate", 2), pytest.param("radio_channel", 90, marks=pytest.mark.long)])
 def test_settings_are_compared_as_the_boards_have_them(hunted, key: str, value: int) -> None:
     """The link stage measures with settings of its own; what the boards keep for themselves must be alike all the same."""
     summary = hunted(bench(f"[board.craft.settings]\n{key} = {value}"))
