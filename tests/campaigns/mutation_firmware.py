@@ -1,9 +1,9 @@
 """Mutation run over the firmware's safety code: each small fault is built into the image, and the tests must notice it.
 
-    mutation_firmware.py [FILE …] [--minutes M] [--seed S] [--keep FILE] [--write]
+    mutation_firmware.py [FILE …] [--minutes M] [--count N] [--seed S] [--keep FILE] [--write]
 
 Files: those of BOARD_TESTS, all by default. Mutants come in random order, the same share of each file, until the time is
-over. Each is built into an image; the same one as without it is no fault. What may be compiled for this machine is tried
+over or so many are tried. Each is built into an image; the same one as without it is no fault. What may be compiled for this machine is tried
 by `tests/firmware` first, then the image runs on the avr bench, where the tests watch pins and bytes. Survivors are printed; with a kept
 file what was noticed before is not tried again as long as its file is the same, and what survived is tried first. What no test can
 notice stands in `equivalent.py`, with the reason; ends with 1 where any other survives. A test that fails without any
@@ -30,7 +30,7 @@ sys.path.insert(0, str(ROOT))
 
 from tests.campaigns import published  # noqa: E402
 from tests.campaigns.cpp_mutants import Mutant, mutants  # noqa: E402
-from tests.campaigns.mutation import Hunt, Kept, Key, fails, run_tests, sound  # noqa: E402
+from tests.campaigns.mutation import Hunt, Kept, Key, Stages, run_tests  # noqa: E402
 from tests.safety_proof.quick_image import QuickImage  # noqa: E402
 
 FIRMWARE = ROOT / "firmware_probe"
@@ -48,7 +48,9 @@ BOARD_TESTS = {
     "hw_reset": [_GUARD, _REST],
 }  # fmt: skip
 #: these are also compiled for this machine
-HOST_TESTS = {name: ["tests/firmware"] for name in ("guard", "outputs", "control_loop", "radio", "relay", "settings")}
+_HOST = ["tests/firmware", "-k", "not outline and not random and not garbage"]
+_HOST_RANDOM = ["tests/firmware", "-k", "random or garbage"]
+HOST_TESTS = {name: [_HOST, _HOST_RANDOM] for name in ("guard", "outputs", "control_loop", "radio", "relay", "settings")}
 #: MHz of the chips on which a file's faults are looked for
 CLOCKS = {"hw_pulse": (16, 8), "hw_reset": (16, 8)}
 
@@ -91,78 +93,46 @@ class _Library:
         return self.path
 
 
-class _Failing:
-    """A pytest plugin: writes the tests that fail into a file, one a line."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-
-    def pytest_runtest_logreport(self, report: Any) -> None:
-        if report.failed:
-            with self.path.open("a", encoding="utf-8") as file:
-                print(report.nodeid, file=file)
+def on_host(library: Path, tests: Sequence[str]) -> Callable[[], int]:
+    return lambda: run_tests(tests, [_Library(library)])
 
 
-def on_host(library: Path, tests: Sequence[str], plugins: Sequence[object] = ()) -> Callable[[], int]:
-    return lambda: run_tests(tests, [_Library(library), *plugins])
-
-
-def on_board(folder: Path, tests: Sequence[str], plugins: Sequence[object] = ()) -> Callable[[], int]:
+def on_board(folder: Path, tests: Sequence[str]) -> Callable[[], int]:
     """With the images of that folder in place of the shipped ones."""
 
     def test() -> int:
         from benchctl import shipped
 
         shipped.IMAGES = folder
-        return run_tests(tests, plugins)
+        return run_tests(tests)
 
     return test
 
 
 class Campaign:
-    """The mutants of these files, each tried against the sound build of all."""
+    """The mutants, each tried against the sound build of all."""
 
-    def __init__(self, folder: Path, names: Sequence[str]) -> None:
+    def __init__(self, folder: Path) -> None:
         self.quick = QuickImage(folder)
-        self.images = folder / "images"
-        self.images.mkdir()
+        self.images, self.healthy = folder / "images", folder / "healthy"
         self.host = HostLibrary(self.quick)
+        library = self.host.library("guard")
+        assert library is not None
+        self.library = library.rename(folder / "healthy.so")
         self.sound = {clock: self._built(clock) for clock in (16, 8)}
-        self._keep(self.sound)
+        for folder in (self.images, self.healthy):
+            folder.mkdir()
+            self._keep(folder, self.sound)
         self.known: dict[bytes, bool] = {}
-        self.failing = folder / "failing"
-        self.failing.touch()
-        self.left_out: list[str] = []
-        self._stages: dict[str, tuple[list[str], tuple[float, float]]] = {}
-        for name in names:
-            for tests in BOARD_TESTS[name]:
-                self._try_sound(tests, lambda wanted, said=(): on_board(self.images, wanted, said))
-            if name in HOST_TESTS:
-                library = self.host.library(name)
-                assert library is not None
-                self._try_sound(HOST_TESTS[name], lambda wanted, said=(), at=library: on_host(at, wanted, said))
-
-    def _try_sound(self, tests: Sequence[str], made: Callable[..., Callable[[], int]]) -> None:
-        """How long these tests take; those that fail without any fault are left out."""
-        key = " ".join(tests)
-        if key in self._stages:
-            return
-        self.failing.write_text("")
-        fails(made([*tests, "--maxfail=100000"], [_Failing(self.failing)]), (900, 3600))
-        failed = sorted(set(self.failing.read_text("utf-8").splitlines()))
-        for name in failed:
-            print(f"left out, it fails without any fault: {name}", flush=True)
-        self.left_out += failed
-        wanted = [*tests, *(f"--deselect={name}" for name in failed)]
-        self._stages[key] = (wanted, sound(made(wanted), key))
+        self.stages = Stages()
 
     def _built(self, clock: int) -> bytes | None:
         path = self.quick.image(clock)
         return path.read_bytes() if path is not None else None
 
-    def _keep(self, images: dict[int, bytes | None]) -> None:
+    def _keep(self, folder: Path, images: dict[int, bytes | None]) -> None:
         for clock, image in images.items():
-            (self.images / f"probe_{clock}mhz.hex").write_bytes(image or b"")
+            (folder / f"probe_{clock}mhz.hex").write_bytes(image or b"")
 
     def tried(self, name: str, mutant: Mutant) -> bool | None:
         """Whether the tests notice; None: it is no fault of the image, or does not compile."""
@@ -179,21 +149,22 @@ class Campaign:
             return None
         digest = hashlib.sha256(b"".join(image or b"" for image in images.values())).digest()
         if digest not in self.known:
-            self._keep(images)
+            self._keep(self.images, images)
             self.known[digest] = self._noticed(name)
         return self.known[digest]
 
     def _noticed(self, name: str) -> bool:
-        if name in HOST_TESTS:
-            wanted, most_s = self._stages[" ".join(HOST_TESTS[name])]
-            library = self.host.library(name)
-            if library is not None and fails(on_host(library, wanted), most_s):
-                return True
-        stages = [self._stages[" ".join(tests)] for tests in BOARD_TESTS[name]]
-        return any(fails(on_board(self.images, wanted), most_s) for wanted, most_s in stages)
+        library = self.host.library(name) if name in HOST_TESTS else None
+        if library is not None and self.stages.notice(
+            HOST_TESTS[name], lambda tests: on_host(library, tests), lambda tests: on_host(self.library, tests)
+        ):
+            return True
+        return self.stages.notice(
+            BOARD_TESTS[name], lambda tests: on_board(self.images, tests), lambda tests: on_board(self.healthy, tests)
+        )
 
 
-def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None) -> tuple[Hunt, list[str]]:
+def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None, count: int | None) -> tuple[Hunt, list[str]]:
     """The outcome, and the tests that were left out. Prints survivors as they are found."""
     import hypothesis  # noqa: F401  imported once, before the forks
     import numpy as np  # noqa: F401
@@ -211,11 +182,11 @@ def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None) -> t
         order = random.Random(f"{seed} {name}").sample(range(len(found)), len(found))
         # files in step: whenever it ends, the same share of each has been tried
         todo += [(at / len(order), name, found[n], (name, version, n)) for at, n in enumerate(order)]
-    todo.sort(key=lambda one: (one[3] not in kept.survived, one[0]))
+    todo = sorted(todo, key=lambda one: one[0])[:count]
+    todo.sort(key=lambda one: one[3] not in kept.survived)
     print(f"{len(todo)} mutants of {len(names)} files, seed {seed}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
-        campaign = Campaign(Path(folder), names)
-        print("without any fault: sound", flush=True)
+        campaign = Campaign(Path(folder))
         end = time.monotonic() + 60 * minutes
         gc.collect()
         gc.freeze()  # or every child would copy what its collector looks at
@@ -225,7 +196,7 @@ def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None) -> t
                     continue
                 kept.add(key, noticed=campaign.tried(name, mutant))
             _count(out, kept, name, mutant, key)
-    return out, campaign.left_out
+    return out, campaign.stages.left_out
 
 
 def _count(out: Hunt, kept: Kept, name: str, mutant: Mutant, key: Key) -> None:
@@ -245,14 +216,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("files", nargs="*", metavar="FILE", help="guard, outputs, …")
     parser.add_argument("--minutes", type=float, default=60.0, help="stop then (60)")
+    parser.add_argument("--count", type=int, metavar="N", help="a sample of so many, of each file its share")
     parser.add_argument("--seed", type=int, default=1, help="of the order (1)")
     parser.add_argument("--keep", type=Path, metavar="FILE", help="go on from what this file says")
     parser.add_argument("--write", action="store_true", help="write the outcome into tests/campaigns/results")
     arguments = parser.parse_args()
     os.chdir(ROOT)
     chosen = [name for name in BOARD_TESTS if not arguments.files or name in arguments.files]
-    out, left_out = run(chosen, arguments.minutes, arguments.seed, arguments.keep)
-    lines = [f"`python tests/campaigns/mutation_firmware.py --seed {arguments.seed} --write`", "", *out.table(chosen), "",
+    out, left_out = run(chosen, arguments.minutes, arguments.seed, arguments.keep, arguments.count)
+    count = f" --count {arguments.count}" if arguments.count else ""
+    called = f"`python tests/campaigns/mutation_firmware.py{count} --seed {arguments.seed} --write`"
+    lines = [called, "", out.share(), "", *out.table(chosen), "",
              *out.listed(), *[f"\nLeft out, it fails without any fault: `{name}`" for name in left_out]]  # fmt: skip
     print("\n".join(lines))
     if arguments.write:
