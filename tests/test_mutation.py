@@ -65,7 +65,7 @@ static uint8_t f(uint8_t a) {
 def test_every_source_of_the_firmware_run_is_there() -> None:
     from tests.campaigns.mutation_firmware import BOARD_TESTS, HOST_TESTS
 
-    asked = [test for stages in BOARD_TESTS.values() for tests in stages for test in tests]
-    asked += [test for tests in HOST_TESTS.values() for test in tests]
+    stages = [tests for named in (BOARD_TESTS, HOST_TESTS, mutation.TESTS) for one in named.values() for tests in one]
+    asked = [test for tests in stages for test in tests]
     assert [name for name in BOARD_TESTS if not (FIRMWARE / f"{name}.cpp").is_file()] == []
     assert [test for test in asked if test.startswith("tests/") and not (ROOT / test).exists()] == []

@@ -11,6 +11,7 @@ import argparse
 import random
 import sys
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -105,6 +106,7 @@ def main() -> int:
     parser.add_argument("--bench", nargs="*", default=[], help="shipped benches by name; all unless told")
     parser.add_argument("--drawn", type=int, default=0, help="benches drawn at random, besides; bring-up only")
     parser.add_argument("--seed", type=int, default=51_000_000)
+    parser.add_argument("--minutes", type=float, default=1e9, help="begin no further bench then, of each kind and procedure")
     parser.add_argument("--no-shipped", action="store_true")
     parser.add_argument("--quiet", action="store_true")
     parser.add_argument("--write", action="store_true", help=f"keep the table in {RESULTS.relative_to(HERE)}")
@@ -118,8 +120,10 @@ def main() -> int:
             ("drawn benches", list(drawn_benches(args.drawn, args.seed)), ["bring-up"]),
         ):
             for name in names if specs else ():
-                tally = Tally()
+                tally, end = Tally(), time.monotonic() + 60 * args.minutes
                 for spec in specs:
+                    if time.monotonic() > end:
+                        break
                     perform(_shortened(load(shipped.procedure(name))), spec.with_changes(kind=kind), tally, say)
                 own = "; ".join(f"{k} ({n})" for k, n in tally.own.items()) or "none"
                 rows.append(f"| {kind} | {name} | {what} | {tally.performed} | {len(tally.other)} | {own} |")

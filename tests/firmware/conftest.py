@@ -6,6 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from guard_rig import CAP, FULL, IDLE, LABEL, SILENCE, SLEW, TURNER, Rig
 from needs import need
 
 HERE = Path(__file__).parent
@@ -32,3 +33,18 @@ def probe(library, tmp_path):
     loaded.crc_of_image.restype = ctypes.c_uint32
     loaded.guard_challenge.restype = ctypes.c_uint32
     return loaded
+
+
+@pytest.fixture
+def rig(probe):
+    return Rig(probe)
+
+
+@pytest.fixture
+def turner(probe):
+    """Channel 3 is a confirmed reversible controller."""
+    rig = Rig(probe)
+    probe.guard_configure(CAP, SLEW, IDLE, FULL, SILENCE, 1 << (TURNER - 1), 1 << (TURNER - 1), 0)
+    nonce = probe.guard_challenge(TURNER, 0, 1)
+    assert probe.guard_arm(TURNER, nonce, LABEL, LABEL, 300)
+    return rig

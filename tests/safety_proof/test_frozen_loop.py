@@ -9,8 +9,8 @@ import shutil
 
 import pytest
 from proof_rig import Rig
-from scenarios import IDLE_US, live, stays_idle
 from seeded import Defect, build
+from telling import IDLE_US, live, stays_idle
 
 from benchctl.terms import Role
 from benchctl.wire import msg
