@@ -43,6 +43,48 @@ def board_drawing(role: Role, board: BoardFacts, free: bool = False) -> str:
     return "\n".join(rows)
 
 
+# ---------------------------------------------------------------------- the craft from above
+
+_ROWS, _COLUMNS = ("front", "", "rear"), ("left", "", "right")
+_TURNS = {"clockwise": "↻", "anticlockwise": "↺"}
+_CELL = 9
+
+
+def craft_from_above(board: BoardFacts, channel: int = 0) -> str:
+    """The motors where the pair file has them, front ahead, each with the way it turns as its rotor is looked at.
+
+    channel: the output whose motor is marked. What is at a place in other words, or at one that is taken, stands below;
+    "" where no motor has a place.
+    """
+    motors = [(n, out) for n, out in board.outputs() if out.drives == "motor" and out.place]
+    cells: dict[tuple[int, int], str] = {}
+    below = []
+    for n, out in motors:
+        told = f"{n}{_TURNS.get(out.turns or '', '')}"
+        told = f"[{told}]" if n == channel else told
+        at = _cell(out.place or "")
+        if at is None or at in cells:
+            below.append(f"  {told}  {out.place}")
+        else:
+            cells[at] = told
+    rows = [
+        " │" + "".join(f"{cells.get((row, column), ''):^{_CELL}}" for column in range(len(_COLUMNS))) + "│"
+        for row in range(len(_ROWS))
+        if cells
+    ]
+    wide = _CELL * len(_COLUMNS)
+    ends = [f"{'▲ front':^{wide + 3}}".rstrip(), f" ┌{'─' * wide}┐", f" └{'─' * wide}┘"] if cells else []
+    return "\n".join([*ends[:2], *rows, *ends[2:], *below])
+
+
+def _cell(place: str) -> tuple[int, int] | None:
+    """Row and column that a place's words mean, None for other words."""
+    words = set(place.lower().replace("-", " ").split()) - {"middle", "centre", "center"}
+    row = next((i for i, word in enumerate(_ROWS) if word in words), 1)
+    column = next((i for i, word in enumerate(_COLUMNS) if word in words), 1)
+    return (row, column) if words == {_ROWS[row], _COLUMNS[column]} - {""} else None
+
+
 def _title(board: BoardFacts, function: str) -> str:
     if function in board.output:
         drives = {"servo": "servo", "motor": "motor controller", "nothing": "empty header"}

@@ -6,8 +6,10 @@ from benchctl import events as ev
 from benchctl.safety.attestation import Statement
 from benchctl.safety.attesting import confirmed
 from benchctl.safety.cautions import CAUTIONS
+from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Needs, ReadingSpec, Stage
 from benchctl.terms import Limit, Role, Source
+from benchctl.wire.catalogue import PulseKind
 
 #: what belongs to one hazard is confirmed together, with one word to type back
 _CHECKS: tuple[tuple[Statement, ...], ...] = (
@@ -28,6 +30,12 @@ _USB = {
     True: "You will plug in USB; a battery beside it only when a stage asks for it. The drawing keeps the two apart.",
     False: "You will plug in USB, and no battery beside it until a stage has said what to lift first.",
 }
+#: by what feeds the servos; those on the craft's own supply have no other
+_SERVOS = {
+    "own": " The servos' supply stays off as well, until a stage asks for it.",
+    "motor battery": " The servos' plus is the battery's: a stage says how to feed them without it.",
+    None: " A supply that the servos have of their own stays off as well, until a stage asks for it.",
+}
 #: (rail, reading, text): measured against ground with the board unpowered
 _RAILS = (("main", "processor supply"), ("radio", "transceiver supply"))
 
@@ -36,7 +44,7 @@ def perform(ctx: Context) -> None:
     for caution in CAUTIONS:
         ctx.note(f"{caution.topic}: {caution.text}", "caution")
     craft = ctx.bench.boards.get(Role.CRAFT)
-    apart = Statement("usb_or_battery", _USB[craft is not None and craft.wiring.usb_apart is True])
+    apart = Statement("usb_or_battery", _about_supplies(craft))
     for statements in (*_CHECKS, (apart,)):
         unpowered = any(s.name == "unpowered" for s in statements)
         against = ctx.bench.plugged_in if unpowered else tuple
@@ -47,6 +55,16 @@ def perform(ctx: Context) -> None:
     for role in (Role.HAND, Role.CRAFT):
         for rail, title in _RAILS:
             _measure(ctx, role, rail, title)
+
+
+def _about_supplies(craft: Board | None) -> str:
+    """What is plugged in from now on, and what is not: USB, the motors' battery, the servos' supply."""
+    if craft is None:
+        return _USB[False]
+    servos = any(kind is PulseKind.SERVO for kind in craft.wiring.pulse_kinds)
+    return _USB[craft.wiring.usb_apart is True] + (
+        _SERVOS.get(craft.wiring.facts.supply.servo_fed_by, "") if servos else ""
+    )
 
 
 def _measure(ctx: Context, role: Role, rail: str, title: str) -> None:

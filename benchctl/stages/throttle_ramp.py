@@ -12,6 +12,7 @@ from benchctl.analysis.loss import clopper_pearson
 from benchctl.analysis.pose import acceleration_g
 from benchctl.errors import BenchctlError, Refused
 from benchctl.facts import MotorElsewhere, MotorTurnsOtherWay
+from benchctl.pairfile.drawing import craft_from_above
 from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.esc_arming import NEEDED
@@ -101,9 +102,11 @@ def _place_and_direction(ctx: Context, channel: int) -> None:
     if output is None or not output.place:
         return
     if others:
+        ctx.note(craft_from_above(ctx.board(Role.CRAFT).wiring.facts, channel), "drawing")
         text = "Seen from above, front ahead: which motor turned?"
         choices = (output.place, *others, "none of these, or several")
-        seen = ctx.ask(ev.PromptKind.CHOICE, text, "which_motor", role=Role.CRAFT, choices=choices).strip()
+        seen = ctx.ask(ev.PromptKind.CHOICE, text, "which_motor", role=Role.CRAFT, detail=str(channel), choices=choices)
+        seen = seen.strip()
         ctx.read(named(ctx, channel, "place"), int(seen == output.place), "", 1, source=Source.OPERATOR, note=seen)
         if seen != output.place:
             ctx.fail(MotorElsewhere(channel, output.place, seen))
@@ -111,7 +114,8 @@ def _place_and_direction(ctx: Context, channel: int) -> None:
     if output.turns:
         choices = (output.turns, next(way for way in ("clockwise", "anticlockwise") if way != output.turns))
         text = f"Which way did the motor at {output.place} turn, seen from where its rotor is?"
-        seen = ctx.ask(ev.PromptKind.CHOICE, text, "which_way", role=Role.CRAFT, choices=choices).strip().lower()
+        seen = ctx.ask(ev.PromptKind.CHOICE, text, "which_way", role=Role.CRAFT, detail=str(channel), choices=choices)
+        seen = seen.strip().lower()
         ctx.read(named(ctx, channel, "direction"), int(seen == output.turns), "", 1, source=Source.OPERATOR, note=seen)
         if seen != output.turns:
             ctx.fail(MotorTurnsOtherWay(channel, output.place, output.turns))

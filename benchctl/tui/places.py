@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from rich.cells import cell_len
 
 from benchctl import events as ev
+from benchctl.pairfile.drawing import craft_from_above
 from benchctl.pairfile.legs import LEGS_28, LEGS_32, legs_told
 from benchctl.pairfile.pins import BY_PORT, by_code
 from benchctl.pairfile.pins import find as pin_of
@@ -247,6 +248,13 @@ def _motors(mark: str) -> Callable[[ev.Prompt, Wirings, int], Drawing]:
     return drawn
 
 
+def _above(prompt: ev.Prompt, wirings: Wirings, rows: int) -> Drawing:
+    """The craft with its motors, the asked one marked."""
+    facts = _wiring(prompt, wirings).facts
+    channel = int(prompt.detail) if prompt.detail.isdecimal() else 0
+    return [line((row, "note" if "[" in row else "")) for row in craft_from_above(facts, channel).splitlines()]
+
+
 def _battery(mark: str) -> Callable[[ev.Prompt, Wirings, int], Drawing]:
     def drawn(prompt: ev.Prompt, wirings: Wirings, rows: int) -> Drawing:
         return board(Role.CRAFT, wirings.get(Role.CRAFT, OwnerWiring()), {"battery": (mark, "bad")})
@@ -267,6 +275,23 @@ def _red_wires(prompt: ev.Prompt, wirings: Wirings, rows: int) -> Drawing:
         line(" signal  ───────────●  stays"),
         line((" red     ────✂  ", "bad"), ("out, and insulated", "strong")),
         line(" ground  ───────────●  stays"),
+    ]
+
+
+def _servo_supply(prompt: ev.Prompt, wirings: Wirings, rows: int) -> Drawing:
+    """The servos' headers, their plus apart from the motors'."""
+    facts = _wiring(prompt, wirings).facts
+    servos = [f"output {n}" for n, out in facts.outputs() if out.drives == "servo"]
+    taken = "its plus taken off the battery" if facts.supply.servo_fed_by == "motor battery" else ""
+    return [
+        line((f"header of the servo: {', '.join(servos)}", "strong"))
+        if servos
+        else line(("header of the servo", "strong")),
+        line(" signal  ───●  stays"),
+        line((" plus    ───●  ", "bad"), ("a supply of its own", "strong")),
+        *([line(f"            {taken}")] if taken else []),
+        line(" ground  ───●  that supply's, and the craft's"),
+        line(("motors' battery stays unplugged", "bad")),
     ]
 
 
@@ -322,12 +347,13 @@ _ACTIONS: Mapping[str, Callable[[ev.Prompt, Wirings, int], Drawing]] = {
     "plug_motor": _battery("plug it in now"),
     "hear_start": _battery("plug it in now"),
     "unplug_motor": _battery("pull it"),
-    "which_motor": _motors("this one?"),
-    "which_way": _motors("which way?"),
+    "which_motor": _above,
+    "which_way": _above,
     "what_moved": _on_board("tried just now"),
     "pull_jumpers": _jumpers,
     "put_jumpers": _jumpers,
     "lift_red": _red_wires,
+    "feed_servos": _servo_supply,
     "attest": _attested,
     "which_pin": _pin_map,
     "hold_pose": _pose,

@@ -22,6 +22,8 @@ LOOKS_S = 0.0012
 WIDTH_US = 1.0
 CHANNEL = 2
 KIND_KEY = 96 + CHANNEL - 1
+#: the LED's pin as it is wired: told again it is new wiring, which ends what is armed
+LED_PIN_KEY, LED_PIN = 64, 0x34
 #: numbers that matter, by setting key
 WATCHED = {SETTING_BY_NAME[n].key: n for n in (
     "role", "cap_permille", "slew_permille_s", "idle_us", "full_us", "frame_us", "silence_ms",
@@ -196,6 +198,8 @@ class Model:
             return
         if m.key >= 64 or m.key == 0:
             self.loop_on = False  # new wiring may end the loop
+        if m.key == LED_PIN_KEY and m.data == bytes((LED_PIN,)):
+            self.disarm()
         if m.key == KIND_KEY and len(m.data) == 1 and m.data[0] <= max(PulseKind):
             self.disarm()
             self.motor = m.data[0] == PulseKind.MOTOR

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 import stories
 
+from benchctl import benchfile
 from benchctl import events as ev
+from benchctl.pairfile.drawing import craft_from_above
 from benchctl.pairfile.legs import LEGS_28, LEGS_32, legs_told
 from benchctl.pairfile.reader import load
+from benchctl.pairfile.schema import OutputFacts
 from benchctl.safety.attestation import HIGHER_CAP, STATEMENTS, SUPPLY_OFF
 from benchctl.safety.cautions import CAUTIONS
-from benchctl.stages.before_power import _CHECKS, _USB
+from benchctl.session.owner_wiring import OwnerWiring
+from benchctl.stages.before_power import _CHECKS, _SERVOS, _USB
 from benchctl.terms import Role
 from benchctl.tui.app import BenchApp
 from benchctl.tui.places import drawing
@@ -34,7 +39,7 @@ def statements() -> list[ev.Prompt]:
     """Everything that is ever stated, alone and together as it is asked."""
     groups = [*((s,) for s in (*STATEMENTS, HIGHER_CAP, SUPPLY_OFF)), (*STATEMENTS, HIGHER_CAP), *_CHECKS]
     found = [(",".join(s.name for s in g), " ".join(s.text for s in g)) for g in groups]
-    found += [("usb_or_battery", text) for text in _USB.values()]
+    found += [("usb_or_battery", text) for text in (usb + servos for usb in _USB.values() for servos in _SERVOS.values())]
     return [word_prompt(names, text, 100 + i) for i, (names, text) in enumerate(found)]
 
 
@@ -237,6 +242,60 @@ def test_jumpers_are_drawn_between_the_pins_of_the_pair() -> None:
             if jumper.start.split(".")[0] != jumper.to.split(".")[0]:
                 port = spec.boards[Role(role)].pin(function)
                 assert f"{role} unit: {function.replace('_', ' ')}  {_pin(port).sketch}" in text
+
+
+FOUR = benchfile.load("four-motors").pair.boards[Role.CRAFT]
+
+
+@pytest.mark.parametrize(("channel", "row", "column"), [(2, 0, 0), (3, 0, 2), (4, 2, 2), (5, 2, 0)])
+def test_the_craft_is_drawn_from_above_with_the_asked_motor_marked(channel: int, row: int, column: int) -> None:
+    """Each motor in its corner, front ahead, with its direction: as the pair file has places and directions."""
+    rows = [r.strip(" │") for r in craft_from_above(FOUR, channel).splitlines() if "│" in r]
+    drawn = [r.split() for r in rows]
+
+    ways = {"clockwise": "↻", "anticlockwise": "↺"}
+    corners = {n: (out.place, ways[out.turns]) for n, out in FOUR.outputs() if out.drives == "motor"}
+    told = {n: f"[{n}{way}]" if n == channel else f"{n}{way}" for n, (_, way) in corners.items()}
+    assert drawn == [[told[2], told[3]], [], [told[5], told[4]]]
+    assert drawn[row][column // 2] == told[channel]
+
+
+@pytest.mark.parametrize(
+    ("places", "wanted"),
+    [
+        (("left", "right"), ["│  [2]         3    │"]),
+        (("middle", "mast"), ["│       [2]       │", "3  mast"]),
+        (("rear", "rear"), ["3  rear"]),
+        (("mast", "boom"), ["[2]  mast", "3  boom"]),
+        ((None, None), []),
+    ],
+)
+def test_places_in_other_words_stand_below(places: tuple[str | None, str | None], wanted: list[str]) -> None:
+    outputs = {f"pulse{n}": OutputFacts(drives="motor", place=place) for n, place in zip((2, 3), places, strict=True)}
+    text = craft_from_above(replace(FOUR, output=outputs), 2)
+
+    squeezed_rows = [" ".join(row.split()) for row in text.splitlines()]
+    assert [row for row in wanted if " ".join(row.split()) not in squeezed_rows] == []
+    assert bool(text) == bool(wanted)
+
+
+def test_a_question_about_a_motor_has_the_craft_from_above() -> None:
+    prompt = ev.Prompt(0.0, "x", 1, ev.PromptKind.CHOICE, "", "which_motor", Role.CRAFT, "4")
+    wirings = {Role.CRAFT: OwnerWiring(facts=FOUR)}
+
+    assert "[4↻]" in "\n".join(plain(row) for row in drawing(prompt, wirings, 16))
+
+
+@pytest.mark.parametrize(("fed", "plus"), [("own", "a supply of its own"), ("motor battery", "its plus taken off the battery"),
+                                           (None, "a supply of its own")])  # fmt: skip
+def test_the_servos_supply_is_drawn_apart_from_the_motors(fed: str | None, plus: str) -> None:
+    facts = replace(FOUR, supply=replace(FOUR.supply, servo_fed_by=fed))
+    prompt = ev.Prompt(0.0, "x", 1, ev.PromptKind.DO, "", "feed_servos", Role.CRAFT)
+    text = "\n".join(plain(row) for row in drawing(prompt, {Role.CRAFT: OwnerWiring(facts=facts)}, 16))
+
+    assert plus in text
+    assert "motors' battery stays unplugged" in text
+    assert "output 1" in text
 
 
 def test_nothing_is_drawn_of_what_nobody_has_said() -> None:
