@@ -141,7 +141,8 @@ static bool copy_valid(uint8_t copy) {
   return crc == 0 && lacks != 0xFF;
 }
 
-// A right CRC says that the copy was meant; it is checked as if each value came over the wire.
+// A right CRC says that the copy was meant; it is checked as if each value came over the wire. What is confirmed stays
+// so, or a craft would be silent after every power cut; by itself it lets out no more than idle, see guard.h.
 static bool take_copy(uint8_t copy) {
   settings_defaults();
   uint16_t from = copy * COPY_STEP + COPY_DATA;

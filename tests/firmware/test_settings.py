@@ -219,6 +219,51 @@ def test_the_chips_copy_is_the_hosts(store):
     assert store.confirmed_outputs() == 0b101
 
 
+def drawn(chance, key):
+    """A value of a setting as a stranger might leave it: mostly within its bounds, at their edges, now and then any bytes."""
+    wide = stored.width_of(key)
+    setting = next((s for s in c.SETTINGS if s.key == key), None)
+    if chance.random() < 0.005:
+        return chance.randbytes(wide)
+    if setting is None:
+        pins = [code for code in range(256) if stored.pin_exists(code)]
+        return bytes((chance.choice(pins) if key < c.PULSE_KIND_KEYS else chance.randrange(len(c.PulseKind)),))
+    if setting.type == "text16":
+        return chance.choice((b"mudlark-craft-01", b"mudlark-craft-02", bytes(16)))
+    value = chance.choice((setting.min, setting.max, setting.default, chance.randint(setting.min, setting.max)))
+    return (1 if setting.name == "role" else value).to_bytes(wide, "little")
+
+
+def test_whatever_a_copy_says_a_start_gives_idle_and_no_more(store):
+    """Copies with a right CRC and any bits of confirmed outputs, as moved from another board or written by a programmer.
+
+    They count as the board's own: what a person has confirmed must outlive a power cut. So by itself a copy lets out only
+    the idle pulse of a declared and confirmed motor controller, within idle's own bounds; all else is silent.
+    """
+    chance = random.Random(17)
+    taken = pulses = silent = 0
+    for _ in range(1500):
+        values = {key: drawn(chance, key) for key in stored.defaults()}
+        confirmed = chance.choice((0, 0xFF, chance.randrange(256)))
+        store.eeprom_set(stored.copy_of(1, values, confirmed).ljust(1024, b"\xff"))
+        store.probe_begin()
+        taken += store.load_settings()
+        kinds = [read(store, c.PULSE_KIND_KEYS + n)[0] for n in range(6)]
+        for channel, kind in enumerate(kinds, 1):
+            us = store.guard_width_ticks(channel) / 2
+            silent += not us
+            if us:
+                pulses += 1
+                assert store.confirmed_outputs() >> (channel - 1) & 1
+                assert read(store, 0) == b"\x01"
+                assert kind in (c.PulseKind.MOTOR, c.PulseKind.REVERSIBLE)
+                low, high = (1400, 1600) if kind == c.PulseKind.REVERSIBLE else (800, 1200)
+                assert low <= us <= high
+        assert store.guard_state() == c.GuardState.IDLE
+    assert min(taken, 1500 - taken) > 100
+    assert min(pulses, silent) > 300
+
+
 def test_what_outputs_can_emit_is_bound_to_its_confirmation(store):
     """Whatever decides it, and the role, voids all confirmations, also when it is written as it was."""
     for key in (*stored.GUARDED_KEYS, 0):

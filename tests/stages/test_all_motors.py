@@ -68,7 +68,8 @@ def test_a_motor_that_turns_the_other_way_is_named_with_the_remedy(ramp, kind: s
     _, stage = ramp(text, kind)
 
     assert stage.verdict is Verdict.FAIL
-    assert {n: stage.readings[f"output{n}.direction"].value for n in range(2, 6)} == {2: 1, 3: 1, 4: 0, 5: 1}
+    read = [stage.readings[name].value for n in range(2, 6) if (name := f"output{n}.direction") in stage.readings]
+    assert read == [1, 1, 0], "each motor up to the wrong one, and none after it"
     assert "rear right" in stage.reason
     assert "exchange any two of its three leads" in stage.reason
 
