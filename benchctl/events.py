@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.facts import Fact
-from benchctl.terms import Reading, Role, Verdict
+from benchctl.terms import Limit, Reading, Role, Verdict
 
 
 class PromptKind(StrEnum):
@@ -39,6 +39,19 @@ class Event:
     """Base of all: t is bench time in seconds since the run began."""
 
     t: float
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """How people are shown a table.
+
+    title: what it shows, "" where its name must do. of: whose it is, where several share a
+    plot: "hand", "hand_to_craft". limits: what columns must satisfy, each in its column's unit.
+    """
+
+    title: str = ""
+    of: str = ""
+    limits: Mapping[str, Limit] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +179,7 @@ class Samples(Event):
 
     columns and units: one per column. data: float64 array (rows, columns) in memory; in the log it is replaced
     by `file`, the name of a binary numpy file beside the log, and `rows`. shows: which plot suits it
-    ("packets", "latency", "scan", "waveform", "sweep", "timeline", "edges", "poses").
+    ("packets", "latency", "scan", "waveform", "sweep", "timeline", "points", "edges", "poses", "loads").
 
     final=False: what there is by now, for whoever watches. It is told and not recorded, each makes the one before it
     void, and the whole table, once the stage has it, makes all of them void.
@@ -181,6 +194,7 @@ class Samples(Event):
     file: str = ""
     data: npt.NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     final: bool = True
+    picture: Picture = field(default_factory=Picture)
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,9 +72,12 @@ class Story:
         self.t += 0.1
         self.add(ev.ReadingTaken(self.t, stage, reading))
 
-    def table(self, stage: str, name: str, shows: str, columns: dict[str, str], data: np.ndarray) -> None:
-        names, units = tuple(columns), tuple(columns.values())
-        self.add(ev.Samples(self.t, stage, name, shows, names, units, len(data), "", np.asarray(data, float)))
+    def table(
+        self, stage: str, name: str, shows: str, columns: dict[str, str], data: np.ndarray,
+        picture: ev.Picture | None = None,
+    ) -> None:  # fmt: skip
+        names, units, rows = tuple(columns), tuple(columns.values()), np.asarray(data, float)
+        self.add(ev.Samples(self.t, stage, name, shows, names, units, len(data), "", rows, True, picture or ev.Picture()))
 
     def end(self, name: str, verdict: Verdict = Verdict.PASS, reason: str = "", seconds: float = 4.2) -> None:
         kind = next(p.kind for p in plan() if p.name == name)

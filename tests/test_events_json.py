@@ -57,8 +57,8 @@ def values(hint: Any) -> st.SearchStrategy[Any]:
     simple = {float: NUMBERS, int: st.integers(-(2**62), 2**62), bool: st.booleans(), str: st.text(max_size=20)}
     if hint in simple:
         return simple[hint]
-    if hint is ev.StagePlan:
-        return made(ev.StagePlan)
+    if hint in (ev.Picture, ev.StagePlan):
+        return made(hint)
     return st.sampled_from(list(hint))
 
 

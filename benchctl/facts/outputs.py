@@ -73,7 +73,7 @@ class TurnsAtIdle(Fact):
 
     def sentence(self) -> str:
         return (
-            f"a motor turned at the idle pulse of {self.idle_us} us; the pulses have been taken away. Unplug the "
+            f"a motor turned at the idle pulse of {self.idle_us} µs; the pulses have been taken away. Unplug the "
             "motors' battery, then teach the controller its end points (benchctl run teach-motors)"
         )
 

@@ -45,8 +45,7 @@ def page(s: Summary, load: Loader | None) -> str:
         _overview(s),
         _findings(s),
         _boards(s),
-        _stages(s),
-        _plots(s, load),
+        _stages(s, load),
         _outputs(s),
         _untested(s),
         el("div", _cautions(), _origin(s), class_="tail"),
@@ -139,15 +138,15 @@ def _board(b: BoardSummary) -> Markup:
 # ---------------------------------------------------------------------- stages
 
 
-def _stages(s: Summary) -> Markup | None:
+def _stages(s: Summary, load: Loader | None) -> Markup | None:
     done = [stage for stage in s.stages.values() if words.stage_verdict(stage) is not Verdict.NOT_RUN]
     if not done:
         return None
     more = el("p", "How many samples, where the uncertainty comes from, and remarks: in the file.", class_="on-paper")
-    return _section("Stages", el("div", *(_stage(stage, s) for stage in done), class_="stages"), more)
+    return _section("Stages", el("div", *(_stage(stage, s, load) for stage in done), class_="stages"), more)
 
 
-def _stage(stage: StageSummary, s: Summary) -> Markup:
+def _stage(stage: StageSummary, s: Summary, load: Loader | None) -> Markup:
     verdict = words.stage_verdict(stage)
     head = el(
         "h3",
@@ -158,26 +157,25 @@ def _stage(stage: StageSummary, s: Summary) -> Markup:
     )
     reason = words.sentence(words.stage_reason(stage, s))
     notes = words.notes(stage)
-    return el(
+    told = el(
         "div",
-        head,
         el("p", reason, class_="reason") if reason else None,
         readings_table(stage.readings.values()) if stage.readings else None,
         el("ul", *(el("li", n) for n in notes), class_="note") if notes else None,
-        class_="stage",
     )
+    figures = [_figure(p) for p in plots(stage, load)] if load is not None else []
+    if not figures:
+        return el("div", head, told, class_="stage")
+    # few readings beside many plots would leave half a sheet of paper empty
+    few = " few" if 1 < len(figures) > len(stage.readings) / _READINGS_A_PLOT else ""
+    return el("div", head, told, el("div", *figures, class_="plots beside"), class_=f"stage drawn{few}")
 
 
-def _plots(s: Summary, load: Loader | None) -> Markup | None:
-    if load is None:
-        return None
-    drawn = [(stage, p) for stage in s.stages.values() for p in plots(stage, load)]
-    figures = (_figure(stage, p) for stage, p in drawn)
-    return _section("Plots", el("div", *figures, class_="plots")) if drawn else None
+_READINGS_A_PLOT = 4
 
 
-def _figure(stage: StageSummary, p: Plot) -> Markup:
-    return el("figure", el("figcaption", el("b", stage.title or stage.name), f": {p.caption}"), Markup(p.svg))
+def _figure(p: Plot) -> Markup:
+    return el("figure", el("figcaption", words.sentence(p.caption)[:-1]), Markup(p.svg))
 
 
 # ---------------------------------------------------------------------- the rest

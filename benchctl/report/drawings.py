@@ -1,8 +1,9 @@
-"""One drawing function a kind of table: loss, latency, scan, waveform, sweep, timeline, edges, poses."""
+"""One drawing function a kind of table: loss, latency, scan, waveform, sweep, timeline, points, edges, poses, loads."""
 
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -12,9 +13,11 @@ import numpy.typing as npt
 
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.analysis.spectrum import wifi_span
+from benchctl.analysis.telling import nearness, trouble_by_load
 from benchctl.analysis.thinning import thinned
 from benchctl.runs.summary import Table
-from benchctl.units import shown
+from benchctl.terms import Limit, readable
+from benchctl.units import quantity, shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +25,7 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 
-INK, SOFT, LINE, BAND = "#010101", "#020202", "#030303", "#080808"
+INK, SOFT, LINE, BAND, FAIL = "#010101", "#020202", "#030303", "#080808", "#090909"
 COLOURS = ("#040404", "#050505", "#060606", "#070707")
 #: besides colour, so that lines are told apart in grey print
 DASHES = ("-", "--", "-.", ":")
@@ -31,12 +34,12 @@ WIDE, HIGH = 2.2, 1.12
 _MOST_POINTS = 1200
 _MOST_MARKS = 400
 _MOST_POSES = 24
-_MOST_LETTERS = 16
+_LETTERS_A_ROW = 18
 
 
-def brief(name: str) -> str:
-    """A name short enough for the edge of a drawing."""
-    return name if len(name) <= _MOST_LETTERS else f"{name[: _MOST_LETTERS - 1]}…"
+def in_rows(name: str) -> str:
+    """A name in rows short enough for the edge of a drawing."""
+    return "\n".join(textwrap.wrap(name, _LETTERS_A_ROW)) or name
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +58,27 @@ class Series:
     def lossless(self) -> bool:
         """A table of packets none of which was lost: a flat line says less than the reading does."""
         lost = self.column("lost")
-        return self.table.shows == "packets" and lost is not None and not (lost > 0).any()
+        counted = self.table.shows == "packets" or "sent" in self.table.columns
+        return counted and lost is not None and not (lost > 0).any()
+
+    def limit(self, index: int) -> Limit | None:
+        """What a column must satisfy."""
+        return self.table.picture.limits.get(self.table.columns[index])
+
+    @property
+    def telling(self) -> float:
+        """How near its values come to a limit, 0 where there is none."""
+        known = [(self.data[:, i], limit) for i in range(self.data.shape[1]) if (limit := self.limit(i)) is not None]
+        if self.table.shows == "packets":
+            known = [(np.append(0.0, 100 * np.nanmean(values)), limit) for values, limit in known]
+        return max((nearness(values, limit) for values, limit in known), default=0.0)
 
     @property
     def tells_nothing(self) -> bool:
-        """A drawing of it would say less than its readings do: no packet lost, one row, the same value all the time."""
+        """A drawing of it would say less than its readings do: no packet lost, no trial with trouble, one row, the same
+        value all the time."""
+        if self.table.shows == "loads":
+            return not any(share for _, shares in trouble_by_load(self.table.columns, self.data) for share in shares)
         return self.lossless or (self.table.shows == "timeline" and not self._varies)
 
     @property
@@ -82,7 +101,7 @@ class Series:
         """The label of a column: "vcc in V"."""
         unit = shown(self.table.units[index])
         column = self.table.columns[index]
-        name = "time" if column in ("at", "t") else brief(column.replace("_", " "))
+        name = "time" if column in ("at", "t") else readable(column)
         return f"{name} in {unit}" if unit else name
 
 
@@ -99,11 +118,53 @@ def _greatest(values: Floats, otherwise: float) -> float:
     return float(np.nanmax(values)) if np.isfinite(values).any() else otherwise
 
 
+def _bounds(axes: Axes, limits: Sequence[tuple[Limit | None, str]]) -> None:
+    """What the values must satisfy, across the drawing; the axis is made to span it. limits: with their units."""
+    found = {end: unit for limit, unit in limits for end in _ends(limit)}
+    low, high = axes.get_ylim()
+    if found:
+        ends = [bound for _, bound in found]
+        room = 0.16 * (max(high, *ends) - min(low, *ends))
+        low, high = min(low, *(e - room for e in ends)), max(high, *(e + room for e in ends))
+        axes.set_ylim(low, high)
+    told: list[float] = []
+    for (side, bound), unit in found.items():
+        axes.axhline(bound, color=FAIL, linewidth=0.7, linestyle=(0, (4, 2)))
+        if all(abs(bound - other) > 0.15 * (high - low) for other in told):
+            told.append(bound)
+            axes.annotate(
+                f"{side} {quantity(bound, unit, 3)}", (1, bound), xycoords=("axes fraction", "data"), ha="right",
+                xytext=(0, 1 if side == "max" else -1), textcoords="offset points",
+                va="bottom" if side == "max" else "top", fontsize=5.2, color=FAIL,
+            )  # fmt: skip
+
+
+def _ends(limit: Limit | None) -> list[tuple[str, float]]:
+    both = (("min", limit.min), ("max", limit.max)) if limit is not None else ()
+    return [(side, bound) for side, bound in both if bound is not None]
+
+
+def _bounds_across(axes: Axes, limit: Limit | None, unit: str) -> None:
+    """The same of a horizontal axis; a limit far from all values is told beside the edge that it lies beyond."""
+    low, high = axes.get_xlim()
+    for side, bound in _ends(limit):
+        text, above = f"{side} {quantity(bound, unit, 3)}", bound > high
+        if low - 2 * (high - low) <= bound <= high + 2 * (high - low):
+            axes.axvline(bound, color=FAIL, linewidth=0.7, linestyle=(0, (4, 2)))
+        else:
+            text = f"{text} →" if above else f"← {text}"
+        axes.annotate(
+            text, (1.0 if above else 0.0, 1.0), xycoords="axes fraction", ha="right" if above else "left", va="top",
+            fontsize=5.2, color=FAIL,
+        )  # fmt: skip
+
+
 def _legend(axes: Axes, wanted: bool) -> None:
     """Above the drawing, where it hides nothing."""
     labels = axes.get_legend_handles_labels()[1]
     if wanted and labels:
-        columns = 4 if max(map(len, labels)) < 6 else 2
+        longest = max(map(len, labels))
+        columns = 4 if longest < 6 else 2 if longest < _LETTERS_A_ROW else 1
         axes.legend(
             loc="lower left",
             bbox_to_anchor=(-0.1, 0.97),
@@ -136,6 +197,7 @@ def _packets(figure: Figure, series: Sequence[Series]) -> None:
             axes.fill_between(x, low, high, step="mid", color=BAND, linewidth=0, label="95 % interval")
             top = max(top, *high)
     axes.set(xlabel=series[0].axis(0), ylabel="lost in %", ylim=(0, max(1.0, 1.1 * top)))
+    _bounds(axes, [(s.table.picture.limits.get("lost"), "%") for s in series])
     _legend(axes, len(series) > 1)
 
 
@@ -166,6 +228,7 @@ def _latency(figure: Figure, series: Sequence[Series]) -> None:
     axes.set(xlabel=series[0].axis(-1), ylabel="how often", yscale="log", ylim=(0.7, None))
     axes.yaxis.set_major_formatter("{x:g}")
     axes.yaxis.set_minor_formatter("")
+    _bounds_across(axes, series[0].limit(-1), series[0].table.units[-1])
     _legend(axes, len(series) > 1)
 
 
@@ -191,9 +254,11 @@ def _waveform(figure: Figure, series: Sequence[Series]) -> None:
     for i, s in enumerate(series):
         order = np.argsort(s.data[:, 0], kind="stable")
         for j in range(1, s.data.shape[1]):
-            label = s.name if s.data.shape[1] == 2 else f"{s.name} {brief(s.table.columns[j])}"
+            column = readable(s.table.columns[j])
+            label = s.name if s.data.shape[1] == 2 else f"{s.name} {column}".strip()
             axes.plot(*thinned(s.data[order, 0], s.data[order, j], _MOST_POINTS), label=label, **_style(i + j - 1))
-    axes.set(xlabel=series[0].axis(0), ylabel=_shared_label(series[0]))
+    axes.set(xlabel=series[0].axis(0), ylabel=in_rows(_shared_label(series[0])))
+    _bounds(axes, [(s.limit(1), s.table.units[1]) for s in series])
     _legend(axes, len(series) > 1 or series[0].data.shape[1] > 2)
 
 
@@ -219,37 +284,45 @@ def _sweep(figure: Figure, series: Sequence[Series]) -> None:
         upward, thin = np.gradient(x) >= 0 if told is None else told, math.ceil(len(x) / _MOST_MARKS)
         for mark, part, way in (("^", upward, "up"), ("v", ~upward, "down")):
             look: dict[str, Any] = {"color": COLOURS[i % 4], "marker": mark, "markersize": 2.2, "linestyle": ""}
-            label = f"{s.name}, {way}" if len(series) > 1 else way
+            label = f"{s.name}, {way}" if len(series) > 1 and s.name else way
             upper.plot(x[part][::thin], y[part][::thin], label=label, **look)
             lower.plot(x[part][::thin], (y - line(x))[part][::thin], **look)
-    upper.set(ylabel=series[0].axis(1))
+    upper.set(ylabel=in_rows(series[0].axis(1)))
     lower.set(xlabel=series[0].axis(0), ylabel="off line")
     _legend(upper, True)
 
 
 def _timeline(figure: Figure, series: Sequence[Series]) -> None:
     """One strip a column, all over the same time; several tables of one column share a strip."""
-    s = series[0]
-    if len(series) > 1:
+    _strips(figure, series)
+
+
+def _points(figure: Figure, series: Sequence[Series]) -> None:
+    """The same of what was measured one after another: dots, since nothing lies between them."""
+    _strips(figure, series, joined=False)
+
+
+def _strips(figure: Figure, series: Sequence[Series], *, joined: bool = True) -> None:
+    s, mark, most = series[0], "" if joined else ".", _MOST_POINTS if joined else _MOST_MARKS
+    if s.data.shape[1] == 2:
         axes = figure.subplots()
         for i, one in enumerate(series):
-            axes.plot(
-                *thinned(one.data[:, 0], one.data[:, 1], _MOST_POINTS),
-                marker=".",
-                markersize=3,
-                label=one.name,
-                **_style(i),
-            )
-        axes.set(xlabel=s.axis(0), ylabel=s.axis(1))
-        _legend(axes, True)
+            look = _style(i) if joined else {"color": COLOURS[i % 4], "linestyle": ""}
+            x, y = thinned(one.data[:, 0], one.data[:, 1], most)
+            axes.plot(x, y, marker=mark or "." if len(series) > 1 else mark, markersize=3, label=one.name, **look)
+        axes.set(xlabel=s.axis(0), ylabel=in_rows(s.axis(1)))
+        _bounds(axes, [(one.limit(1), one.table.units[1]) for one in series])
+        _legend(axes, len(series) > 1)
         return
     count = max(1, s.data.shape[1] - 1)
-    figure.set_size_inches(WIDE, max(HIGH, 0.35 + 0.33 * count))
+    figure.set_size_inches(WIDE, max(HIGH, 0.35 + 0.37 * count))
     strips = np.atleast_1d(figure.subplots(count, sharex=True))
     for j, axes in enumerate(strips, 1):
         if j < s.data.shape[1]:
-            axes.plot(*thinned(s.data[:, 0], s.data[:, j], _MOST_POINTS), color=COLOURS[(j - 1) % 4])
+            x, y = thinned(s.data[:, 0], s.data[:, j], most)
+            axes.plot(x, y, color=COLOURS[(j - 1) % 4], marker=mark, markersize=3, linewidth=1.1 if joined else 0.4)
             axes.set_ylabel(s.axis(j).replace(" in ", "\nin "), rotation=0, ha="right", va="center")
+            _bounds(axes, [(s.limit(j), s.table.units[j])])
     strips[-1].set_xlabel(s.axis(0))
 
 
@@ -266,7 +339,7 @@ def _edges(figure: Figure, series: Sequence[Series]) -> None:
             height = _greatest(np.abs(level), 1.0) or 1.0
             axes.step(x, i + 0.1 + 0.7 * level / height, where="post", **_style(i))
     axes.set(xlabel=series[0].axis(0), yticks=[i + 0.45 for i in range(len(series))], ylim=(0, len(series)))
-    axes.set_yticklabels([s.name for s in series])
+    axes.set_yticklabels([in_rows(s.name) for s in series])
 
 
 def _poses(figure: Figure, series: Sequence[Series]) -> None:
@@ -286,7 +359,7 @@ def _bars(figure: Figure, s: Series, first: int) -> None:
     width = 0.8 / max(1, columns)
     for j in range(columns):
         x = np.arange(len(rows)) + (j - (columns - 1) / 2) * width
-        axes.bar(x, rows[:, first + j], width, color=COLOURS[j % 4], label=brief(s.table.columns[first + j]))
+        axes.bar(x, rows[:, first + j], width, color=COLOURS[j % 4], label=readable(s.table.columns[first + j]))
     units = {shown(u) for u in s.table.units[first:]}
     axes.set(xlabel="pose", ylabel=f"in {units.pop()}" if len(units) == 1 else "", xticks=range(len(rows)))
     axes.set_xticklabels([str(i + 1) for i in range(len(rows))])
@@ -301,6 +374,20 @@ def _track(figure: Figure, s: Series, first: int) -> None:
     axes.set(xlabel=s.axis(first), ylabel=s.axis(first + 1))
 
 
+def _loads(figure: Figure, series: Sequence[Series]) -> None:
+    """Of the trials with a load on and of those with it off, how many had trouble: a restart, settings lost."""
+    s = series[0]
+    axes = figure.subplots()
+    found = trouble_by_load(s.table.columns, s.data)
+    for j, (way, look) in enumerate((("with it", COLOURS[1]), ("without", COLOURS[0]))):
+        y = np.arange(len(found)) + (0.2 if j else -0.2)
+        axes.barh(y, [shares[j] for _, shares in found], 0.38, color=look, label=way)
+    axes.set(xlabel="trials with trouble in %", yticks=range(len(found)), xlim=(0, 100))
+    axes.set_yticklabels([in_rows(name) for name, _ in found])
+    axes.invert_yaxis()
+    _legend(axes, True)
+
+
 Drawer = Callable[["Figure", Sequence[Series]], None]
 
 #: "" is what is drawn for a kind of table that is not listed
@@ -311,7 +398,9 @@ DRAWERS: Mapping[str, Drawer] = {
     "waveform": _waveform,
     "sweep": _sweep,
     "timeline": _timeline,
+    "points": _points,
     "edges": _edges,
     "poses": _poses,
+    "loads": _loads,
     "": _waveform,
 }

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.report import words
-from benchctl.report.drawings import DRAWERS, HIGH, WIDE, Series, brief, in_seconds
+from benchctl.report.drawings import DRAWERS, HIGH, WIDE, Series, in_seconds
 from benchctl.runs.summary import StageSummary, Table
 from benchctl.terms import readable
 
@@ -37,6 +37,7 @@ INKS = {
     "#060606": "var(--s3)",
     "#070707": "var(--s4)",
     "#080808": "var(--band)",
+    "#090909": "var(--fail)",
 }
 _MOST_SERIES = 4
 
@@ -77,38 +78,36 @@ class Plot:
 
 
 def plots(stage: StageSummary, load: Loader) -> list[Plot]:
-    """Every plot of a stage, in the order the tables came; none of what a reading says as well."""
+    """Every plot of a stage, what comes nearest to its limit first; none of what a reading says as well."""
     groups = [g for g in _groups(stage.tables.values(), load) if not all(s.tells_nothing for s in g)]
+    groups.sort(key=lambda g: -max(s.telling for s in g))
     return [_plot(g, f"{stage.name}-{i}") for i, g in enumerate(groups)]
 
 
 def _plot(group: list[Series], key: str) -> Plot:
     drawn, left = group[:_MOST_SERIES], len(group) - _MOST_SERIES
-    title = words.names([readable(s.table.name) for s in drawn])
     more = f" ({words.many(left, 'more table')} of this kind not drawn)" if left > 0 else ""
-    return Plot(f"{_SAYS.get(drawn[0].table.shows, 'recorded')}, {title}{more}", _draw(drawn, key))
+    return Plot(f"{_title(drawn)}{more}", _draw(drawn, key))
 
 
-_SAYS = {
-    "packets": "loss over time",
-    "latency": "distribution of latency",
-    "scan": "energy on the channels",
-    "waveform": "supply waveform",
-    "sweep": "delivered against commanded",
-    "timeline": "over time",
-    "edges": "edges",
-    "poses": "poses",
-}
+def _title(drawn: Sequence[Series]) -> str:
+    """What the plot shows, and of which board where it is one's only."""
+    first = drawn[0].table
+    if first.picture.title:
+        of = readable(first.picture.of) if len(drawn) == 1 else ""
+        return f"{first.picture.title}{f', {of}' if of else ''}"
+    return words.names([readable(s.table.name) for s in drawn])
 
 
 def _groups(tables: Iterable[Table], load: Loader) -> list[list[Series]]:
-    """Tables that share a plot: same kind, same columns, and x spans within a factor of three."""
+    """Tables that share a plot: same title, kind and columns, and x spans within a factor of three."""
     groups: list[list[Series]] = []
     for table in tables:
         data = load(table)
         if not len(data):
             continue
-        series = in_seconds(Series(table, np.where(np.isfinite(data), data, np.nan), brief(readable(table.name))))
+        name = readable(table.picture.of or ("" if table.picture.title else table.name))
+        series = in_seconds(Series(table, np.where(np.isfinite(data), data, np.nan), name))
         home = next((g for g in groups if _alike(g[0], series)), None)
         if home is None:
             groups.append([series])
@@ -118,9 +117,10 @@ def _groups(tables: Iterable[Table], load: Loader) -> list[list[Series]]:
 
 
 def _alike(a: Series, b: Series) -> bool:
-    if (a.table.shows, a.table.columns) != (b.table.shows, b.table.columns):
+    same = (a.table.shows, a.table.columns, a.table.picture.title)
+    if same != (b.table.shows, b.table.columns, b.table.picture.title) or a.table.shows == "loads":
         return False
-    if a.table.shows == "timeline":
+    if a.table.shows in ("timeline", "points"):
         return len(a.table.columns) == 2
     x, y = a.length, b.length
     return a.table.shows != "waveform" or (x <= 3 * y and y <= 3 * x and _meet(a.span(1), b.span(1)))

@@ -89,7 +89,7 @@ def _row(row: Row) -> Markup:
 def _cell(subject: str, r: Reading) -> list[Markup | str]:
     """ "✓ hand 4.9 V (4.8 … 5.0)"."""
     out: list[Markup | str] = []
-    if r.verdict is not None:
+    if r.verdict is not None and (r.limit is not None or r.verdict is not Verdict.PASS):
         out.append(el("span", f"{r.verdict.sign} ", class_=mark(r.verdict), title=str(r.verdict)))
     if subject:
         out.append(el("span", f"{_brief(subject)} ", class_="soft"))

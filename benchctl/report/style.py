@@ -58,10 +58,13 @@ td.gauge{padding-top:5px}
 svg text{fill:var(--ink)}
 .readings{table-layout:fixed}
 td b{font-weight:600}
-col.name{width:21%}col.cell{width:18%}col.limit{width:11%}col.gauge{width:84px}
+col.name{width:20%}col.cell{width:17.5%}col.limit{width:14%}col.gauge{width:84px}
 .plots{display:grid;grid-template-columns:repeat(3,1fr);gap:14px 18px;margin-top:8px}
 figure{margin:0;break-inside:avoid}
 figure svg{width:100%;height:auto;display:block}
+@media screen and (min-width:1280px){body:has(.drawn){max-width:1320px}
+ .drawn{display:grid;grid-template-columns:1fr 300px;column-gap:26px;align-items:start}.drawn h3{grid-column:1/-1}
+ .beside{grid-template-columns:1fr;margin:6px 0 0}}
 figcaption{font-size:12px;color:var(--soft)}figcaption b{color:var(--ink);font-weight:600}
 .cautions{columns:2;column-gap:26px;font-size:13px}
 .cautions p{break-inside:avoid;margin:0 0 6px}
@@ -99,7 +102,9 @@ details{margin:3px 0}details div{color:var(--soft);font-size:13px;padding-left:1
  .single,.single tbody{display:block}.single tbody{columns:2;column-gap:6mm}.single colgroup{display:none}
  .single tr{display:grid;grid-template-columns:35% 1fr 21%;border-top:1px solid var(--line)}.single td{border:0}
  .on-paper{display:block;font-size:6.6pt;color:var(--soft)}
- .plots{grid-template-columns:repeat(4,1fr);gap:2pt 7pt;margin-top:2pt}figure svg{max-height:64pt}
+ .plots{grid-template-columns:repeat(4,1fr);gap:2pt 7pt;margin-top:2pt}figure svg{max-height:58pt}
+ .drawn{display:grid;grid-template-columns:1fr 23%;column-gap:8pt;align-items:start}.drawn h3{grid-column:1/-1}
+ .beside{grid-template-columns:1fr}.few{display:block}.few .beside{grid-template-columns:repeat(4,1fr)}
  figcaption{font-size:6.2pt;line-height:1.1}
  dl.facts{display:block;break-inside:avoid;margin:0;font-size:6.6pt}.hash{font-size:6pt}
  dl.facts dt,dl.facts dd{display:inline}dl.facts dd::after{content:"  ·  "}

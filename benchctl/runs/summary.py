@@ -92,6 +92,7 @@ class Table:
     shows: str
     columns: tuple[str, ...]
     units: tuple[str, ...]
+    picture: ev.Picture = field(default_factory=ev.Picture)
     rows: int = 0
     files: list[tuple[str, int]] = field(default_factory=list)  # name, rows that belong to the table
 
@@ -396,7 +397,7 @@ def _samples(s: Summary, e: ev.Samples) -> None:
     tables = s.stage(e.stage).tables
     table = tables.get(e.name)
     if table is None or table.columns != e.columns:
-        table = tables[e.name] = Table(e.stage, e.name, e.shows, e.columns, e.units)
+        table = tables[e.name] = Table(e.stage, e.name, e.shows, e.columns, e.units, e.picture)
     table.rows += e.rows
     if not e.file:
         return

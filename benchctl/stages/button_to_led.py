@@ -85,7 +85,7 @@ def _glimpse(ctx: Context, path: ControlPath, start: Point) -> None:
     relation = path.relation()
     if relation is not None:
         parts = split(path.hand, path.craft, relation, start=start, to_supply=_to_supply(ctx))
-        ctx.glimpse("latency_parts", "latency", _COLUMNS, _table(parts).tolist())
+        ctx.glimpse("latency_parts", "latency", _COLUMNS, _table(parts).tolist(), _picture(ctx))
 
 
 def _pressed(ctx: Context, path: ControlPath) -> None:
@@ -112,6 +112,10 @@ def _pressed(ctx: Context, path: ControlPath) -> None:
     ctx.wait(0.5)
 
 
+def _picture(ctx: Context) -> ev.Picture:
+    return ctx.picture("from switch to LED, each change", total="latency_p95")
+
+
 def _changes(decided: npt.NDArray[np.float64]) -> int:
     """Presses and releases among the changes that the hand unit acted on, in µs: it may act on bounces too."""
     return int(np.count_nonzero(np.diff(decided) > _BOUNCE_US)) + 1 if len(decided) else 0
@@ -132,7 +136,7 @@ def _judge(ctx: Context, parts: Parts, relation: ClockMap, rate: Rate, late_us: 
     if not parts.reached:
         ctx.fail("no change of the switch reached the LED's pin")
         return
-    ctx.samples("latency_parts", "latency", _COLUMNS, _table(parts))
+    ctx.samples("latency_parts", "latency", _COLUMNS, _table(parts), _picture(ctx))
     for share, name in ((0.5, "latency_p50"), (0.95, "latency_p95")):
         spread = lat.quantile_interval(parts.total, share)
         value = lat.quantile(parts.total, share) if spread is not None else math.nan
@@ -194,7 +198,7 @@ def _loop_back(ctx: Context, path: ControlPath, relation: ClockMap) -> None:
     mean = float(gaps.mean())
     ctx.read(
         "loop_difference", mean, "us", len(gaps), Interval(mean - half, mean + half), Source.CLOCK,
-        note=f"jumper against two-way time transfer; worst {float(np.abs(gaps).max()):.1f} us{_why_wide(path.late_us)}",
+        note=f"jumper against two-way time transfer; worst {float(np.abs(gaps).max()):.1f} µs{_why_wide(path.late_us)}",
         limited=not path.late_us,
     )  # fmt: skip
 

@@ -28,6 +28,8 @@ from benchctl.terms import Interval, Limit, Reading, Role, Source, Verdict, spli
 Value = int | float | str | bool
 #: rows of a table that is only shown while it grows
 _GLIMPSE = 500
+#: a table that is called by its name
+_PLAIN = ev.Picture()
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,22 +247,47 @@ class Context:
         """How far the stage has come, in whatever unit."""
         self.emit(ev.Progress(self.now(), self.stage, done, total, text))
 
-    def samples(self, name: str, shows: str, columns: Mapping[str, str], data: npt.NDArray[np.float64]) -> None:
+    def samples(
+        self,
+        name: str,
+        shows: str,
+        columns: Mapping[str, str],
+        data: npt.NDArray[np.float64],
+        picture: ev.Picture = _PLAIN,
+    ) -> None:
         """Keep a table of raw measurements; columns: name to unit, one per column of data."""
-        self._tell_table(name, shows, columns, data, True)
+        self._tell_table(name, shows, columns, data, picture, True)
 
-    def glimpse(self, name: str, shows: str, columns: Mapping[str, str], rows: Sequence[Sequence[float]]) -> None:
+    def picture(self, title: str, of: str = "", **limits: str) -> ev.Picture:
+        """How a table is shown. limits: by column, the reading whose limit its values are judged by."""
+        found = {column.replace("_", " "): self.limit_of(reading) for column, reading in limits.items()}
+        return ev.Picture(title, of, {column: limit for column, limit in found.items() if limit is not None})
+
+    def glimpse(
+        self,
+        name: str,
+        shows: str,
+        columns: Mapping[str, str],
+        rows: Sequence[Sequence[float]],
+        picture: ev.Picture = _PLAIN,
+    ) -> None:
         """Show what there is of a table by now, for live plots; it is not kept. Of very many rows only some."""
         if rows:
             some = rows[:: math.ceil(len(rows) / _GLIMPSE)]
-            self._tell_table(name, shows, columns, np.array(some, np.float64), False)
+            self._tell_table(name, shows, columns, np.array(some, np.float64), picture, False)
 
     def _tell_table(
-        self, name: str, shows: str, columns: Mapping[str, str], data: npt.NDArray[np.float64], final: bool
+        self,
+        name: str,
+        shows: str,
+        columns: Mapping[str, str],
+        data: npt.NDArray[np.float64],
+        picture: ev.Picture,
+        final: bool,
     ) -> None:
         table = np.asarray(data, dtype=np.float64).reshape(-1, len(columns))
         names, units = tuple(columns), tuple(columns.values())
-        self.emit(ev.Samples(self.now(), self.stage, name, shows, names, units, len(table), "", table, final))
+        self.emit(ev.Samples(self.now(), self.stage, name, shows, names, units, len(table), "", table, final, picture))
 
     # ------------------------------------------------------------------ the operator
 

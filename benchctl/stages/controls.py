@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import numpy.typing as npt
 
@@ -15,7 +17,7 @@ from benchctl.pairfile import SwitchFacts
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.host_clock import HostClock, Rate
-from benchctl.terms import Interval, Limit, Role, Source
+from benchctl.terms import Interval, Limit, Role, Source, readable
 from benchctl.units import TICK_US
 from benchctl.wire import msg
 from benchctl.wire.catalogue import Function
@@ -193,7 +195,8 @@ def _judge_presses(ctx: Context, name: str, rows: list[msg.EdgesRow[int]], rest:
         ctx.fail(f"{name} never changed although it was to be pressed {presses} times: stuck, open, or wired elsewhere")
         return
     table = np.array(rows, np.float64)
-    ctx.samples(f"hand_{name}_edges", "edges", {"at": "us", "level": ""}, table * (TICK_US * rate.factor, 1.0))
+    shown = ctx.picture("level of the switches' lines", readable(re.sub(r"(?<=switch)(?=\d)", " ", name)))
+    ctx.samples(f"hand_{name}_edges", "edges", {"at": "us", "level": ""}, table * (TICK_US * rate.factor, 1.0), shown)
     ctx.read(
         f"hand.{name}_bounces",
         float(done.bounces.max()),
@@ -245,7 +248,8 @@ def _joystick(ctx: Context, board: Board) -> None:
             source=Source.COUNTING,
             note="widest stretch of codes never seen",
         )
-    ctx.samples("hand_joystick", "poses", {"x": "counts", "y": "counts"}, circle)
+    shown = ctx.picture("where the stick has been")
+    ctx.samples("hand_joystick", "poses", {"x": "counts", "y": "counts"}, circle, shown)
     _axis_order(ctx, board, np.median(rest, axis=0))
 
 

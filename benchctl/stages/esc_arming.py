@@ -79,7 +79,7 @@ def _idle_pulse(ctx: Context, channel: int, frame_s: float) -> bool:
     worst = float(max(widths, key=lambda width: abs(width - idle_us)))
     ctx.read(named(ctx, channel, "idle_width"), worst, "us", len(widths), source=Source.SAMPLING, note=f"worst; {how}")
     if abs(worst - idle_us) > 10:
-        ctx.fail(f"the pulse before arming is {worst:.0f} us, the idle of output {channel} is {idle_us} us")
+        ctx.fail(f"the pulse before arming is {worst:.0f} µs, the idle of output {channel} is {idle_us} µs")
         return False
     return True
 
@@ -183,14 +183,14 @@ def _lower_idle(ctx: Context, channels: list[int]) -> None:
     if not _set_idle(ctx, dict.fromkeys(ways, _LOW_IDLE_US), confirm=True):
         return
     try:
-        heard, beeps = _hear(ctx, f"The idle pulse is now {_LOW_IDLE_US} us. Connect the controllers' battery again.")
+        heard, beeps = _hear(ctx, f"The idle pulse is now {_LOW_IDLE_US} µs. Connect the controllers' battery again.")
         count = beeps if beeps >= 0 else int(heard in SOUNDS)
-        note = f"{heard}; idle pulse {_LOW_IDLE_US} us"
+        note = f"{heard}; idle pulse {_LOW_IDLE_US} µs"
         ctx.read("beeps_low_idle", count, "", 1, source=Source.OPERATOR, note=note)
     finally:
         _take_away(ctx, ways)
     if not _set_idle(ctx, own, confirm=False):
-        ctx.fail(f"the board still has an idle pulse of {_LOW_IDLE_US} us; its motor outputs stay silent")
+        ctx.fail(f"the board still has an idle pulse of {_LOW_IDLE_US} µs; its motor outputs stay silent")
 
 
 def _set_idle(ctx: Context, own_us: Mapping[int, int], confirm: bool) -> bool:

@@ -42,10 +42,18 @@ def perform(ctx: Context) -> None:
     read_mean(ctx, "craft_start", [s for s in begun if s is not None], "ms", _DOUBT_MS, "until its first pulse")
 
 
+_TIMES = {
+    "cut_off": "from the fall of the hand unit's supply to idle",
+    "hand_start": "from the hand unit's power to control",
+    "craft_start": "from the craft's power to its first pulse",
+}
+
+
 def _keep(ctx: Context, name: str, times: list[float | None]) -> None:
     table = np.array([(i, t) for i, t in enumerate(times) if t is not None], np.float64).reshape(-1, 2)
     if len(table):
-        ctx.samples(name, "latency", {"number": "", name: "ms"}, table)
+        unit = {"number": "", "time": "ms"}
+        ctx.samples(name, "latency", unit, table, ctx.picture(_TIMES[name], time=name))
 
 
 def _width(lines: GaugeLines) -> float | None:

@@ -58,7 +58,8 @@ def _curve(ctx: Context, lines: GaugeLines) -> None:
     if not len(table):
         ctx.fail("no pulse came on the servo line during the sweep")
         return
-    ctx.samples("curve", "sweep", {"stick": "counts", "delivered": "us", "rising": ""}, table)
+    ctx.samples("curve", "sweep", {"stick": "counts", "delivered": "us", "rising": ""}, table,
+                ctx.picture("pulse delivered at each place of the stick"))  # fmt: skip
     for name, x in (("low", points[0]), ("centre", _CENTRE), ("high", points[-1])):
         read_mean(ctx, name, table[table[:, 0] == x, 1], "us", TICK_US)
     _shape(ctx, table, points)
@@ -117,7 +118,14 @@ def _steps(ctx: Context, lines: GaugeLines) -> None:
     if missed:
         ctx.fail(f"{missed} steps of the joystick input never reached the servo line")
     if late:
-        ctx.samples("step", "latency", {"at": "s", "step": "ms"}, np.column_stack((when, late)))
+        table = np.column_stack((when, late))
+        ctx.samples(
+            "step",
+            "latency",
+            {"at": "s", "step": "ms"},
+            table,
+            ctx.picture("from a step of the stick to the pulse", step="step"),
+        )
     read_mean(ctx, "step", late, "ms", 0.3, "to the rise of the first pulse beyond the middle")
     read_spread(ctx, "step_spread", late, "ms", "of the steps: the time from packet to packet shows here")
 
@@ -152,7 +160,13 @@ def _steady(ctx: Context, lines: GaugeLines) -> None:
     periods = 1e6 * np.diff(rises)
     typical = float(np.median(periods))
     table = np.column_stack((rises[1:], periods, widths[1 : len(rises)]))
-    ctx.samples("steady", "timeline", {"rise": "s", "frame": "us", "width": "us"}, table)
+    ctx.samples(
+        "steady",
+        "timeline",
+        {"rise": "s", "frame": "us", "width": "us"},
+        table,
+        ctx.picture("pulses with everything at rest"),
+    )
     odd = np.abs(periods - typical) > _ODD_SHARE * typical
     read_mean(ctx, "frame_period", periods[~odd], "us", TICK_US)
     read_quantile(ctx, "frame_jitter", np.abs(periods - typical), 0.95, "us", TICK_US)

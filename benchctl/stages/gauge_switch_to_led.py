@@ -65,7 +65,13 @@ def _judge(ctx: Context, late: np.ndarray, missed: int, changes: int) -> None:
     )  # fmt: skip
     _within(ctx, late[:, 1], changes)
     if len(late):
-        ctx.samples("switch_to_led", "latency", {"at": "s", "latency": "ms"}, late)
+        ctx.samples(
+            "switch_to_led",
+            "latency",
+            {"at": "s", "latency": "ms"},
+            late,
+            ctx.picture("from switch to LED, each change", latency="latency_p95"),
+        )
     read_quantile(ctx, "latency_p50", late[:, 1], 0.5, "ms", _STAMP_MS)
     read_quantile(ctx, "latency_p95", late[:, 1], 0.95, "ms", _STAMP_MS)
     read_mean(ctx, "latency_mean", late[:, 1], "ms", _STAMP_MS)

@@ -215,7 +215,9 @@ def _poses(ctx: Context, board: Board, address: int, rest: Floats) -> None:
         measured.append(force)
         truth.append(up)
         seen[name] = force
-    ctx.samples("poses", "poses", {"x": "g", "y": "g", "z": "g"}, np.array(measured))
+    ctx.samples(
+        "poses", "poses", {"x": "g", "y": "g", "z": "g"}, np.array(measured), ctx.picture("acceleration in each pose")
+    )
     mount = board.wiring.facts.sensor.mount
     if mount is None:
         mount = next((m for m in MOUNTS if not _turned(seen, m)), "xyz")

@@ -33,6 +33,7 @@ _SETTLE_FRAMES, _PULSES = 3, 7
 _BAND_STEP = 3
 #: frames looked at after a step, and the change of width that is one
 _STEP_FRAMES, _STEP_US = 5, 200.0
+_SWEPT = "pulse delivered at each place of the stick"
 _SWEEP = {"commanded": "counts", "delivered": "us", "rising": ""}
 #: a person pushes the joystick over
 _MOVE_S = 3.0
@@ -78,7 +79,7 @@ def _by_the_stick(ctx: Context, craft: Board) -> None:
     pulses.clock.sample()
     pulses.rate = pulses.clock.rate()
     sweep[:, 1] *= pulses.rate.factor
-    ctx.samples("sweep", "sweep", _SWEEP, sweep)
+    ctx.samples("sweep", "sweep", _SWEEP, sweep, ctx.picture(_SWEPT))
     _judge_sweep(ctx, sweep, low, high, pulses)
     _judge_dead_band(ctx, pulses, frame_s)
     _judge_steady(ctx, pulses, frame_s)
@@ -182,7 +183,7 @@ def _sweep(ctx: Context, pulses: _Delivered, frame_s: float) -> Floats:
             got = pulses.over(_PULSES)
             if len(got):
                 rows.append((float(x), float(got.width.mean()), float(rising)))
-                ctx.glimpse("sweep", "sweep", _SWEEP, rows)
+                ctx.glimpse("sweep", "sweep", _SWEEP, rows, ctx.picture(_SWEPT))
             done = i + (0 if rising else len(points))
             ctx.progress(done, 2 * len(points), "sweep up" if rising else "sweep down")
     return np.array(rows, np.float64).reshape(-1, 3)
@@ -198,7 +199,7 @@ def _judge_sweep(ctx: Context, sweep: Floats, low: int, high: int, pulses: _Deli
     for name, got, wanted, where in (("low", ends.low, low, "minimum"), ("high", ends.high, high, "maximum")):
         ctx.read(
             f"{name}_error", got - wanted, "us", 2 * _PULSES, _about(got - wanted, pulses.doubt_us(got)), Source.CLOCK,
-            note=f"at stick {where}; {wanted} us wanted",
+            note=f"at stick {where}; {wanted} µs wanted",
         )  # fmt: skip
     line = fit_line(x, y)
     wanted_slope = (high - low) / _FULL
@@ -261,7 +262,8 @@ def _judge_steady(ctx: Context, pulses: _Delivered, frame_s: float) -> None:
         ctx.read("frame_period", period.mean, "us", n, _about(period.mean, doubt), Source.CLOCK)
         wander = period.peak_to_peak
         ctx.read("frame_jitter", wander, "us", n, _about(wander, TICK_US, 0.0), Source.SAMPLING, note="peak to peak")
-        ctx.samples("steady", "timeline", {"rise": "us", "width": "us"}, np.column_stack((got.rise, got.width)))
+        ctx.samples("steady", "timeline", {"rise": "us", "width": "us"}, np.column_stack((got.rise, got.width)),
+                    ctx.picture("pulses with the command at rest"))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,7 @@ def _repeat(ctx: Context, name: str, once: Callable[[Context, int], float | None
     """Lose the same thing several times, a craft's motors turning in turn; the worst is what counts."""
     times: list[float] = []
     motors = motor_channels(ctx)
+    shown = ctx.picture("until idle, cut after cut", _WORDS[name], time_to_idle=f"{name}_cut")
     for n in range(repeats):
         why = attest_all(ctx, ctx.interlock, again=True)
         if why:
@@ -46,14 +47,14 @@ def _repeat(ctx: Context, name: str, once: Callable[[Context, int], float | None
             ctx.fail(f"after losing the {_WORDS[name]} the motor controller's pulse{which} did not go to idle")
             return
         times.append(taken)
-        ctx.glimpse(f"{name}_cuts", "timeline", _CUTS, list(enumerate(times, 1)))
+        ctx.glimpse(f"{name}_cuts", "points", _CUTS, list(enumerate(times, 1)), shown)
         ctx.progress(n + 1, repeats, f"{_WORDS[name]} lost: idle after {taken:.0f} ms")
     if not times:
         return
     claim = worst_case(times)
     share = f"; with 95 % confidence {100 * claim.share:.0f} % of cuts are no later" if claim else ""
     ctx.read(f"{name}_cut", max(times), "ms", len(times), source=Source.SAMPLING, note=f"worst of {len(times)}{share}")
-    ctx.samples(f"{name}_cuts", "timeline", _CUTS, np.array(list(enumerate(times, 1)), float))
+    ctx.samples(f"{name}_cuts", "points", _CUTS, np.array(list(enumerate(times, 1)), float), shown)
 
 
 _CUTS = {"cut": "", "time to idle": "ms"}

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from benchctl import events as ev
 from benchctl.analysis import latency as lat
 from benchctl.analysis.clocks import ClockMap
 from benchctl.analysis.loss import clopper_pearson
@@ -24,6 +25,10 @@ _LEAST_INTERVAL_US = 5000
 _TRIPS = {"at": "s", "round trip": "us"}
 
 
+def _trips(ctx: Context) -> ev.Picture:
+    return ctx.picture("round trip of each ping", round_trip="round_trip.p99")
+
+
 def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> Pings:
     """Pings from hand to craft."""
     run = LinkRun(ctx, Role.HAND, Role.CRAFT, clocks, test)
@@ -32,7 +37,7 @@ def ping(ctx: Context, radio: Radio, clocks: Clocks, test: int, count: int) -> P
     run.start(LinkMode.PING, count, interval, radio.payload)
 
     def enough() -> bool:
-        ctx.glimpse("round_trip", "latency", _TRIPS, run.trips_so_far())
+        ctx.glimpse("round_trip", "latency", _TRIPS, run.trips_so_far(), _trips(ctx))
         return run.sent_so_far >= count
 
     run.run(count * interval * 1e-6, enough, "pings")
@@ -54,7 +59,7 @@ def judge_pings(ctx: Context, radio: Radio, stretches: Sequence[Pings], rate: Ra
     if len(pings) < FEWEST_PINGS:
         return None
     trip = ((pings.t4 - pings.t1) - (pings.t3 - pings.t2)) * rate.factor
-    ctx.samples("round_trip", "latency", _TRIPS, np.column_stack((pings.t1 * 1e-6, trip)))
+    ctx.samples("round_trip", "latency", _TRIPS, np.column_stack((pings.t1 * 1e-6, trip)), _trips(ctx))
     # CE to interrupt, both ways: no upload, no read
     floor = 2 * (SETTLE_US + radio.format.air_us + IRQ_US[radio.format.rate])
     read_quantiles(ctx, "round_trip", trip, floor, ("p50", "p99"), TICK_US + rate.half * 1e-6 * floor)
@@ -101,7 +106,7 @@ def check_directions(ctx: Context, radio: Radio, relation: ClockMap, there: Pack
     middles = [float(np.median(there.queued)), float(np.median(relation.to_a(back.queued)))]
     half = sampling + float(relation.half_width(middles).max())
     if half > CHECKED_US:
-        ctx.note(f"the clocks' relation is good to {half:.0f} us only: too little to be checked to {CHECKED_US:.0f} us")
+        ctx.note(f"the clocks' relation is good to {half:.0f} µs only: too little to be checked to {CHECKED_US:.0f} µs")
         return
     # what an interrupt and a loop take is a number of cycles: at 8 MHz twice the time
     share = min(_mhz(ctx, role) for role in (Role.HAND, Role.CRAFT)) / 16

@@ -267,7 +267,13 @@ def _judge(ctx: Context, hunt: _Hunt) -> None:
     lows = np.array([t.lowest for t in trials])
     rows = [(*t.on, t.reset, t.settings_lost, t.lowest, t.sent, t.lost) for t in trials]
     columns = dict.fromkeys((*hunt.factors, "reset", "settings lost"), "") | {"lowest": "V", "sent": "", "lost": ""}
-    ctx.samples(f"{role}_trials", "timeline", columns, np.array(rows, np.float64))
+    ctx.samples(
+        f"{role}_trials",
+        "loads",
+        columns,
+        np.array(rows, np.float64),
+        ctx.picture("trials with trouble, each load on and off", role),
+    )
     n = len(trials)
     ctx.read(f"{role}.resets", sum(t.reset for t in trials), "", n, source=Source.COUNTING, note="in the hunt's trials")
     count = sum(t.settings_lost for t in trials)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from benchctl import events as ev
 from benchctl.analysis import latency as lat
 from benchctl.analysis.bursts import gaps_and_bursts, period_lengths
 from benchctl.analysis.clocks import ClockMap
@@ -187,7 +188,8 @@ def _acknowledged(ctx: Context, radio: Radio, clocks: Clocks, sender: Role, rece
     run.start(LinkMode.SEND_ACK, count, interval, radio.payload)
 
     def enough() -> bool:
-        ctx.glimpse(f"{name}_until_acknowledged", "latency", _TAKEN, run.acknowledged_so_far())
+        ctx.glimpse(f"{name}_until_acknowledged", "latency", _TAKEN, run.acknowledged_so_far(),
+                    ev.Picture("from queued to acknowledged", name))  # fmt: skip
         return run.sent_so_far >= count
 
     run.run(count * interval * 1e-6, enough, f"{name}: acknowledged packets")
@@ -253,7 +255,8 @@ def _judge_latency(
         start, end = relation.to_a(packets.queued), packets.received
     delays = np.where(packets.lost, np.inf, (end - start) * rate.factor)
     table = np.column_stack((start * 1e-6, np.where(packets.lost, np.nan, delays)))
-    ctx.samples(f"{name}_latency", "latency", {"at": "s", "latency": "us"}, table)
+    shown = ctx.picture("from queued to received", name, latency=f"{name}.latency_p99")
+    ctx.samples(f"{name}_latency", "latency", {"at": "s", "latency": "us"}, table, shown)
     doubt = float(relation.half_width([float(np.median(start))])[0]) + rate.half * 1e-6 * floor
     read_quantiles(ctx, f"{name}.latency", delays, floor, ("p50", "p99"), doubt)
     jitter = lat.jitter(delays)
@@ -275,6 +278,9 @@ def _jitter_interval(delays: Floats, mean: float) -> Interval | None:
     return Interval(max(0.0, mean - half), mean + half)
 
 
+_KINDS = {"single": ("packets lost", "loss"), "acknowledged": ("packets never acknowledged", "given_up")}
+
+
 def _keep(ctx: Context, name: str, plain: Packets, acked: Packets) -> None:
     """Every packet, for the log: sent, fate, retries."""
     columns = {"at": "s", "lost": "", "retries": "", "done": "us"}
@@ -282,7 +288,9 @@ def _keep(ctx: Context, name: str, plain: Packets, acked: Packets) -> None:
         if len(packets):
             taken = packets.done - packets.queued
             table = np.array((packets.queued * 1e-6, packets.lost, packets.retries, taken), np.float64).T
-            ctx.samples(f"{name}_{kind}", "packets", columns, table)
+            title, judged = _KINDS[kind]
+            shown = ctx.picture(title, name, lost=f"{name}.{judged}")
+            ctx.samples(f"{name}_{kind}", "packets", columns, table, shown)
 
 
 STAGE = Stage(

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from benchctl import events as ev
 from benchctl.analysis.loss import clopper_pearson, loss_drift
 from benchctl.errors import BoardError, NoAnswer, PortLost, Restarted
 from benchctl.stages.announce import emit_health
@@ -26,6 +27,7 @@ _TURN_S = 1.7
 _LOOKS, _LOOK_MOST_S, _LOOK_LEAST_S = 5000, 20.0, 1.0
 
 
+_PICTURE = ev.Picture("packets of each stretch, and how many of them were lost")
 _LOSS = {"at": "s", "sent": "packets", "lost": "packets"}
 
 
@@ -98,7 +100,7 @@ def _window(ctx: Context, seen: _Seen, test: int, length: float) -> None:
 def _tell(ctx: Context, seen: _Seen) -> None:
     """What there is by now, for whoever watches."""
     sent, lost = sum(seen.sent), sum(seen.lost)
-    ctx.glimpse("soak_loss", "timeline", _LOSS, list(zip(seen.at, seen.sent, seen.lost, strict=True)))
+    ctx.glimpse("soak_loss", "timeline", _LOSS, list(zip(seen.at, seen.sent, seen.lost, strict=True)), _PICTURE)
     if sent:
         interval = clopper_pearson(lost, sent).scaled(100)
         ctx.read("given_up", 100 * lost / sent, "%", sent, interval, Source.COUNTING, final=False)
@@ -160,7 +162,7 @@ def _judge(ctx: Context, seen: _Seen) -> None:
     interval = clopper_pearson(lost, sent).scaled(100)
     ctx.read("given_up", 100 * lost / sent, "%", sent, interval, Source.COUNTING, note="never acknowledged")
     table = np.column_stack((seen.at, seen.sent, seen.lost)).astype(np.float64)
-    ctx.samples("soak_loss", "timeline", _LOSS, table)
+    ctx.samples("soak_loss", "timeline", _LOSS, table, _PICTURE)
     if 0 < lost < sent:
         drift = loss_drift(table[:, 0], table[:, [2, 1]])
         hourly = 360_000 * drift.slope

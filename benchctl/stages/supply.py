@@ -23,7 +23,7 @@ from benchctl.stages.supply_bursts import Burst, listening_codes, listening_lost
 from benchctl.stages.supply_margins import say_margins
 from benchctl.stages.supply_measures import SUPPLY_MEASURES
 from benchctl.stages.supply_path import measure_path
-from benchctl.terms import Interval, Role, Source
+from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.units import quantity
 from benchctl.wire import msg
 from benchctl.wire.catalogue import NO_PIN, AdcSource, Function, Load
@@ -291,7 +291,13 @@ def _droop(ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float)
         ctx.doubt(f"the {board.role} board's waveform under {step.name} did not come")
         return math.nan
     name = f"{board.role}.{step.name}"
-    ctx.samples(f"{board.role}_{step.name}", "waveform", _WAVEFORM, np.column_stack((times, volts)))
+    ctx.samples(
+        f"{board.role}_{step.name}",
+        "waveform",
+        _WAVEFORM,
+        np.column_stack((times, volts)),
+        _picture(ctx, board, step, baseline),
+    )
     lsb = per_count if sensed else vcc.mean**2 / (1024 * vcc.bandgap)
     if sensed:
         _say_burst(ctx, name, slopes(times, volts, baseline, step.amps, step.until_us), step.amps, len(times), lsb)
@@ -372,6 +378,21 @@ def _say_fit(ctx: Context, name: str, fit: Droop, how: str, lsb: float) -> None:
             ctx.read(f"{name}_{what}", estimate.value, unit, n, estimate.interval, Source.ADC, note=note)
 
 
+_LOADS = {Load.LED: "LED", Load.SERVO: "servo"}
+
+
+def _picture(ctx: Context, board: Board, step: Step, rest: float = math.nan) -> ev.Picture:
+    """The least that the rail may fall to is told once its rest is known."""
+    allowed = ctx.limit_of(f"{board.role}.{step.name}_droop")
+    least = Limit(min=rest - allowed.max) if allowed and allowed.max is not None and math.isfinite(rest) else None
+    title = (
+        "transceiver's supply while it sends"
+        if step.load is Load.TRANSMIT
+        else f"supply when the {_LOADS[step.load]} is switched on"
+    )
+    return ev.Picture(title, board.role, {"rail": least} if least else {})
+
+
 def _waveform(
     ctx: Context, board: Board, step: Step, vcc: _Rail, per_count: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
@@ -381,7 +402,7 @@ def _waveform(
     def look(at_us: float, code: float) -> None:
         volts = code * per_count if per_count else vcc_from_bandgap(code, vcc.bandgap)
         seen.append((at_us + START_LATE_US, volts))
-        ctx.glimpse(f"{board.role}_{step.name}", "waveform", _WAVEFORM, seen)
+        ctx.glimpse(f"{board.role}_{step.name}", "waveform", _WAVEFORM, seen, _picture(ctx, board, step))
 
     stretches = [part for whole in step.stretches for part in whole.parts(board.rows_kept)]
     parts = [_codes(board, step, stretch, bool(per_count), look) for stretch in stretches]

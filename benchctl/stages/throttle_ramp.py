@@ -24,6 +24,8 @@ from benchctl.wire import msg
 
 _VIBRATION_US = 5_000
 _STEPS = {"throttle": "%", "lowest supply": "V", "vibration": "g", "lost": "%"}
+_SLEWED = ev.Picture("pulse above idle, the cap asked for at once")
+_SUPPLY = ev.Picture("throttle and the processor's supply")
 _LOOKS = {"at": "s", "throttle": "%", "supply": "V"}
 #: the steps, and the climb at the board's slew limit
 _STARTS = 2
@@ -164,7 +166,7 @@ def _step(
         lowest = min(lowest, volts)
         ramp.vcc.append(volts)
         ramp.looks.append((ctx.now() - began, percent, volts))
-        ctx.glimpse("ramp_supply", "timeline", _LOOKS, ramp.looks)
+        ctx.glimpse("ramp_supply", "timeline", _LOOKS, ramp.looks, _SUPPLY)
         link.poll()
         if rest - volts > ctx.number("abort_sag"):
             ramp.abort = f"the supply sagged by {rest - volts:.2f} V at {percent:g} % throttle"
@@ -179,11 +181,15 @@ def _step(
     missing, sent = link.missed(before)
     lost = 100 * missing / sent if sent else math.nan
     ramp.steps.append((percent, lowest, vibration, lost))
-    ctx.glimpse("ramp", "timeline", _STEPS, ramp.steps)
+    ctx.glimpse("ramp", "points", _STEPS, ramp.steps, _stepped(ctx))
     if vibration > ctx.number("abort_vibration"):
         ramp.abort = f"vibration of {vibration:.2f} g rms at {percent:g} % throttle"
         drive.disarm()
     ctx.progress(percent, ctx.number("cap"), f"{percent:g} % throttle, {lowest:.2f} V, {vibration:.3f} g")
+
+
+def _stepped(ctx: Context) -> ev.Picture:
+    return ctx.picture("at each step of the throttle", vibration="vibration", lost="packets_missed")
 
 
 class _Abort(BenchctlError):
@@ -209,7 +215,7 @@ def _slewed(ctx: Context, drive: Drive, ramp: _Ramp, cap: float, slew: int) -> N
         answer = drive.throttle(round(10 * cap))
         seen.append((ctx.now() - began, abs(float(answer.width_us) - ramp.idle_us)))
         ctx.wait(0.03)
-    ctx.samples(named(ctx, ramp.channel, "slew"), "timeline", {"at": "s", "width": "us"}, np.array(seen))
+    ctx.samples(named(ctx, ramp.channel, "slew"), "timeline", {"at": "s", "width": "us"}, np.array(seen), _SLEWED)
     times, widths = np.array(seen).T
     climbing = widths < widths.max() - 0.5
     if climbing.sum() >= 3:
@@ -274,8 +280,8 @@ def _start_again(ctx: Context, drive: Drive, cap: float, starts: int) -> None:
 def _judge(ctx: Context, ramp: _Ramp, link: ControlTraffic, rest: float, slew: int) -> None:
     if ramp.steps:
         steps = np.array(ramp.steps)
-        ctx.samples(named(ctx, ramp.channel, "ramp"), "timeline", _STEPS, steps)
-        ctx.samples(named(ctx, ramp.channel, "ramp_supply"), "timeline", _LOOKS, np.array(ramp.looks))
+        ctx.samples(named(ctx, ramp.channel, "ramp"), "points", _STEPS, steps, _stepped(ctx))
+        ctx.samples(named(ctx, ramp.channel, "ramp_supply"), "timeline", _LOOKS, np.array(ramp.looks), _SUPPLY)
         reached = 100 * (ramp.widest_us - ramp.idle_us) / ramp.span_us
         ctx.read(
             named(ctx, ramp.channel, "reached"),

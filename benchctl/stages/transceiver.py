@@ -146,7 +146,7 @@ def _scan(ctx: Context, boards: Sequence[Board]) -> None:
         scan = occupancy(hits, tries)
         columns = {"channel": "", "busy": "%", "low": "%", "high": "%"}
         rows = [[s.channel, 100 * s.share, 100 * s.interval.low, 100 * s.interval.high] for s in scan]
-        ctx.samples(f"{role}_scan", "scan", columns, np.array(rows))
+        ctx.samples(f"{role}_scan", "scan", columns, np.array(rows), ctx.picture("how busy each channel was", role))
         for hump in humps(scan):
             wifi = f", like Wi-Fi channel {hump.wifi}" if hump.wifi else ""
             ctx.note(f"{role}: channels {hump.first} to {hump.last} are busy{wifi}")

@@ -232,12 +232,14 @@ def test_any_text_comes_through_as_text(content: str, value: str) -> None:
     assert [k for _, k, _ in reader.attributes] == ["title"]
 
 
-def drawn(shows: str, columns: dict[str, str], rows: np.ndarray, more: int = 0) -> list[str]:
+def drawn(
+    shows: str, columns: dict[str, str], rows: np.ndarray, more: int = 0, picture: ev.Picture | None = None
+) -> list[str]:
     """The plots of one stage with that table, or with `more` others like it."""
     story = Story()
     story.begin()
     for i in range(more + 1):
-        story.table("supply", f"table {i}", shows, columns, rows)
+        story.table("supply", f"table {i}", shows, columns, rows, picture)
     stage = summarise(story.events).stages["supply"]
     made = plots(stage, lambda table: rows)
     assert all("#0" not in ink or ink not in p.svg for p in made for ink in INKS)
@@ -252,16 +254,41 @@ def test_every_kind_of_table_is_drawn_at_any_size(shows: str, rows: int) -> None
     data[0, 2] = 1
     svg = drawn(shows, {"t": "s", "x": "us", "lost": ""}, data)
 
-    assert len(svg) == (0 if (shows, rows) == ("timeline", 1) else 1)
+    nothing_to_tell = (shows, rows) == ("timeline", 1) or shows == "loads"  # these are no hunt's columns
+    assert len(svg) == (0 if nothing_to_tell else 1)
     assert all(one.startswith("<svg") and len(one) < 200_000 for one in svg)
 
 
-@pytest.mark.parametrize("shows", [s for s in DRAWERS if s != "timeline"])
+@pytest.mark.parametrize("shows", [s for s in DRAWERS if s not in ("timeline", "loads")])
 @pytest.mark.parametrize("value", [np.nan, np.inf, 0.0, 1e12])
 def test_values_that_are_missing_or_all_alike_are_drawn_too(shows: str, value: float) -> None:
     data = np.full((8, 2), value)
     data[:, 0] = np.arange(8)
     assert len(drawn(shows, {"t": "s", "x": "us"}, data)) == 1
+
+
+def test_a_load_hunt_is_drawn_where_there_was_trouble() -> None:
+    """A bar with the load and one without, no axis of time."""
+    columns = {"led": "", "reset": "", "settings lost": "", "lowest": "V"}
+    quiet = np.array([[1, 0, 0, 4.9], [0, 0, 0, 4.9]])
+
+    assert drawn("loads", columns, quiet) == []
+    quiet[0, 1] = 1
+    (svg,) = drawn("loads", columns, quiet)
+    assert {"led", "with it", "without", "trials with trouble in %"} <= set(re.findall(r">([^<>]+)</text>", svg))
+
+
+def test_limits_are_drawn_and_the_axis_spans_them() -> None:
+    """Beside a line for each; far beyond a histogram's edge they are told with an arrow."""
+    data = np.column_stack([np.arange(20.0), np.linspace(270.0, 275.0, 20)])
+    limits = {"time to idle": Limit(max=300.0)}
+    columns = {"cut": "", "time to idle": "ms"}
+    (near,) = drawn("points", columns, data, picture=ev.Picture("until idle", "radio", limits))
+    (far,) = drawn("latency", columns, data, picture=ev.Picture("until idle", limits={"time to idle": Limit(max=2000.0)}))
+
+    assert ">max 300 ms</text>" in near
+    assert "var(--fail)" in near
+    assert ">max 2000 ms →</text>" in far
 
 
 def test_a_timeline_on_which_nothing_happens_is_left_out() -> None:
@@ -283,7 +310,7 @@ def test_waveforms_of_two_rails_have_a_plot_each() -> None:
         story.table("supply", name, "waveform", {"t": "us", "v": "V"}, np.column_stack([at, volts[name]]))
     made = plots(summarise(story.events).stages["supply"], lambda t: np.column_stack([at, volts[t.name]]))
 
-    assert [p.caption for p in made] == ["supply waveform, logic and other logic", "supply waveform, radio"]
+    assert [p.caption for p in made] == ["logic and other logic", "radio"]
 
 
 def test_tables_alike_share_a_plot_and_too_many_are_counted() -> None:
@@ -296,8 +323,8 @@ def test_tables_alike_share_a_plot_and_too_many_are_counted() -> None:
     made = plots(summarise(story.events).stages["supply"], lambda t: data * 1000 if t.name == "servo" else data)
 
     assert [p.caption for p in made] == [
-        "supply waveform, w0, w1, w2 and w3 (2 more tables of this kind not drawn)",
-        "supply waveform, servo",
+        "w0, w1, w2 and w3 (2 more tables of this kind not drawn)",
+        "servo",
     ]
 
 
