@@ -89,8 +89,9 @@ def _exactly(kind: type, value: Any) -> Any:
 
 
 def _one_of(kinds: tuple[type, ...], value: Any) -> Any:
-    """A value of one of some plain types; JSON tells them apart, but for whole numbers where a float is meant."""
-    if type(value) in kinds:
+    """A value of one of some plain types; JSON tells them apart, but for whole and not finite numbers where a float is
+    meant."""
+    if type(value) in kinds and not (float in kinds and value in _NOT_FINITE):
         return value
     if float in kinds:
         return _float(value)
