@@ -12,6 +12,9 @@ from benchctl.parts.rail import Rail
 
 #: speed, as a share of full, below which a motor counts as standing
 STANDS = 0.02
+#: a controller starts a standing motor from STANDS on, a share of full throttle, and drives a turning one on at LEAST at
+#: least until its pulse is back at rest, so that jitter about one width does not start it again and again (from memory)
+LEAST = 0.03
 #: a motor whose drive is cut is heard to stumble when its speed falls to this share; no source
 HEARD = 0.7
 #: how often a moving motor's current is brought up to date
@@ -188,7 +191,12 @@ class Esc:
         elif self.motor is not None:
             if throttle:
                 self.motor.backward = throttle < 0
-            self.motor.set_throttle(abs(throttle), time)
+            self.motor.set_throttle(self._driven(abs(throttle)), time)
+
+    def _driven(self, asked: float) -> float:
+        """The throttle that the motor gets."""
+        turns = self.motor is not None and self.motor.throttle > 0
+        return max(asked, LEAST) if asked > (0.0 if turns else STANDS) else 0.0
 
     @property
     def rest_us(self) -> float:

@@ -10,7 +10,6 @@ own where they are about its lines: two outputs that are joined work against eac
 
 from __future__ import annotations
 
-import argparse
 import random
 import re
 import sys
@@ -21,7 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import published
+from over_pairs import over_pairs
 from random_pairs import random_pair
 from strangers import perform
 
@@ -142,11 +141,16 @@ def one(seed: int, kind: str) -> Outcome:
     return out
 
 
-def table(outcomes: list[Outcome], kind: str, command: str) -> list[str]:
-    """The published table: by kind of fault."""
-    lines = [f"`{command}`", "", f"{len(outcomes)} pairs drawn at random, one line each, `{kind}`.", ""]
+def told(one: Outcome) -> str:
+    """A pair in a line."""
+    harm = f"{one.harm[:2]} other {one.other_harm()[:2]}"
+    return f"{one.case} {one.named} {one.both} {one.verdict} {harm} {one.how[:160]}"
+
+
+def rows(outcomes: list[Outcome]) -> list[str]:
+    """The table: by kind of fault."""
     head = ("line is", "pairs", "named", "of two both", "bring-up passes all the same", "harm of its own", "other harm")
-    lines += [f"| {' | '.join(head)} |", "| --- " * len(head) + "|"]
+    lines = [f"| {' | '.join(head)} |", "| --- " * len(head) + "|"]
     for what in ("open", "bridged", "swapped"):
         some = [o for o in outcomes if o.case.kind == what]
         passed = sum(o.verdict is Verdict.PASS for o in some)
@@ -155,30 +159,8 @@ def table(outcomes: list[Outcome], kind: str, command: str) -> list[str]:
         cells = (*row, sum(bool(o.harm) for o in some) - other, other)
         lines.append(f"| {' | '.join(map(str, cells))} |")
     left = Counter(str(o.case) for o in outcomes if not o.named)
-    lines += ["", "Not named: " + ("; ".join(left) or "none") + "."]
-    return lines
-
-
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kind", choices=("sim", "avr"), default="sim")
-    parser.add_argument("--count", type=int, default=60)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--write", action="store_true")
-    given = parser.parse_args()
-    outcomes = []
-    for seed in range(given.seed, given.seed + given.count):
-        found = one(seed, given.kind)
-        outcomes.append(found)
-        told = f"{found.harm[:2]} other {found.other_harm()[:2]} {found.how[:160]}"
-        print(seed, found.case, found.named, found.both, found.verdict, told, flush=True)
-    ask = f"--kind {given.kind} --count {given.count} --seed {given.seed}"
-    lines = table(outcomes, given.kind, f"python tests/campaigns/broken_lines.py {ask} --write")
-    print("\n".join(lines))
-    if given.write:
-        published.put(f"broken lines {given.kind}", f"Pairs with one wrong line, on {given.kind}", lines)
-    return 0
+    return [*lines, "", "Not named: " + ("; ".join(left) or "none") + "."]
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(over_pairs(__file__, __doc__, one, told, rows, "Pairs with one wrong line, on {kind}", 60))

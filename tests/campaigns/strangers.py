@@ -7,7 +7,6 @@ Of every wired function: found rightly, found wrongly, or not known. The harm lo
 
 from __future__ import annotations
 
-import argparse
 import sys
 import tempfile
 from collections import Counter
@@ -16,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import published
+from over_pairs import over_pairs
 from random_pairs import random_pair
 
 from benchctl import benchfile, shipped
@@ -99,15 +98,20 @@ def one(seed: int, kind: str, *, then: str = "bring-up") -> Outcome:
     return out
 
 
-def table(outcomes: list[Outcome], kind: str, command: str) -> list[str]:
-    """The published table."""
+def told(one: Outcome) -> str:
+    """A pair in a line."""
+    return f"{one.bring_up} wrong {one.wrong} unknown {one.unknown} harm {one.harm[:3]} {one.reasons[:6]}"
+
+
+def rows(outcomes: list[Outcome]) -> list[str]:
+    """The table."""
     right = sum(o.right for o in outcomes)
     wrong, unknown = sum(len(o.wrong) for o in outcomes), sum(len(o.unknown) for o in outcomes)
     functions = right + wrong + unknown
     passed = sum(o.bring_up is Verdict.PASS for o in outcomes)
     verdicts = Counter(str(o.bring_up) for o in outcomes)
     harmed = sum(bool(o.harm) for o in outcomes)
-    rows = [
+    cells = [
         ("functions named rightly", "", f"{right} of {functions}"),
         ("named wrongly", "0", str(wrong)),
         ("not known", "at most 2 %", f"{unknown} ({100 * unknown / max(1, functions):.1f} %)"),
@@ -115,32 +119,8 @@ def table(outcomes: list[Outcome], kind: str, command: str) -> list[str]:
         ("bring-up passes by what was found", "all", f"{passed} of {len(outcomes)}"),
         ("its verdicts", "", ", ".join(f"{n} {v}" for v, n in verdicts.most_common())),
     ]
-    head = [f"`{command}`", "", f"{len(outcomes)} pairs drawn at random, `{kind}`.", ""]
-    lines = ["| what | goal | found |", "| --- | --- | --- |", *(f"| {a} | {b} | {c} |" for a, b, c in rows)]
-    return [*head, *lines]
-
-
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kind", choices=("sim", "avr"), default="sim")
-    parser.add_argument("--count", type=int, default=20)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only-set-up", action="store_true")
-    parser.add_argument("--write", action="store_true")
-    given = parser.parse_args()
-    outcomes = []
-    for seed in range(given.seed, given.seed + given.count):
-        found = one(seed, given.kind, then="" if given.only_set_up else "bring-up")
-        outcomes.append(found)
-        told = f"wrong {found.wrong} unknown {found.unknown} harm {found.harm[:3]} {found.reasons[:6]}"
-        print(seed, found.bring_up, told, flush=True)
-    ask = f"--kind {given.kind} --count {given.count} --seed {given.seed}"
-    lines = table(outcomes, given.kind, f"python tests/campaigns/strangers.py {ask} --write")
-    print("\n".join(lines))
-    if given.write:
-        published.put(f"strangers {given.kind}", f"Pairs of strangers, set up and brought up on {given.kind}", lines)
-    return 0
+    return ["| what | goal | found |", "| --- | --- | --- |", *(f"| {a} | {b} | {c} |" for a, b, c in cells)]
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(over_pairs(__file__, __doc__, one, told, rows, "Pairs of strangers, set up and brought up on {kind}", 20))

@@ -7,6 +7,7 @@ makers have. Flashing goes in real time; the runs go by the chips' time, with th
 from __future__ import annotations
 
 import os
+import signal
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -64,6 +65,7 @@ class Evening:
         patch.setattr("benchctl.ports.loader._ASKED_S", 4.0)
         patch.setattr("benchctl.ports.loader.APART_S", 1.0)
         self.bench: AvrBench = fresh_bench(spec_of(pair, physics), folder)
+        self._gone_wrong: BaseException | None = None
 
     @contextmanager
     def in_real_time(self) -> Iterator[Callable[[Callable[[Sockets], object]], object]]:
@@ -116,7 +118,12 @@ class Evening:
             step = time.step
 
             def looked(deadline: float) -> None:
-                typist.look()
+                if self._gone_wrong is None:
+                    try:
+                        typist.look()
+                    except BaseException as e:  # the run would take it for a fault of a stage
+                        self._gone_wrong = e
+                        signal.raise_signal(signal.SIGINT)
                 step(min(deadline, time.now() + 0.05))
 
             time.step = looked  # type: ignore[method-assign]
@@ -126,10 +133,13 @@ class Evening:
         """A command at a terminal of its own; its exit code."""
         terminal = self._typist.terminal = Terminal(self.patch)
         try:
-            return main(words)
+            code = main(words)
         finally:
             self._typist.terminal = None
             terminal.close()
+            if self._gone_wrong is not None:
+                raise self._gone_wrong
+        return code
 
     def _servo(self) -> str:
         outputs = self.pair.boards[Role.CRAFT].output

@@ -143,3 +143,25 @@ def test_vibration_has_its_strength_and_frequency() -> None:
 
     assert math.sqrt(sum(x * x for x, _, _ in samples) / len(samples)) == pytest.approx(0.5, rel=0.02)
     assert samples[0][2] == pytest.approx(7.4 * 1000.0 / 60.0, rel=0.01)
+
+
+def test_jitter_about_one_width_starts_a_motor_once() -> None:
+    """Pulses that are 12 µs late now and then, as those of a pin without a compare unit are, at a width near the taught
+    end point: a controller starts the motor once and drives it until its pulse is back at rest (from memory)."""
+    rig = Rig(replace(ESC, min_us=1040.0))
+    rig.pulses(1000, 1.5)
+    for late_us in (0, 0, 12, 0, 0, 0, 12, 0, 12, 0) * 5:
+        rig.pulses(1050 + late_us, 0.02)
+    turning = rig.motor.spinning
+    rig.pulses(1030, 0.5)
+
+    assert (len(rig.motor.starts), turning, rig.motor.spinning) == (1, True, False)
+
+
+def test_no_motor_starts_below_the_width_that_starts_it() -> None:
+    """Just above the taught end point a standing motor stands still, and draws nothing."""
+    rig = Rig(replace(ESC, min_us=1040.0))
+    rig.pulses(1000, 1.5)
+    rig.pulses(1050, 1.0)
+
+    assert (rig.motor.starts, rig.motor.amps(rig.agenda.now)) == ([], 0.0)
