@@ -152,9 +152,6 @@ def last_run() -> Summary:
     return summarise(read(newest).events)
 
 
-@pytest.mark.xfail(
-    reason="outputs waits for the servos' supply by a prompt of kind DO, which nobody at a terminal or screen can answer"
-)
 @pytest.mark.parametrize("seed", SEEDS)
 def test_from_the_boot_loader_to_confirmed_outputs_link_and_controls(
     seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
