@@ -16,7 +16,8 @@ from benchctl import __version__
 from benchctl import events as ev
 from benchctl.bench import Bench, Operator
 from benchctl.errors import BenchctlError, InternalError, Stopped
-from benchctl.facts import PairKept
+from benchctl.facts import PairKept, PairReplaced
+from benchctl.pairfile import PairSpec, load, own
 from benchctl.procedure.file import Procedure
 from benchctl.procedure.runner import Runner
 from benchctl.runs.folder import RunFolder, run_name
@@ -285,8 +286,8 @@ class Operation:
 
     def _keep_pair(self) -> None:
         """What a search for the wiring has found by now, as a pair file: in the run's folder, and where the boards are
-        real in the user's folder of pairs, where none is overwritten."""
-        from benchctl.pairfile.keeping import keep
+        real in the user's folder of pairs: there it takes the place of the pair that the run went by, or of one that
+        the owner said it is to replace, and of no other."""
         from benchctl.pairfile.writing import as_toml
         from benchctl.report.as_pair import found_pair
 
@@ -294,10 +295,23 @@ class Operation:
         if pair is None:
             return
         (self.folder / PAIR_FILE).write_text(as_toml(pair), "utf-8")
-        where = str(self.folder / PAIR_FILE) if self.bench.simulated else keep(pair)
+        where = str(self.folder / PAIR_FILE) if self.bench.simulated else self._kept(pair)
         fact = PairKept(where)
         self._log(ev.FactFound(self.bench.now(), "", fact))
         self._log(ev.Note(self.bench.now(), "", fact.sentence(), "info"))
+
+    def _kept(self, found: PairSpec) -> str:
+        """Where in the user's folder of pairs. What the run went by and did not look at stays as it was."""
+        from benchctl.pairfile.keeping import keep
+
+        told = [f.pair for stage in self.summary.stages.values() for f in stage.facts if isinstance(f, PairReplaced)]
+        gone_by = {board.wiring.pair for board in self.bench.boards.values()} & set(own())
+        for name in told[:1]:
+            return keep(found, name)
+        for name in gone_by:
+            before = load(name)
+            return keep(replace(before, boards={**before.boards, **found.boards}), name)
+        return keep(found)
 
     def _write_reports(self) -> None:
         """Not when the log had to be given up: what little room there is belongs to the record."""

@@ -50,6 +50,7 @@ from benchctl.facts.transceiver import (
 )
 from benchctl.facts.wiring import (
     PairKept,
+    PairReplaced,
     WiringFound,
     WiringUnsure,
 )
@@ -73,6 +74,7 @@ __all__ = [
     "OutputMoves",
     "OutputRestarts",
     "PairKept",
+    "PairReplaced",
     "Part",
     "RequestRefused",
     "SensorAbsent",

@@ -9,6 +9,7 @@ from benchctl.facts.base import Fact
 from benchctl.terms import Role
 
 _HOW: Mapping[str, str] = {"looked": "found by looking", "person": "found with your help", "said": "as you said",
+                           "unseen": "as you said; bring-up confirms it by a small movement",
                            "known": "as the pair file has it"}  # fmt: skip
 
 
@@ -17,7 +18,8 @@ class WiringFound(Fact):
     """The search for the wiring has found one thing, or the owner has said it. key and value: as in a pair file.
 
     how: "looked" where the board's own answers show it, "person" where somebody had to do or to see something,
-    "said" where the owner's word is all there is, "known" where a pair file said it before.
+    "said" where the owner's word is all there is, "unseen" where that is still to be confirmed, "known" where a pair
+    file said it before.
     """
 
     board: Role
@@ -50,3 +52,13 @@ class PairKept(Fact):
 
     def sentence(self) -> str:
         return f"what was found is the pair {self.where}"
+
+
+@dataclass(frozen=True, slots=True)
+class PairReplaced(Fact):
+    """The owner has said that what is found takes the place of a pair file that is kept already, the pair's name."""
+
+    pair: str
+
+    def sentence(self) -> str:
+        return f"what is found takes the place of the pair {self.pair}, as you said"

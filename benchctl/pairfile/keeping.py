@@ -11,12 +11,20 @@ from benchctl.pairfile.schema import PairSpec
 from benchctl.pairfile.writing import as_toml
 
 
-def keep(pair: PairSpec) -> str:
+def keep(pair: PairSpec, instead: str = "") -> str:
     """Write the pair into the user's folder; returns the name under which it is there.
 
-    Another pair of that name stays: the new one is then called NAME-2, and so on. Raises UsageError when the folder
-    cannot be written.
+    instead: a pair of the user's whose place it takes; that one's file gets ".old" behind its name. Else another pair
+    of that name stays: the new one is then called NAME-2, and so on. Raises UsageError when the folder cannot be
+    written.
     """
+    if instead:
+        path, pair = folder() / f"{instead}.toml", replace(pair, name=instead)
+        try:
+            if path.exists() and not _same(load(str(path)), pair):
+                path.replace(f"{path}.old")
+        except OSError as e:
+            raise UsageError(f"{path}: cannot be renamed ({e.strerror or e})") from e
     for name in itertools.chain([pair.name], (f"{pair.name}-{n}" for n in itertools.count(2))):
         path, named = folder() / f"{name}.toml", replace(pair, name=name)
         if name in shipped():

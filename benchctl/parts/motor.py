@@ -12,8 +12,8 @@ from benchctl.parts.rail import Rail
 
 #: speed, as a share of full, below which a motor counts as standing
 STANDS = 0.02
-#: a controller starts a standing motor from STANDS on, a share of full throttle, and drives a turning one on at LEAST at
-#: least until its pulse is back at rest, so that jitter about one width does not start it again and again (from memory)
+#: a controller starts a standing motor from STANDS on, a share of full throttle, and drives a turning one on with LEAST
+#: or more until its pulse is back at rest: jitter about one width does not start it again and again (from memory)
 LEAST = 0.03
 #: a motor whose drive is cut is heard to stumble when its speed falls to this share; no source
 HEARD = 0.7

@@ -64,6 +64,9 @@ class Board:
         self.gate: Callable[[Request[Any]], None] | None = None
         self.restarts = 0
         self.expects_restart = False
+        #: a servo was seen not to be where it is declared: perhaps it is at the LED's pin, where every blink is a pulse
+        #: that drives it against its stop
+        self.servo_astray = False
         #: why it last restarted, in words
         self.cause = ""
         self._heard = clock.now()

@@ -70,6 +70,11 @@ def _blinks(ctx: Context, role: Role) -> None:
         return
     if ctx.bench.operator.by == "none" or not _there(ctx, board, "led"):
         return
+    if board.servo_astray:
+        ctx.doubt(
+            f"the {role} unit's LED is not blinked: a servo is not where it is declared, perhaps at the LED's pin"
+        )
+        return
     with ctx.tolerating(board):
         _count_blinks(ctx, board)
 

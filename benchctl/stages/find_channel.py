@@ -9,10 +9,11 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from benchctl import events as ev
 from benchctl import pairfile
 from benchctl.analysis.spectrum import Occupancy, occupancy
-from benchctl.errors import Refused, UsageError
-from benchctl.facts import WiringFound
+from benchctl.errors import OperatorAbsent, Refused, UsageError
+from benchctl.facts import PairReplaced, WiringFound
 from benchctl.session.pairing import CHANNELS, pair_channel, pair_name, pair_settings
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.transceiver import ALL_CHANNELS, sweep
@@ -21,6 +22,7 @@ from benchctl.terms import Role, Source
 _KEY = "radio_channel"
 #: a channel that is busier than the best by less than this is as good: the label's own is kept then
 _ALIKE = 0.05
+_REPLACE = "replace it"
 
 
 def taken(mine: str) -> dict[int, str]:
@@ -44,8 +46,26 @@ def chosen(scan: tuple[Occupancy, ...], own: int, others: Iterable[int]) -> int:
     return own if own in free and scan[own].share <= scan[best].share + _ALIKE else best
 
 
+def _say_if_replaced(ctx: Context, name: str) -> None:
+    """A pair of that name is kept already and this run did not go by it: the owner knows whether it is the same."""
+    if ctx.bench.simulated or name not in pairfile.own() or ctx.board(Role.HAND).wiring.pair == name:
+        return
+    text = (
+        f"You have a pair {name} already. Is what is found now to take its place (its file is kept as "
+        f"{name}.toml.old), or is it to be kept beside it, as {name}-2?"
+    )
+    try:
+        said = ctx.ask(ev.PromptKind.CHOICE, text, "keep_pair", choices=(_REPLACE, "keep both"), timeout_s=600.0)
+    except OperatorAbsent:
+        return
+    if said == _REPLACE:
+        ctx.establish(PairReplaced(name))
+
+
 def perform(ctx: Context) -> None:
     boards = [ctx.board(role) for role in (Role.HAND, Role.CRAFT)]
+    label = next((b.identity.label for b in boards if b.identity is not None and b.identity.label), "")
+    _say_if_replaced(ctx, pair_name(label))
     hits, looks = np.zeros(ALL_CHANNELS, np.int64), 0
     for board in boards:
         try:
@@ -57,7 +77,6 @@ def perform(ctx: Context) -> None:
     if not looks:
         ctx.doubt("no transceiver can listen, so no channel is suggested")
         return
-    label = next((b.identity.label for b in boards if b.identity is not None and b.identity.label), "")
     others, own = taken(pair_name(label)), pair_settings(label).get(_KEY, CHANNELS[0])
     scan = occupancy(hits, np.full(ALL_CHANNELS, looks))
     channel = chosen(scan, own, others)

@@ -6,10 +6,10 @@ from __future__ import annotations
 from benchctl.analysis.pin_nature import Nature
 from benchctl.pairfile.pins import BY_PORT, NONE
 from benchctl.stages import nrf24_facts as nrf
-from benchctl.stages.transceiver_joints import LOW, pin
+from benchctl.stages.transceiver_joints import LOW, joint, pin
 from benchctl.stages.transceiver_lines import START_UP_S, answers, spi, start_sending
 from benchctl.stages.wiring_search import Search
-from benchctl.wire.catalogue import NO_PIN, Function
+from benchctl.wire.catalogue import MISO_PIN, NO_PIN, Function
 
 
 def find_radio(search: Search) -> None:
@@ -35,6 +35,9 @@ def _find_csn(search: Search) -> str:
     tried, hits = search.drivable(), []
     for n, port in enumerate(tried):
         search.ctx.progress(n, len(tried), "looking for the transceiver")
+        if joint(search.board, search.ctx.wait, MISO_PIN, BY_PORT[port].code):
+            search.ctx.note(f"{BY_PORT[port].sketch} and MISO are joined: that pin is not driven", "warning")
+            continue
         _at(search, Function.RADIO_CSN, port)
         if answers(search.board):
             hits.append(port)

@@ -164,6 +164,7 @@ def _find_output(search: Search, name: str, number: int, count: int) -> None:
         {"a servo": "servo", "a motor controller": "motor"},
         "what_drives",
         port,
+        "unseen",
     )
     if said == "a motor controller":
         search.choose(

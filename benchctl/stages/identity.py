@@ -9,17 +9,21 @@ from benchctl.analysis.fuses import complaints, fuses
 from benchctl.analysis.latency import median, quantile_interval
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.errors import Refused
+from benchctl.facts import Line, LineBroken
 from benchctl.session.board import Board
 from benchctl.session.boot import Identity
 from benchctl.session.pairing import pair_settings
 from benchctl.stages.announce import announce
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.host_clock import HostClock
+from benchctl.stages.transceiver_joints import joined_at_rest
 from benchctl.terms import Limit, Role, Source
 from benchctl.wire import msg
-from benchctl.wire.catalogue import GUARDED_SETTINGS, PIN_KEYS, SETTING_BY_NAME
+from benchctl.wire.catalogue import GUARDED_SETTINGS, NO_PIN, PIN_KEYS, SETTING_BY_NAME, Function
 from benchctl.wire.stored import GUARDED_KEYS
 
+#: what of the transceiver's pins the board drives as soon as it is told of them
+_RADIO_DRIVEN = (Function.RADIO_CE, Function.RADIO_CSN)
 _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
 #: the image CRC is computed in idle time after the start
 _CRC_WAIT_S = 3.0
@@ -109,12 +113,24 @@ def _match_settings(ctx: Context, board: Board) -> None:
         changed = True
     try:
         others = {function: pin for function, pin in wiring.pins.items() if PIN_KEYS + function not in GUARDED_KEYS}
+        if joint := _joint(ctx, board):
+            ctx.fail(LineBroken(board.role, Line.BRIDGED, joint))
+            others.update(dict.fromkeys(_RADIO_DRIVEN, NO_PIN))
         changed |= board.match_outputs(others, ())
         changed |= _match_numbers(board, wiring.joint or wiring.label or found.label)
     except Refused as e:
         ctx.fail(f"the {board.role} board does not take its settings: {e}")
     if changed:
         board.save_settings()
+
+
+def _joint(ctx: Context, board: Board) -> str:
+    """Lines of the transceiver that solder joins, of a board that is to be told of CE and CSN for the first time: one
+    would be driven against the other, or into the transceiver's output."""
+    wanted = [board.wiring.pins.get(function, NO_PIN) for function in _RADIO_DRIVEN]
+    if wanted == [NO_PIN] * 2 or any(board.read_pin(function) != NO_PIN for function in _RADIO_DRIVEN):
+        return ""
+    return joined_at_rest(board, ctx.wait, *wanted)
 
 
 def _match_numbers(board: Board, label: str) -> bool:

@@ -98,7 +98,7 @@ def _confirmed(board: Board) -> set[int]:
 
 
 def _switchable(board: Board) -> tuple[str, ...]:
-    out = ["led"] if board.wiring.pins.get(Function.LED, NO_PIN) != NO_PIN else []
+    out = ["led"] if board.wiring.pins.get(Function.LED, NO_PIN) != NO_PIN and not board.servo_astray else []
     kinds = board.wiring.pulse_kinds
     out += ["servo"] if servo_moves(board) else []
     out += ["motor_idle"] if any(kinds[c - 1] in MOTOR_KINDS for c in _confirmed(board)) else []

@@ -168,7 +168,9 @@ def _seen_right(ctx: Context, wiring: Wiring, channel: int) -> bool:
     seen = {_SERVO: 1, _MOTOR: 2}.get(answer, 0)
     ctx.read(f"output{channel}_moves", seen, "", 1, source=Source.OPERATOR, note="0 nothing, 1 servo, 2 motor")
     if answer == (_NOTHING if kind in MOTOR_KINDS else _SERVO):
+        craft.servo_astray &= kind is not PulseKind.SERVO
         return True
+    craft.servo_astray |= kind is PulseKind.SERVO
     ctx.fail(OutputMoves(channel, what, answer if answer in (_SERVO, _MOTOR) else _NOTHING))
     return False
 

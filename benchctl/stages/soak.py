@@ -122,7 +122,8 @@ def _traffic(ctx: Context, seen: _Seen, run: LinkRun, length: float) -> None:
 def _switch(ctx: Context, on: bool) -> None:
     for role in _ROLES:
         board = ctx.board(role)
-        board.ask(msg.Load(load=Load.LED, on=int(on), strength=100))
+        if not board.servo_astray:
+            board.ask(msg.Load(load=Load.LED, on=int(on), strength=100))
         if servo_moves(board):
             board.ask(msg.Load(load=Load.SERVO, on=int(on), strength=100))
 

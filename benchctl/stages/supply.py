@@ -244,11 +244,9 @@ def _steps(ctx: Context, board: Board) -> list[Step]:
     sending = Stretch(first, max(10, 2 * math.ceil((1.4 * until - first) / _SENDING_POINTS / 2)), _SENDING_POINTS)
     transmit, led = known.get("transmit", 11.3) / 1000, known.get("led", 9.0) / 1000
     # the smaller load first: one that the board does not live through ends the look at it
-    steps = [
-        # fine where the rail bends, coarse to where it rests; often, for the band-gap's steps are coarse
-        Step(Load.LED, "led", led, _LED_STRETCHES, 2 * repeats, 4, math.inf),
-        Step(Load.TRANSMIT, "transmit", transmit, (settling, sending), repeats, 4, until),
-    ]
+    # fine where the rail bends, coarse to where it rests; often, for the band-gap's steps are coarse
+    steps = [Step(Load.LED, "led", led, _LED_STRETCHES, 2 * repeats, 4, math.inf)] if not board.servo_astray else []
+    steps.append(Step(Load.TRANSMIT, "transmit", transmit, (settling, sending), repeats, 4, until))
     if servo_moves(board):
         servo = known.get("servo", 500.0) / 1000
         steps.append(Step(Load.SERVO, "servo", servo, (Stretch(50, 250, 80),), max(1, repeats // 4), 60, math.inf))

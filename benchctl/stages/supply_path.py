@@ -40,7 +40,7 @@ def mean_code(board: Board, source: AdcSource) -> float:
 
 def path_ohms(ctx: Context, board: Board, rest: float, bandgap: float) -> None:
     """Reads the ohms while packet follows packet, the LED on top. rest: volts without both; bandgap: volts."""
-    if board.wiring.pins.get(Function.LED, NO_PIN) == NO_PIN:
+    if board.wiring.pins.get(Function.LED, NO_PIN) == NO_PIN or board.servo_astray:
         return
     known = board.wiring.loads_ma
     milliamps = known.get("led", 9.0) + SENDING_SHARE * known.get("transmit", 11.3) + SETTLING_MA

@@ -1,12 +1,14 @@
 """Solder where none belongs: which lines of the transceiver are joined, exchanged or shorted, by pins that listen.
 
 Nothing is driven but CE and CSN, which are the transceiver's inputs; SCK, MOSI and IRQ are only read, under the chip's
-own pull-up and without. The next SPI transaction takes its pins back.
+own pull-up and without. The next SPI transaction takes its pins back. Before CE and CSN are driven for the first time,
+`joined_at_rest` looks at pins that are all inputs still: joined to each other, or to an output, they must not be.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import combinations
 
 from benchctl.errors import Refused
 from benchctl.session.board import Board
@@ -17,6 +19,8 @@ from benchctl.wire.catalogue import MISO_PIN, NO_PIN, Function
 INPUT, PULL_UP, LOW, HIGH = range(4)
 #: fixed by the chip: PB3 and PB5
 _MOSI_PIN, _SCK_PIN = 0x13, 0x15
+#: s: a pin that nobody holds loses what the pull-up left in it; looks that a joint stands, since floating pins wander
+_LATE_S, _ROUNDS = 0.01, 6
 
 
 def pin(board: Board, function: Function, mode: int) -> int:
@@ -30,6 +34,32 @@ def joined(board: Board) -> str:
         return next((names for names, looks in _JOINED if looks(board)), "")
     except Refused:
         return ""
+
+
+def joined_at_rest(board: Board, wait: Callable[[float], None], ce: int, csn: int) -> str:
+    """As `joined`, by pull-ups alone, of a board that drives none of these pins yet.
+
+    ce, csn: codes of the pins meant for them, NO_PIN for one that is not to be looked at.
+    """
+    at = {"CE": ce, "CSN": csn, "SCK": _SCK_PIN, "MOSI": _MOSI_PIN, "MISO": MISO_PIN}
+    lines = [name for name, code in at.items() if code != NO_PIN]
+    pairs = ((one, other) for one, other in combinations(lines, 2) if joint(board, wait, at[other], at[one]))
+    return next((f"{one} and {other}" for one, other in pairs), "")
+
+
+def joint(board: Board, wait: Callable[[float], None], one: int, other: int) -> bool:
+    """Whether the pull-up of one pin lifts the other, time and again, and it falls without."""
+    return all(_lifts(board, wait, one, other) for _ in range(_ROUNDS))
+
+
+def _lifts(board: Board, wait: Callable[[float], None], one: int, other: int) -> bool:
+    if _read(board, other, INPUT):
+        return False
+    board.ask(msg.Look(pin=one, mode=PULL_UP))
+    lifted = _read(board, other, INPUT)
+    board.ask(msg.Look(pin=one, mode=INPUT))
+    wait(_LATE_S)
+    return bool(lifted)
 
 
 def exchanged(board: Board) -> str:

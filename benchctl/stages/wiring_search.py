@@ -117,7 +117,9 @@ class Search:
 
     # ------------------------------------------------------------------ asking
 
-    def choose(self, key: str, text: str, choices: Mapping[str, str | bool], action: str, detail: str = "") -> str:
+    def choose(
+        self, key: str, text: str, choices: Mapping[str, str | bool], action: str, detail: str = "", how: str = "said"
+    ) -> str:
         """Have the owner choose; choices: shown text to value, the last one "I do not know". Keeps the value.
 
         Returns the shown text.
@@ -127,7 +129,7 @@ class Search:
             ev.PromptKind.CHOICE, text, action, role=self.role, detail=detail, choices=shown, timeout_s=600.0
         )
         if answer in choices:
-            self.keep(key, choices[answer], "said")
+            self.keep(key, choices[answer], how)
         return answer
 
     def number(self, text: str, action: str, detail: str, least: int, most: int, unit: str = "") -> int:

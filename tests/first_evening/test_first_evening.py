@@ -66,6 +66,7 @@ class Evening:
         patch.setattr("benchctl.ports.loader.APART_S", 1.0)
         self.bench: AvrBench = fresh_bench(spec_of(pair, physics), folder)
         self._gone_wrong: BaseException | None = None
+        self.last_words = ""  # of the last command, at the terminal
 
     @contextmanager
     def in_real_time(self) -> Iterator[Callable[[Callable[[Sockets], object]], object]]:
@@ -136,6 +137,7 @@ class Evening:
             code = main(words)
         finally:
             self._typist.terminal = None
+            self.last_words = (self._typist.seen + terminal.read())[-2000:]
             terminal.close()
             if self._gone_wrong is not None:
                 raise self._gone_wrong

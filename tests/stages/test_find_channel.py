@@ -75,3 +75,16 @@ def test_both_boards_are_told_the_channel(home: Path, tmp_path: Path) -> None:
     pair = of_batch(9, channel=CHANNELS[1])
     for role in (Role.HAND, Role.CRAFT):
         assert owner_wiring(pair, role).settings["radio_channel"] == CHANNELS[1]
+
+
+def test_a_set_up_taken_up_again_goes_into_the_same_file(home: Path) -> None:
+    """The pair whose place it takes keeps its name, and its file is there still; others of that name stay."""
+    first, again = of_batch(1), of_batch(1, channel=CHANNELS[4])
+    assert keep(first) == "reed-01"
+
+    assert keep(again) == "reed-01-2"
+    assert keep(again, "reed-01") == "reed-01"
+
+    assert pairfile.load("reed-01").boards == again.boards
+    assert pairfile.parse((home / "reed-01.toml.old").read_bytes()).boards == first.boards
+    assert sorted(pairfile.own()) == ["reed-01", "reed-01-2"]
