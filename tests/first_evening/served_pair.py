@@ -63,6 +63,14 @@ def fresh_bench(spec: BenchSpec, folder: Path) -> AvrBench:
     return bench
 
 
+def flashed_bench(spec: BenchSpec, folder: Path) -> AvrBench:
+    """Chips with the probe firmware, unplugged."""
+    bench = AvrBench(spec)
+    for role in ROLES:
+        bench.world.boards[role].power_off(bench.now())
+    return bench
+
+
 def missing() -> str:
     """What this machine lacks for an evening, "" when nothing."""
     for program in ("avrdude", "avr-gcc"):

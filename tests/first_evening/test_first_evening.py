@@ -17,7 +17,7 @@ from queue import SimpleQueue
 import pytest
 from fair_time import fair_time
 from random_pairs import random_pair
-from served_pair import ROLES, Hands, Sockets, fresh_bench, missing, spec_of
+from served_pair import ROLES, Hands, Sockets, flashed_bench, fresh_bench, missing, spec_of
 from stepped import Counted, stepped
 from typed import Terminal, Typist
 
@@ -27,6 +27,7 @@ from benchctl.avr.bench import AvrBench
 from benchctl.facts import Line, LineBroken, WiringUnsure
 from benchctl.operate import default_root
 from benchctl.pairfile import PairSpec
+from benchctl.pairfile.keeping import keep
 from benchctl.ports.outlets import PtyOutlet
 from benchctl.runs.folder import list_runs
 from benchctl.runs.log import read
@@ -48,9 +49,11 @@ BROUGHT_UP = ("outputs", "link", "controls")
 
 
 class Evening:
-    """The bench, the sockets and the maker's home folder."""
+    """The bench, the sockets and the maker's home folder. flashed: somebody has put the probe firmware on already."""
 
-    def __init__(self, pair: PairSpec, physics: str, folder: Path, patch: pytest.MonkeyPatch) -> None:
+    def __init__(
+        self, pair: PairSpec, physics: str, folder: Path, patch: pytest.MonkeyPatch, *, flashed: bool = False
+    ) -> None:
         self.pair, self.patch = pair, patch
         self.places = folder / "ports"
         self.places.mkdir()
@@ -64,7 +67,8 @@ class Evening:
         # a busy machine's chips are slower than real time
         patch.setattr("benchctl.ports.loader._ASKED_S", 4.0)
         patch.setattr("benchctl.ports.loader.APART_S", 1.0)
-        self.bench: AvrBench = fresh_bench(spec_of(pair, physics), folder)
+        make = flashed_bench if flashed else fresh_bench
+        self.bench: AvrBench = make(spec_of(pair, physics), folder)
         self._gone_wrong: BaseException | None = None
         self.last_words = ""  # of the last command, at the terminal
 
@@ -176,6 +180,25 @@ def test_from_the_boot_loader_to_confirmed_outputs_link_and_controls(
     found = pairfile.load(name)
     for role in ROLES:
         assert _wired(found, role) == _wired(evening.pair, role)
+    assert [str(entry) for entry in evening.bench.harm.entries] == []
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_whole_bring_up_to_its_last_verdict(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Flashed boards, told nothing, and the pair file as their maker wrote it: every stage passes, down to the soak.
+
+    By itself, since after the evening above it would take twice as long as a test may.
+    """
+    pair = random_pair(seed)
+    evening = Evening(pair, "", tmp_path, monkeypatch, flashed=True)
+    keep(pair)
+    with evening.by_the_chips_time():
+        code = evening.types("run", "bring-up", "--bench", "ports", "--pair", pair.name)
+    run = last_run()
+
+    assert [(s.name, s.verdict, s.reason) for s in run.stages.values() if s.verdict is not Verdict.PASS] == []
+    assert code == 0
+    assert run.stages.keys() >= {"esc_arming", "throttle_ramp", "link_loss_cut", "soak"}
     assert [str(entry) for entry in evening.bench.harm.entries] == []
 
 
