@@ -218,10 +218,11 @@ class CountedPort(SerialPort):
             self._counts.port = self
         super().__init__(name, *more)
 
-    def _send(self, how: Callable[[bytes], None], data: bytes) -> None:
-        super()._send(how, data)
+    def _send(self, how: Callable[[bytes], Any], data: bytes) -> Any:
+        taken = super()._send(how, data)
         if self._counts is not None:
             self._counts.sent += len(data)
+        return taken
 
     def _keep(self, data: bytes) -> None:
         super()._keep(data)

@@ -101,7 +101,9 @@ class Typist:
         self.seen += self.terminal.read()
         while found := _ASKED.search(self.seen):
             self.seen = self.seen[found.end() :]
-            self._asked(" ".join(found["text"].split()))
+            text = " ".join(found["text"].split())
+            if found["sign"] == "►" or text.endswith(_END):  # a stage that is undecided has that sign, too
+                self._asked(text)
         for one in tuple(self._going_on):
             prompt, question = one
             answer = self.hands.seen(prompt)
