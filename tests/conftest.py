@@ -1,5 +1,6 @@
 """Fixtures and leak checks, and in how many processes the tests run."""
 
+import gc
 import os
 import sys
 from collections.abc import Iterator
@@ -54,6 +55,17 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
             return folder if folder.rpartition("/")[2] in ONE_PROCESS else file
 
     return BySharedRuns(config, log)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    """What is imported and collected stays: the collector of garbage need not look at it, now or in any test."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+        gc.freeze()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -32,6 +32,7 @@ def test_intervals_cover(bench):
     assert missed == []
 
 
+@pytest.mark.long
 def test_intervals_cover_over_minutes():
     assert all(r.plausible() for r in campaign.coverage(5, 5, [campaign.long_host_bench]))
 

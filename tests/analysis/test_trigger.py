@@ -46,7 +46,7 @@ def test_no_trouble_names_nobody():
     assert find_trigger(NAMES, PLAN, np.zeros(16, bool)) is None
 
 
-@pytest.mark.parametrize("rate", [0.1, 0.3, 0.5])
+@pytest.mark.parametrize("rate", [0.3, *(pytest.param(r, marks=pytest.mark.long) for r in (0.1, 0.5))])
 def test_innocent_loads_are_named_no_more_often_than_stated(rate):
     """Trouble that has nothing to do with any load, looked at after each of six blocks; 1 % is promised."""
     chance = np.random.default_rng(17)

@@ -94,7 +94,7 @@ def test_the_stick_is_never_taken_from_a_conversion_of_the_supply(pair):
     pair.hand.ask(msg.LoopStart(trace=0))
     pair.wait(0.1)
     pair.craft.events(msg.Trace)
-    for n in range(100):
+    for n in range(33):
         for on in (1, 0):
             pair.hand.ask(msg.StickSet(on=on, x=819, y=819))
             pair.wait(0.0213 + 0.00017 * (n % 11))

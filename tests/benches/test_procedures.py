@@ -56,6 +56,7 @@ def healthy(require_kind, tmp_path_factory: pytest.TempPathFactory) -> Callable[
     return run
 
 
+@pytest.mark.parametrize("kind", ["sim", pytest.param("avr", marks=pytest.mark.long)])
 def test_healthy_link_passes(kind, healthy) -> None:
     """Three stages, all passed, exit code 0, both boards identified."""
     result = healthy(kind)
@@ -101,6 +102,7 @@ def test_loss_agrees(open_bench, tmp_path: Path, loss: float) -> None:
     assert max(a.low, b.low) <= min(a.high, b.high), (seen[0].text(), seen[1].text())
 
 
+@pytest.mark.long
 def test_latency_agrees_within_twenty_microseconds(healthy) -> None:
     results = [healthy(kind) for kind in ("sim", "avr")]
     for name in ("hand_to_craft.latency_p50", "craft_to_hand.latency_p50", "round_trip_p50"):
@@ -109,6 +111,7 @@ def test_latency_agrees_within_twenty_microseconds(healthy) -> None:
         assert sim == pytest.approx(avr, abs=20.0), name
 
 
+@pytest.mark.parametrize("kind", ["sim", pytest.param("avr", marks=pytest.mark.long)])
 def test_one_way_floor_is_respected(kind, healthy) -> None:
     """No packet is faster than settling and air time allow: nRF24L01+ Product Specification, tables 16 and 19."""
     result = healthy(kind)

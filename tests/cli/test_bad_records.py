@@ -39,10 +39,11 @@ def check(good: Path, spoiled: Path, capsys: pytest.CaptureFixture[str]) -> None
             assert err == ""
 
 
+@pytest.mark.parametrize("seeds", [range(2), pytest.param(range(2, 8), marks=pytest.mark.long)], ids=str)
 @pytest.mark.parametrize("spoiler", SPOILERS)
-def test_spoiled_records(spoiler: str, run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_spoiled_records(spoiler: str, seeds: range, run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lines = [line for line in (run / LOG).read_bytes().splitlines() if b'"progress"' not in line]
-    for seed in range(8):
+    for seed in seeds:
         chance = random.Random(f"{spoiler} {seed}")
         folder = tmp_path / str(seed) / "run"
         folder.mkdir(parents=True)

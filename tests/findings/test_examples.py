@@ -117,6 +117,7 @@ def test_trouble_on_one_board_hides_none_on_the_other(hunted):
     }  # fmt: skip
 
 
+@pytest.mark.long
 def test_a_healthy_pair_has_no_finding(hunted):
     assert find(hunted("mudlark")) == []
 

@@ -146,7 +146,7 @@ def test_the_sketch_has_its_transceiver_back(images: dict[Role, str], tmp_path: 
     assert came.lost == 0
 
 
-@pytest.mark.parametrize("clock", [16_000_000, 8_000_000])
+@pytest.mark.parametrize("clock", [16_000_000, pytest.param(8_000_000, marks=pytest.mark.long)])
 def test_a_mark_costs_at_most_five_microseconds(build: Build, tmp_path: Path, clock: int) -> None:
     """Counted on the pin that the sketch holds high meanwhile, less what the timing itself takes."""
     need(available())

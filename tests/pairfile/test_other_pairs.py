@@ -27,7 +27,7 @@ def brought_up(name: str, kind: str, folder: Path) -> tuple[list[str], list[str]
     return stages, [*harm, *(f.title for f in made.summary.findings)]
 
 
-@pytest.mark.parametrize("name", OTHERS)
+@pytest.mark.parametrize("name", ["mudlark-modules", pytest.param("mudlark-low-volt", marks=pytest.mark.long)])
 def test_shipped_pairs_are_brought_up(name: str, tmp_path: Path) -> None:
     """Other pins, no IRQ, switches to the supply, 8 MHz and 3.3 V: every stage of bring-up passes, nothing is found."""
     assert brought_up(name, "sim", tmp_path) == ([], [])

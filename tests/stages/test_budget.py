@@ -70,7 +70,7 @@ def readings(bench_name: str) -> Iterator[tuple[str, Reading]]:
     yield from taken
 
 
-@pytest.fixture(scope="module", params=["healthy", "weak"])
+@pytest.fixture(scope="module", params=["healthy", pytest.param("weak", marks=pytest.mark.long)])
 def taken(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> list[tuple[str, Reading]]:
     if request.param == "healthy":
         return list(readings("sim"))

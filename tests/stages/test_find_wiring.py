@@ -36,7 +36,8 @@ def test_shipped_pairs(name: str, tmp_path: Path) -> None:
     assert (verdict, out.wrong, out.unknown, harm) == (Verdict.PASS, [], [], [])
 
 
-@pytest.mark.parametrize("seed", [7001, *(pytest.param(s, marks=pytest.mark.long) for s in (7002, 7003))])
+@pytest.mark.long
+@pytest.mark.parametrize("seed", [7001, 7002, 7003])
 def test_pairs_of_strangers(seed: int) -> None:
     """Pins drawn at random, IRQ wired or not, switches either way, 8 or 16 MHz: found, and brought up by it."""
     out = strangers.one(seed, "sim")

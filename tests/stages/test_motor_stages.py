@@ -68,6 +68,7 @@ def test_a_healthy_pair_passes(perform) -> None:
     assert max(w for _, w in esc.above_idle) <= 1200.5
 
 
+@pytest.mark.long
 def test_a_healthy_pair_passes_on_the_real_firmware(perform, avr_here: None) -> None:
     _, result = perform(kind="avr", procedure=motor_procedure(link_loss_cut={"repeats": 2, "resets": 1, "unplugs": 1}))
 
@@ -153,7 +154,7 @@ def test_a_shaking_motor_breaks_the_ramp_off(perform) -> None:
     assert esc.last_width_us == pytest.approx(1000, abs=1)
 
 
-@pytest.mark.parametrize("kind", ["sim", "avr"])
+@pytest.mark.parametrize("kind", ["sim", pytest.param("avr", marks=pytest.mark.long)])
 def test_a_motor_that_starts_and_stops_by_itself_is_counted(perform, kind: str, request) -> None:
     """No ground beside the signal: the controller loses the pulses for longer than it bears, several times a ramp."""
     if kind == "avr":

@@ -235,7 +235,7 @@ def test_start_up_sounds_are_recorded_and_expected_the_same_later(watch) -> None
     assert "tune" in other.stages["esc_arming"].reason
 
 
-@pytest.mark.parametrize("name", ["regression", "soak"])
+@pytest.mark.parametrize("name", ["soak", pytest.param("regression", marks=pytest.mark.long)])
 def test_servos_swing_only_with_the_battery_attested_off(watch, name: str) -> None:
     text = CRAFT + '[operator]\nsays_no = ["supply_off"]\n'
     done = watch(text, procedure=load(shipped.procedure(name)), settled=True)

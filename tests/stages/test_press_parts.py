@@ -20,10 +20,10 @@ from benchctl.terms import Role, Verdict
 
 PLACES = [
     ("hand", "module_supply", Part.TRANSCEIVER, Shows.SETTINGS),
-    ("craft", "csn", Part.TRANSCEIVER, Shows.LINES),
     ("hand", "supply", Part.SUPPLY, Shows.RESTART),
-    ("hand", "joy_y", Part.JOYSTICK, Shows.STICK),
-    ("craft", "sensor", Part.SENSOR, Shows.SENSOR),
+    pytest.param("craft", "csn", Part.TRANSCEIVER, Shows.LINES, marks=pytest.mark.long),
+    pytest.param("hand", "joy_y", Part.JOYSTICK, Shows.STICK, marks=pytest.mark.long),
+    pytest.param("craft", "sensor", Part.SENSOR, Shows.SENSOR, marks=pytest.mark.long),
 ]
 
 
