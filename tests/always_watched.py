@@ -13,8 +13,10 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
+import watched_air
 import watched_host
 import watched_radio
+from watched_air import FarStop
 from watched_radio import Heard, follow
 
 from benchctl.avr.bench import AvrBench
@@ -24,6 +26,8 @@ from benchctl.pairfile.pins import code
 from benchctl.parts.allowance import Allowance
 from benchctl.parts.board import Board
 from benchctl.parts.world import World
+from benchctl.relayed_bench import RelayedBench
+from benchctl.session.over_air import FarBoard
 from benchctl.sim.bench import SimBench
 from benchctl.terms import Role
 from benchctl.wire.catalogue import MOTOR_KINDS, PulseKind
@@ -83,8 +87,7 @@ class PulseWatch:
             self.wrong.append((time, short, f"{self.board.role} {self.name}, {time:.6f} s: {text}"))
 
     def complaints(self) -> list[str]:
-        far = bool(self.board.spec.via)  # settings that come over the air are not seen here
-        out = [text for time, short, text in self.wrong if not (short and (far or self.allowed.cut(time)))]
+        out = [text for time, short, text in self.wrong if not (short and self.allowed.cut(time))]
         self.wrong.clear()
         return out
 
@@ -160,7 +163,8 @@ class Watched:
         self.stops: list[tuple[float, set[Role], set[Role]]] = []
         self.told = 0
         self.expected = {HarmKind(kind) for kind in world.spec.harm}
-        heard = follow(world)
+        self.far_stops: list[FarStop] = []
+        heard, self.by_air = follow(world)
         for role, board in world.boards.items():
             edges: deque[tuple[float, str]] = deque(maxlen=16)
             for n in range(1, 7):
@@ -180,7 +184,14 @@ class Watched:
             wrong = one.complaints()
             if not pulses_meant:
                 new += wrong
-        return new + self._unheard_stops()
+        return new + self._unheard_stops() + self._unheard_far_stops()
+
+    def _unheard_far_stops(self) -> list[str]:
+        """The same of boards that have no cable, through the one that relays."""
+        due = [one for one in self.far_stops if self.world.agenda.now > one.at + watched_air.STOP_S]
+        self.far_stops = [one for one in self.far_stops if one not in due]
+        powered = [one for one in due if self.world.boards[one.role].powered]
+        return [why for one in powered if (why := one.wrong(self.world.allowances[one.role]))]
 
     def _unheard_stops(self) -> list[str]:
         """What is plugged in, has its supply and has not just restarted hears every stop, and is said to be reached."""
@@ -235,6 +246,7 @@ def install() -> None:
     World.__init__ = made  # type: ignore[method-assign]
     for bench in (SimBench, AvrBench):
         _watch_stops(bench)
+    _watch_far_stops()
 
 
 def _watch_stops(bench: type[Any]) -> None:
@@ -254,6 +266,23 @@ def _watch_stops(bench: type[Any]) -> None:
         return reach
 
     bench.stop_all = told
+
+
+def _watch_far_stops() -> None:
+    stop_all = RelayedBench.stop_all
+
+    @functools.wraps(stop_all)
+    def told(self: RelayedBench) -> Any:
+        watched = getattr(getattr(self.under, "world", None), "watched", None)
+        if watched is None:
+            return stop_all(self)
+        far = {role: watched.by_air[role].last for role, board in self.boards.items() if isinstance(board, FarBoard)}
+        at = watched.world.agenda.now
+        reach = stop_all(self)
+        watched.far_stops += [FarStop(role, at, last, role in reach.reached) for role, last in far.items()]
+        return reach
+
+    RelayedBench.stop_all = told  # type: ignore[method-assign]
 
 
 def complaints(meant: set[HarmKind], pulses_meant: bool) -> list[str]:

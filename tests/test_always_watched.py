@@ -13,6 +13,8 @@ from helpers_outputs import confirmed, wiring
 
 from benchctl import events as ev
 from benchctl.benchfile import parse
+from benchctl.errors import Refused
+from benchctl.relayed_bench import over_air
 from benchctl.safety.attestation import STATEMENTS, VALID_S
 from benchctl.sim.bench import SimBench
 from benchctl.sim.guard import Guard
@@ -202,3 +204,62 @@ def test_a_stop_that_is_heard(bench: SimBench) -> None:
     assert found() == ""
     heard = [bench.world.allowances[role].stops for role in (Role.HAND, CRAFT)]
     assert all(heard)
+
+
+# ---------------------------------------------------------------------- over the air
+
+
+@pytest.fixture
+def far() -> Any:
+    """A craft without a cable, and its hand unit that relays; both have been identified."""
+    bench: Any = over_air(SimBench(spec := parse(FAR.encode())), spec)
+    for board in bench.boards.values():
+        board.open()
+        board.identify()
+    yield bench
+    bench.close()
+
+
+FAR = """name = "far"
+pair = "mudlark"
+[board.hand]
+[board.craft]
+via = "hand"
+outputs_confirmed = true
+"""
+
+
+def test_a_stop_over_the_air_is_followed(far: Any) -> None:
+    far.wait(0.1)
+    far.stop_all()
+    far.under.wait(0.3)
+    assert found() == ""
+    assert far.under.world.allowances[CRAFT].stops
+
+
+def test_a_stop_over_the_air_that_is_lost(far: Any) -> None:
+    """The relaying board is told, and sends nothing."""
+    far.wait(0.1)
+    far.boards[CRAFT].port.urgent = lambda data: True
+    far.stop_all()
+    far.under.wait(0.3)
+    assert "did not reach the craft board over the air" in found()
+
+
+def test_a_stop_that_leaves_a_far_board_out(far: Any) -> None:
+    far.wait(0.1)
+    far.boards[CRAFT].port.urgent = lambda data: False
+    far.stop_all()
+    far.under.wait(0.3)
+    assert "is said not to have gone to the craft board over the air" in found()
+
+
+def test_what_is_written_over_the_air_is_followed(far: Any) -> None:
+    """An ordinary setting counts, one that decides what outputs can emit does not, whatever the board would answer."""
+    allowed = far.under.world.allowances[CRAFT]
+    before = allowed.number("idle_us")
+    far.boards[CRAFT].write_setting("radio_channel", 33)
+    with pytest.raises(Refused):
+        far.boards[CRAFT].write_setting("idle_us", 1200)
+    assert allowed.number("radio_channel") == 33
+    assert allowed.number("idle_us") == before

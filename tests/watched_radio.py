@@ -1,4 +1,4 @@
-"""Control packets as a craft's transceiver hears them: with the radio as a condition, a live motor needs them."""
+"""What a board's transceiver hears: control packets, which a live motor needs with the radio as a condition, and requests."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import functools
 import weakref
 from dataclasses import dataclass
 from typing import Any
+
+from watched_air import ByAir
 
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.allowance import Allowance
@@ -47,16 +49,17 @@ class Heard:
 
 
 #: with the clock of its world
-_HEARD: weakref.WeakKeyDictionary[Endpoint, tuple[Heard, Agenda]] = weakref.WeakKeyDictionary()
+_HEARD: weakref.WeakKeyDictionary[Endpoint, tuple[Heard, ByAir, Agenda]] = weakref.WeakKeyDictionary()
 
 
-def follow(world: World) -> dict[Any, Heard]:
-    """Of each board of the world."""
-    out = {}
+def follow(world: World) -> tuple[dict[Any, Heard], dict[Any, ByAir]]:
+    """Of each board of the world: control packets, and what is asked over the air."""
+    packets, asked = {}, {}
     for role, board in world.boards.items():
-        out[role] = Heard(world.allowances[role])
-        _HEARD[board.radio] = out[role], world.agenda
-    return out
+        allowed = world.allowances[role]
+        packets[role], asked[role] = Heard(allowed), ByAir(allowed)
+        _HEARD[board.radio] = packets[role], asked[role], world.agenda
+    return packets, asked
 
 
 def install() -> None:
@@ -69,8 +72,9 @@ def install() -> None:
     def accepted(self: Endpoint, frame: Any, pipe: Any) -> int:
         result = accept(self, frame, pipe)
         if result & NEW and self in _HEARD:
-            heard, agenda = _HEARD[self]
+            heard, asked, agenda = _HEARD[self]
             heard.packet(bytes(frame.payload), agenda.now)
+            asked.packet(bytes(frame.payload), agenda.now)
         return result
 
     Endpoint.accept = accepted  # type: ignore[method-assign]

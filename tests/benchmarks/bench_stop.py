@@ -1,5 +1,5 @@
 """From the stop key to the last byte of the stop, with one, two and three ports, one of them stuck: `bench_stop.py
-[--quick] [--json]`.
+[--quick] [--json] [--write]`.
 
 Begins where the thread that reads the keyboard calls the run, and ends when the far end of each pseudo-terminal has
 the last byte of the three copies; a stuck port is one whose far end reads nothing and which is full. In ms: median,
@@ -33,6 +33,7 @@ from benchctl.ports.port import SerialPort
 from benchctl.procedure.file import load
 from benchctl.safety.stop import COPIES, QUIET_FRAME
 from benchctl.terms import Role
+from tests.campaigns import published
 
 ROUNDS = 10 if "--quick" in sys.argv else 60
 #: name, ports, whether the last of them is stuck
@@ -107,9 +108,17 @@ def main() -> None:
     if "--json" in sys.argv:
         print(json.dumps(out))
         return
-    print(f"{os.cpu_count()} processors, load {load:.1f} (1 min) before; {ROUNDS} rounds each")
+    said = f"{os.cpu_count()} processors, load {load:.1f} (1 min) before; {ROUNDS} rounds each"
+    print(said)
     for name, found in out.items():
         print(f"{name:<12} median {found['median']:6.2f} ms, {found['low']:.2f} to {found['high']:.2f}")
+    if "--write" in sys.argv:
+        rows = [f"| {name.replace('_', ', one ')} | {f['median']:.2f} | {f['low']:.2f} to {f['high']:.2f} |" for name, f in out.items()]
+        published.put(
+            "stop", "From the stop key to the last byte of every port that takes bytes",
+            ["`python tests/benchmarks/bench_stop.py --write`", "", f"{said}. Goal: at most 20 ms on a quiet machine.", "",
+             "| ports | median, ms | lowest to highest, ms |", "| --- | --- | --- |", *rows],
+        )  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -1,12 +1,13 @@
 """Mutation run over the firmware's safety code: each small fault is built into the image, and the tests must notice it.
 
-    mutation_firmware.py [FILE …] [--minutes M] [--count N] [--seed S] [--keep FILE] [--write]
+    mutation_firmware.py [FILE …] [--minutes M] [--count N] [--seed S] [--keep FILE] [--quick] [--write]
 
 Files: those of BOARD_TESTS, all by default. Mutants come in random order, the same share of each file, until the time is
 over or so many are tried. Each is built into an image; the same one as without it is no fault. What may be compiled for this machine is tried
 by `tests/firmware` first, then the image runs on the avr bench, where the tests watch pins and bytes. Survivors are printed; with a kept
 file what was noticed before is not tried again as long as its file is the same, and what survived is tried first. What no test can
-notice stands in `equivalent.py`, with the reason; ends with 1 where any other survives. A test that fails without any
+notice stands in `equivalent.py`, with the reason; ends with 1 where any other survives. --quick: of the runs on the board only the first, so
+that the survivors are an upper bound. A test that fails without any
 fault is left out, and said.
 """
 
@@ -114,7 +115,9 @@ def on_board(folder: Path, tests: Sequence[str]) -> Callable[[], int]:
 class Campaign:
     """The mutants, each tried against the sound build of all."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, runs: int | None = None) -> None:
+        """runs: on the board, so many of those in BOARD_TESTS; all by default."""
+        self.runs = runs
         self.quick = QuickImage(folder)
         self.images, self.healthy = folder / "images", folder / "healthy"
         self.host = HostLibrary(self.quick)
@@ -162,11 +165,11 @@ class Campaign:
         ):
             return True
         return self.stages.notice(
-            BOARD_TESTS[name], lambda tests: on_board(self.images, tests), lambda tests: on_board(self.healthy, tests)
+            BOARD_TESTS[name][: self.runs], lambda tests: on_board(self.images, tests), lambda tests: on_board(self.healthy, tests)
         )
 
 
-def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None, count: int | None) -> tuple[Hunt, list[str]]:
+def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None, count: int | None, runs: int | None = None) -> tuple[Hunt, list[str]]:
     """The outcome, and the tests that were left out. Prints survivors as they are found."""
     import hypothesis  # noqa: F401  imported once, before the forks
     import numpy as np  # noqa: F401
@@ -188,7 +191,7 @@ def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None, coun
     todo.sort(key=lambda one: one[3] not in kept.survived)
     print(f"{len(todo)} mutants of {len(names)} files, seed {seed}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
-        campaign = Campaign(Path(folder))
+        campaign = Campaign(Path(folder), runs)
         end = time.monotonic() + 60 * minutes
         gc.collect()
         gc.freeze()  # or every child would copy what its collector looks at
@@ -221,13 +224,14 @@ def main() -> None:
     parser.add_argument("--count", type=int, metavar="N", help="a sample of so many, of each file its share")
     parser.add_argument("--seed", type=int, default=1, help="of the order (1)")
     parser.add_argument("--keep", type=Path, metavar="FILE", help="go on from what this file says")
+    parser.add_argument("--quick", action="store_true", help="on the board the first run alone")
     parser.add_argument("--write", action="store_true", help="write the outcome into tests/campaigns/results")
     arguments = parser.parse_args()
     os.chdir(ROOT)
     chosen = [name for name in BOARD_TESTS if not arguments.files or name in arguments.files]
-    out, left_out = run(chosen, arguments.minutes, arguments.seed, arguments.keep, arguments.count)
-    count = f" --count {arguments.count}" if arguments.count else ""
-    called = f"`python tests/campaigns/mutation_firmware.py{count} --seed {arguments.seed} --write`"
+    out, left_out = run(chosen, arguments.minutes, arguments.seed, arguments.keep, arguments.count, 1 if arguments.quick else None)
+    count = (f" --count {arguments.count}" if arguments.count else "") + (" --quick" if arguments.quick else "")
+    called = f"`python tests/campaigns/mutation_firmware.py{''.join(f' {name}' for name in arguments.files)}{count} --seed {arguments.seed} --write`"
     lines = [called, "", out.share(), "", *out.table(chosen), "",
              *out.listed(), *[f"\nLeft out, it fails without any fault: `{name}`" for name in left_out]]  # fmt: skip
     print("\n".join(lines))

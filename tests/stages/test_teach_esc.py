@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from helpers_bench import mudlark
 from helpers_outputs import confirmed
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from needs import need_avr
 
@@ -254,6 +254,7 @@ BEGINNINGS: tuple[list[tuple[Any, float]], ...] = (
 
 
 @settings(max_examples=12, deadline=None, derandomize=True, phases=(Phase.explicit, Phase.generate))
+@example(first=[("wire", 2.6)], steps=[("nothing", 0.6)])
 @given(
     first=st.sampled_from(BEGINNINGS),
     steps=st.lists(st.tuples(st.sampled_from(ACTS), st.sampled_from((0.1, 0.6, 2.6))), max_size=6),
@@ -301,8 +302,9 @@ def test_in_any_order_no_motor_turns(first: list[tuple[Any, float]], steps: list
         ("act < self._taught or channel", "channel"),
         ("act == OutputAct.FULL and _older(now, self._throttle_at, UNHEARD_MS)", "act >= OutputAct.FULL"),
         ("self._taught = _TRIED", "self._taught = 0"),
+        ("self.armed or self._taught in (OutputAct.FULL, OutputAct.BACKWARD, OutputAct.REST)", "self.armed"),
     ],
-    ids=["back to full", "full at once", "full after a try"],
+    ids=["back to full", "full at once", "full after a try", "not kept up"],
 )
 def test_a_guard_that_keeps_another_order_is_noticed(old: str, new: str, monkeypatch: pytest.MonkeyPatch) -> None:
     source = Path(guard.__file__).read_text("utf-8")
