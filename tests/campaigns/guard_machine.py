@@ -23,6 +23,7 @@ from hypothesis.stateful import run_state_machine_as_test
 def main(kind: str = "avr", examples: str = "200", steps: str = "50", first: str = "1") -> None:
     always_watched.install()
     made = machine(kind)
+    made.patient = True
     began = time.monotonic()
     run_state_machine_as_test(
         seed(int(first))(made),

@@ -23,6 +23,8 @@ class Base(RuleBasedStateMachine):
 
     kind = "sim"
     wiring = ""
+    #: a minute of a chip's time is not too long
+    patient = False
     images: dict[Role, str] | None = None
     #: pulses seen and above idle, over all examples: proof that the machine gets anywhere
     seen = above = examples = 0

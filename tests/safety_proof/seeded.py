@@ -107,6 +107,8 @@ FIRMWARE: tuple[Defect, ...] = (
        "end points are shown on and never back"),
     _g("a lesson needs no keep-alive", "armed() || (uint8_t)(taught_ - 1) < OUTPUT_ACT_REST", "armed()",
        "full that ends otherwise than in idle leaves no pulse"),
+    _g("a lesson goes on unasked", "if (older(throttle_at_, GUARD_KEEP_ALIVE_MS)) {",
+       "if (armed() && older(throttle_at_, GUARD_KEEP_ALIVE_MS)) {", "full that ends otherwise than in idle leaves no pulse"),
     _g("idle follows full that is stopped", "if ((uint8_t)(taught_ - 1) < OUTPUT_ACT_BACKWARD) silenced_ = true;", "",
        "full that ends otherwise than in idle leaves no pulse"),
     _g("a lesson outlives its end", "  taught_ = 0;\n  enter", "  enter",

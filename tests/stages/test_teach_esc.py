@@ -302,7 +302,7 @@ def test_in_any_order_no_motor_turns(first: list[tuple[Any, float]], steps: list
         ("act < self._taught or channel", "channel"),
         ("act == OutputAct.FULL and _older(now, self._throttle_at, UNHEARD_MS)", "act >= OutputAct.FULL"),
         ("self._taught = _TRIED", "self._taught = 0"),
-        ("self.armed or self._taught in (OutputAct.FULL, OutputAct.BACKWARD, OutputAct.REST)", "self.armed"),
+        ("if _older(now, self._throttle_at, KEEP_ALIVE_MS):", "if self.armed and _older(now, self._throttle_at, KEEP_ALIVE_MS):"),
     ],
     ids=["back to full", "full at once", "full after a try", "not kept up"],
 )
