@@ -68,9 +68,10 @@ def _batch(rows: Sequence[RunRow]) -> None:
     from benchctl.runs import history
 
     print()
-    for h in history.boards(rows):
+    kept = history.boards(rows)
+    for h in kept:
         print(f"{h.latest.verdict.sign} {h.label:<18} {len(h.runs):4} runs, latest {h.latest.verdict}")
-    for text in sentences(rows):
+    for text in sentences(rows, kept):
         print(text)
 
 

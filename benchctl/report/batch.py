@@ -20,9 +20,9 @@ _WIDE, _HIGH = 300.0, 60.0
 _MORE = frozenset(("supply margin",))
 
 
-def sentences(rows: Sequence[RunRow]) -> list[str]:
-    """The batch in words: "First-pass yield 7 of 8 boards.", what failed most, the likeliest causes."""
-    got = first_pass_yield(boards(rows))
+def sentences(rows: Sequence[RunRow], kept: Sequence[BoardHistory]) -> list[str]:
+    """The batch in words: "First-pass yield 7 of 8 boards.", what failed most, the likeliest causes. kept: boards."""
+    got = first_pass_yield(kept)
     stages, causes = frequent(rows)
     out = ["No board has been judged yet."]
     if got.share is not None:
@@ -58,7 +58,7 @@ def page(root: Path, rows: Sequence[RunRow], simulated: bool) -> str:
     figures = {row.name: key_figures(summarise(read(root / row.name).events)) for row in kept}
     histories = boards(kept)
     placed = ranks({h.label: figures[h.latest.name] for h in histories})
-    told = (el("p", text) for text in sentences(kept))
+    told = (el("p", text) for text in sentences(kept, histories))
     notice = el("p", words.NOTHING_REAL, class_="notice") if simulated else None
     heads = el("tr", *(el("th", t) for t in ("board", "latest", "runs", "likeliest cause", *_titles(figures))))
     lines = (_line(h, figures[h.latest.name], placed[h.label]) for h in histories)

@@ -11,6 +11,7 @@ import os
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 
 from benchctl.analysis.loss import clopper_pearson
@@ -22,6 +23,8 @@ from benchctl.runs.summary import RunState, summarise
 from benchctl.terms import Interval, Reading, Verdict
 
 REFERENCES = "references.json"
+#: order of runs
+_BY_TIME = attrgetter("wall", "name")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +44,8 @@ class BoardHistory:
     @property
     def first_passed(self) -> bool:
         """The board passed the first time it was judged at all."""
-        return judged(self.runs)[:1] != [] and judged(self.runs)[0].verdict is Verdict.PASS
+        first = first_judged(self.runs)
+        return first is not None and first.verdict is Verdict.PASS
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +61,9 @@ class Yield:
         return self.passed / self.boards if self.boards else None
 
 
-def judged(rows: Iterable[RunRow]) -> list[RunRow]:
-    """Runs that came to a pass or a fail."""
-    return [r for r in rows if r.verdict in (Verdict.PASS, Verdict.FAIL)]
+def first_judged(rows: Iterable[RunRow]) -> RunRow | None:
+    """The first that came to a pass or a fail."""
+    return next((r for r in rows if r.verdict in (Verdict.PASS, Verdict.FAIL)), None)
 
 
 def of_kind(rows: Iterable[RunRow], *, procedure: str = "", simulated: bool | None = None) -> list[RunRow]:
@@ -103,7 +107,7 @@ def boards(rows: Iterable[RunRow]) -> list[BoardHistory]:
     """One history a label, by label. rows in any order; runs are ordered by their time, then name."""
     by_label: dict[str, list[RunRow]] = {}
     roles: dict[str, str] = {}
-    for row in sorted(rows, key=lambda r: (r.wall, r.name)):
+    for row in sorted(rows, key=_BY_TIME):
         for b in row.boards:
             if b.label:
                 by_label.setdefault(b.label, []).append(row)
@@ -122,7 +126,7 @@ def _often(counts: Counter[str]) -> tuple[tuple[str, int], ...]:
 
 def first_pass_yield(histories: Iterable[BoardHistory], level: float = 0.95) -> Yield:
     """First-pass yield of a batch; boards that were never judged do not count."""
-    tried = [h for h in histories if judged(h.runs)]
+    tried = [h for h in histories if first_judged(h.runs) is not None]
     passed = sum(h.first_passed for h in tried)
     return Yield(passed, len(tried), clopper_pearson(passed, len(tried), level))
 
@@ -148,7 +152,7 @@ def trend(root: Path, rows: Iterable[RunRow], stage: str, reading: str) -> list[
     Raises UsageError when a run can no longer be read.
     """
     out = []
-    for row in sorted(rows, key=lambda r: (r.wall, r.name)):
+    for row in sorted(rows, key=_BY_TIME):
         found = summarise(read(opened(root / row.name)).events).reading(stage, reading)
         if found is not None and found.measured:
             labels = [b.label for b in row.boards if found.board is None or b.role == found.board]

@@ -11,11 +11,10 @@ import gc
 import json
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Mapping
-from contextlib import closing
-from dataclasses import astuple, dataclass, fields
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from benchctl.errors import UsageError
 from benchctl.runs.folder import LOCK, being_written
@@ -24,14 +23,13 @@ from benchctl.runs.summary import RunState, Summary, summarise
 from benchctl.terms import Verdict, readable
 
 INDEX = "runs-index.sqlite"
-_FORM = 4  # raise it when a field changes: older files are then read anew
+_FORM = 5  # raise it when a field changes: older files are then read anew
 
 #: size and time of a run's log
 Stamp = tuple[int, int]
 
 
-@dataclass(frozen=True, slots=True)
-class BoardRow:
+class BoardRow(NamedTuple):
     """A board of a run."""
 
     role: str
@@ -40,14 +38,17 @@ class BoardRow:
     image_crc: str
 
 
-@dataclass(frozen=True, slots=True)
-class RunRow:
+class RunRow(NamedTuple):
     """One run in the list. failed, undecided: titles of stages. causes: the findings, likeliest first, as
-    (title, role or ""). cause_names: the same causes, as JSON reports name them."""
+    (title, role or ""). cause_names: the same causes, as JSON reports name them.
+
+    A tuple, since a hundred thousand are made at once. What many runs have alike stands behind `seconds`.
+    """
 
     name: str
     run: str
     wall: str
+    seconds: float
     procedure: str
     procedure_sha256: str
     bench: str
@@ -55,13 +56,12 @@ class RunRow:
     simulated: bool
     state: RunState
     verdict: Verdict
-    seconds: float
     stages: int
     boards: tuple[BoardRow, ...]
     failed: tuple[str, ...]
     undecided: tuple[str, ...]
     causes: tuple[tuple[str, str], ...]
-    cause_names: tuple[str, ...] = ()
+    cause_names: tuple[str, ...]
 
     def labels(self) -> list[str]:
         return [b.label for b in self.boards]
@@ -74,6 +74,7 @@ def row_of(name: str, s: Summary) -> RunRow:
         name=name,
         run=s.run,
         wall=s.wall,
+        seconds=s.seconds,
         procedure=s.procedure,
         procedure_sha256=s.procedure_sha256,
         bench=s.bench,
@@ -81,7 +82,6 @@ def row_of(name: str, s: Summary) -> RunRow:
         simulated=s.simulated,
         state=s.state,
         verdict=s.outcome or Verdict.UNDECIDED,
-        seconds=s.seconds,
         stages=len(s.stages),
         boards=boards,
         failed=tuple(x.title or readable(x.name) for x in s.stages.values() if x.verdict is Verdict.FAIL),
@@ -93,20 +93,32 @@ def row_of(name: str, s: Summary) -> RunRow:
 
 def list_rows(root: Path) -> list[RunRow]:
     """Every run below `root`, latest first by name. Raises UsageError when `root` cannot be read."""
-    known = _load(root / INDEX)
-    stamps = _stamps(root)
-    rows: dict[str, RunRow] = {}
-    fresh: dict[str, RunRow] = {}
-    for name, stamp in stamps.items():
-        kept = known.get(name)
-        if kept is not None and kept[0] == stamp:
-            rows[name] = kept[1]
-        else:
-            rows[name] = fresh[name] = _read_row(root / name)
-    gone = known.keys() - stamps.keys()
-    if fresh or gone:
-        _store(root / INDEX, {n: (stamps[n], r) for n, r in fresh.items() if r.state is not RunState.RUNNING}, gone)
-    return [rows[name] for name in sorted(rows, reverse=True)]
+    with _no_collection():
+        known, stamps = _load(root / INDEX), _stamps(root)
+        rows: dict[str, RunRow] = {}
+        fresh: dict[str, RunRow] = {}
+        for name, stamp in stamps.items():
+            kept = known.get(name)
+            if kept is not None and kept[0] == stamp:
+                rows[name] = kept[1]
+            else:
+                rows[name] = fresh[name] = _read_row(root / name)
+        gone = known.keys() - stamps.keys()
+        if fresh or gone:
+            _store(root / INDEX, {n: (stamps[n], r) for n, r in fresh.items() if r.state is not RunState.RUNNING}, gone)
+        return [rows[name] for name in sorted(rows, reverse=True)]
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """The collector looks in vain, again and again, through a million new objects that all stay."""
+    collects = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collects:
+            gc.enable()
 
 
 def _stamps(root: Path) -> dict[str, Stamp]:
@@ -119,13 +131,18 @@ def _stamps(root: Path) -> dict[str, Stamp]:
         return {}
     except OSError as e:
         raise UsageError(f"{root} cannot be read: {e.strerror}") from e
-    start = f"{root}{os.sep}"
-    for name in names:
-        try:
-            about = os.stat(f"{start}{name}{os.sep}{LOG}")
-        except OSError:  # no run folder, or one that has just been moved away
-            continue
-        out[name] = (about.st_size, about.st_mtime_ns)
+    near = os.open(root, os.O_RDONLY) if os.stat in os.supports_dir_fd else None
+    start, end = "" if near is not None else f"{root}{os.sep}", f"{os.sep}{LOG}"
+    try:
+        for name in names:
+            try:
+                about = os.stat(start + name + end, dir_fd=near)
+            except OSError:  # no run folder, or one that has just been moved away
+                continue
+            out[name] = (about.st_size, about.st_mtime_ns)
+    finally:
+        if near is not None:
+            os.close(near)
     return out
 
 
@@ -140,13 +157,13 @@ def _read_row(folder: Path) -> RunRow:
     return row_of(folder.name, summary)
 
 
-#: one row a run; lists are kept as JSON
-_COLUMNS = ("size", "time", *(f.name for f in fields(RunRow)))
-_TABLE = f"create table runs ({', '.join(_COLUMNS)}, primary key (name))"
-_LISTS = ("boards", "failed", "undecided", "causes", "cause_names")
-#: plain lookups: a hundred thousand calls of an enumeration are noticed
-_STATES = {str(s): s for s in RunState}
-_VERDICTS = {str(v): v for v in Verdict}
+#: what runs have each for itself; what many have alike, as JSON, stands once in the other table
+_OWN = ("name", "run", "wall", "seconds")
+_FORMS = (
+    "create table alike (id integer primary key, told text unique)",
+    f"create table runs (size, time, {', '.join(_OWN)}, alike, primary key (name))",
+)
+_SELECT = f"select size, time, {', '.join(_OWN)}, alike from runs"
 
 
 def _connected(path: Path) -> sqlite3.Connection:
@@ -157,60 +174,35 @@ def _load(path: Path) -> dict[str, tuple[Stamp, RunRow]]:
     """What the file says; nothing at all when it is missing, damaged or of another form."""
     if not path.is_file():
         return {}
-    collects = gc.isenabled()
-    gc.disable()  # a million new objects that all stay
+    row = RunRow._make
     try:
         with closing(_connected(path)) as db:
             if db.execute("pragma user_version").fetchone()[0] != _FORM:
                 return {}
-            rows = _Rows()
-            return {cells[2]: ((cells[0], cells[1]), rows.made(cells[2:])) for cells in db.execute(_SELECT)}
+            alike = {number: _alike(told) for number, told in db.execute("select id, told from alike")}
+            return {
+                name: ((size, time), row((name, run, wall, seconds, *alike[number])))
+                for size, time, name, run, wall, seconds, number in db.execute(_SELECT)
+            }
     except (sqlite3.Error, ValueError, TypeError, KeyError, RecursionError):
         return {}
-    finally:
-        if collects:
-            gc.enable()
 
 
-_SELECT = f"select {', '.join(_COLUMNS)} from runs"
-
-
-class _Rows:
-    """Makes rows; lists that many rows have alike, as the boards of one pair, are made once."""
-
-    def __init__(self) -> None:
-        self._lists: dict[str, Any] = {}
-
-    def made(self, cells: tuple[Any, ...]) -> RunRow:
-        """A row of the cells that stand behind the stamp. Raises KeyError or ValueError for what is none."""
-        *plain, simulated, state, verdict, seconds, stages, boards, failed, undecided, causes, names = cells
-        values = [
-            *plain,
-            bool(simulated),
-            _STATES[state],
-            _VERDICTS[verdict],
-            seconds,
-            stages,
-            self._list(boards, BoardRow),
-            self._list(failed),
-            self._list(undecided),
-            self._list(causes, lambda *pair: pair),
-            self._list(names),
-        ]
-        return RunRow(*values)
-
-    def _list(self, text: str, each: Callable[..., Any] | None = None) -> Any:
-        found = self._lists.get(text)
-        if found is None:
-            told = json.loads(text)
-            found = self._lists[text] = tuple(told) if each is None else tuple(each(*one) for one in told)
-        return found
-
-
-def _cells(stamp: Stamp, row: RunRow) -> tuple[Any, ...]:
-    told = dict(zip(_COLUMNS[2:], astuple(row), strict=True))
-    lists = {name: json.dumps(told[name], separators=(",", ":")) for name in _LISTS}
-    return (*stamp, *{**told, **lists, "state": str(row.state), "verdict": str(row.verdict)}.values())
+def _alike(told: str) -> tuple[Any, ...]:
+    """The fields behind `seconds`. Raises ValueError or TypeError for what is none."""
+    *plain, simulated, state, verdict, stages, boards, failed, undecided, causes, names = json.loads(told)
+    return (
+        *plain,
+        bool(simulated),
+        RunState(state),
+        Verdict(verdict),
+        stages,
+        tuple(BoardRow(*b) for b in boards),
+        tuple(failed),
+        tuple(undecided),
+        tuple((title, board) for title, board in causes),
+        tuple(names),
+    )
 
 
 def _store(path: Path, fresh: Mapping[str, tuple[Stamp, RunRow]], gone: Iterable[str]) -> None:
@@ -219,14 +211,14 @@ def _store(path: Path, fresh: Mapping[str, tuple[Stamp, RunRow]], gone: Iterable
         try:
             with closing(_connected(path)) as db, db:
                 if db.execute("pragma user_version").fetchone()[0] != _FORM:
-                    db.execute("drop table if exists runs")
-                    db.execute(_TABLE)
+                    for table in ("runs", "alike"):
+                        db.execute(f"drop table if exists {table}")
+                    for form in _FORMS:
+                        db.execute(form)
                     db.execute(f"pragma user_version = {_FORM}")
-                marks = ", ".join("?" * len(_COLUMNS))
-                db.executemany(
-                    f"insert or replace into runs values ({marks})", (_cells(*one) for one in fresh.values())
-                )
+                _put(db, fresh)
                 db.executemany("delete from runs where name = ?", ((name,) for name in gone))
+                db.execute("delete from alike where id not in (select alike from runs)")
             return
         except sqlite3.OperationalError:  # locked, read-only, no room
             return
@@ -236,3 +228,15 @@ def _store(path: Path, fresh: Mapping[str, tuple[Stamp, RunRow]], gone: Iterable
             path.unlink(missing_ok=True)  # no database at all
         except OSError:
             return
+
+
+def _put(db: sqlite3.Connection, fresh: Mapping[str, tuple[Stamp, RunRow]]) -> None:
+    alike = {row[len(_OWN) :]: "" for _, row in fresh.values()}
+    for fields in alike:
+        alike[fields] = json.dumps(fields, separators=(",", ":"))
+    db.executemany("insert or ignore into alike (told) values (?)", ((told,) for told in alike.values()))
+    numbers = {told: number for number, told in db.execute("select id, told from alike")}
+    db.executemany(
+        f"insert or replace into runs values ({', '.join('?' * (len(_OWN) + 3))})",
+        ((*stamp, *row[: len(_OWN)], numbers[alike[row[len(_OWN) :]]]) for stamp, row in fresh.values()),
+    )

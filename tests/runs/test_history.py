@@ -18,6 +18,7 @@ from benchctl.runs.history import (
     REFERENCES,
     References,
     boards,
+    chosen,
     first_pass_yield,
     frequent,
     of_kind,
@@ -103,13 +104,24 @@ def test_a_damaged_index_is_never_believed(batch: Path, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "change", ["pragma user_version = 1", "update runs set verdict = 'good'", "update runs set boards = '[[1]]'", "drop table runs"]
+    "change", [
+        "pragma user_version = 1",
+        """update alike set told = replace(told, '"pass"', '"good"')""",
+        """update alike set told = '[[1]]' where id = 1""",
+        "update alike set told = 3 where id = 1",
+        "delete from alike",
+        "drop table runs",
+    ],
+
 )
 def test_an_older_or_odd_index_is_never_believed(batch: Path, change: str) -> None:
     first = list_rows(batch)
     altered(batch, change)
 
     assert list_rows(batch) == first
+
+
+WORSE = """update alike set told = replace(told, '"pass"', '"fail"')"""
 
 
 def altered(batch: Path, change: str) -> None:
@@ -130,7 +142,8 @@ def test_the_index_may_be_deleted_and_follows_the_folders(batch: Path) -> None:
 
 def test_a_row_that_lies_is_overruled_when_the_log_is_another(batch: Path) -> None:
     list_rows(batch)
-    altered(batch, "update runs set size = size + 1, verdict = 'fail'")
+    altered(batch, "update runs set size = size + 1")
+    altered(batch, WORSE)
 
     assert list_rows(batch)[0].verdict is Verdict.PASS
 
@@ -138,7 +151,7 @@ def test_a_row_that_lies_is_overruled_when_the_log_is_another(batch: Path) -> No
 def test_a_row_whose_log_is_the_same_is_believed(batch: Path) -> None:
     """Else the test above could not fail."""
     list_rows(batch)
-    altered(batch, "update runs set verdict = 'fail'")
+    altered(batch, WORSE)
 
     assert list_rows(batch)[0].verdict is Verdict.FAIL
 
@@ -155,6 +168,29 @@ def test_only_new_runs_are_read(batch: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert list_rows(batch)[0].name == "z"
     assert list_rows(batch)[0].name == "z"
     assert seen == ["z"]
+
+
+def test_many_runs_are_chosen_without_a_look_into_their_folders(batch: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By board, verdict, cause and date, from the list alone."""
+    first = list_rows(batch)
+    monkeypatch.setattr(index, "read", lambda folder: pytest.fail(f"{folder} was read"))
+
+    for wanted in ({"board": first[0].labels()[0]}, {"verdict": "fail"}, {"cause": "bulk_capacitor_missing"},
+                   {"since": first[2].wall}):  # fmt: skip
+        found = chosen(list_rows(batch), **wanted)
+        assert 0 < len(found) < len(first)
+        assert found == chosen(first, **wanted)
+
+
+def test_what_no_run_has_any_more_leaves_the_index(batch: Path) -> None:
+    """Else it would grow for ever."""
+    list_rows(batch)
+    for folder in [p for p in batch.iterdir() if p.is_dir()]:
+        folder.chmod(0o755)
+        shutil.rmtree(folder)
+    assert list_rows(batch) == []
+    with closing(sqlite3.connect(batch / INDEX)) as db:
+        assert db.execute("select count(*) from alike").fetchone() == (0,)
 
 
 def test_runs_of_two_machines_in_one_folder(tmp_path: Path) -> None:

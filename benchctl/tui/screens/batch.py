@@ -16,7 +16,16 @@ from textual.widgets.option_list import Option
 
 from benchctl.errors import UsageError
 from benchctl.report import words
-from benchctl.runs.history import BoardHistory, TrendPoint, boards, first_pass_yield, frequent, judged, of_kind, trend
+from benchctl.runs.history import (
+    BoardHistory,
+    TrendPoint,
+    boards,
+    first_judged,
+    first_pass_yield,
+    frequent,
+    of_kind,
+    trend,
+)
 from benchctl.runs.index import RunRow
 from benchctl.terms import Interval, readable
 from benchctl.tui.past import load_summary, verdict_words
@@ -75,7 +84,7 @@ def _yield_lines(histories: Sequence[BoardHistory], width: int) -> list[Line]:
 def _board(history: BoardHistory, width: int) -> list[Line]:
     latest = verdict_words(history.latest)
     first = "never judged"
-    if judged(history.runs):
+    if first_judged(history.runs) is not None:
         first = "passed first time" if history.first_passed else "did not pass the first time"
     cause = history.causes[0][0] if history.causes else ""
     rest = f"{words.many(len(history.runs), 'run')}, {first}"
