@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable
 
 Stop = Callable[[str], object]
-_BY = dict.fromkeys(("SIGINT", "SIGTERM"), "signal") | {"SIGHUP": "closed"}
+_BY = dict.fromkeys(("SIGINT", "SIGTERM", "SIGBREAK"), "signal") | {"SIGHUP": "closed"}
 
 
 class _Listener:

@@ -15,7 +15,7 @@ ROOT = Path(benchctl.__file__).parent
 #: package or module -> rank; a module may import from a lower rank, or from its own package
 RANKS = {
     "errors": 0, "units": 0, "terms": 0, "facts": 0, "events": 0, "event_json": 0,
-    "wire": 1, "analysis": 1, "pairfile": 1, "benchfile": 1, "shipped": 1, "preferences": 1,
+    "wire": 1, "analysis": 1, "pairfile": 1, "benchfile": 1, "shipped": 1, "preferences": 1, "locks": 1,
     "session": 2, "parts": 2, "runs": 2,
     "bench": 3, "declare": 3, "told": 3, "operators": 3, "signals": 3,
     "safety": 4,

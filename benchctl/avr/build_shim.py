@@ -9,8 +9,6 @@ import shutil
 import sys
 import sysconfig
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -18,6 +16,7 @@ from types import ModuleType
 from platformdirs import user_cache_dir
 
 from benchctl.errors import UsageError
+from benchctl.locks import locked
 
 HERE = Path(__file__).parent
 SOURCES = ("shim.c", "pins.c", "timers.c", "uart.c", "buses.c", "analog.c", "row.c")
@@ -108,7 +107,10 @@ def available() -> str | None:
     return None
 
 
-def _missing() -> str | None:
+def _missing(system: str = sys.platform) -> str | None:
+    """What the bench cannot do without here. system: as in `sys.platform`."""
+    if system == "win32":
+        return "Linux"
     if importlib.util.find_spec("cffi") is None:
         return "the Python package cffi"
     if not (shutil.which("cc") or shutil.which("gcc")):
@@ -150,19 +152,6 @@ def _compile(folder: Path) -> None:
         os.replace(made, folder / made.name)
 
 
-@contextmanager
-def _one_at_a_time(folder: Path) -> Iterator[None]:
-    """Of several processes one builds; the others wait and find what it made. The bench's library is POSIX only."""
-    if sys.platform == "win32":
-        raise UsageError("the avr bench needs Linux")
-    import fcntl
-
-    folder.mkdir(parents=True, exist_ok=True)
-    with (folder / "lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        yield
-
-
 @cache
 def load() -> ModuleType:
     """The built module, with `lib` and `ffi`. Raises UsageError with the way to install what is missing."""
@@ -172,7 +161,8 @@ def load() -> ModuleType:
         missing = _missing()
         if missing:
             raise UsageError(f"the avr bench needs {missing}: {INSTALL}")
-        with _one_at_a_time(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        with locked(folder / "lock"):  # of several processes one builds; the others wait and find what it made
             if not path.exists():
                 _compile(folder)
     spec = importlib.util.spec_from_file_location("_shim", path)

@@ -58,7 +58,7 @@ class Line(Protocol):
 
 def line_for(opened: Any) -> Line:
     """The fitting line for an opened pyserial object."""
-    descriptor = _descriptor(opened) if os.name == "posix" else None
+    descriptor = None if sys.platform == "win32" else _descriptor(opened)
     return PolledLine(opened) if descriptor is None else DescriptorLine(opened, descriptor)
 
 

@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import IO
 
 from benchctl.errors import RecordLost, UsageError
+from benchctl.locks import try_lock
 from benchctl.runs.log import LOG
 from benchctl.runs.samples import sync_folder
 
@@ -61,7 +62,7 @@ class RunFolder:
             raise RecordLost(f"cannot write {path}: {e.strerror}") from e
         except OSError as e:
             raise RecordLost(f"cannot write {path}: {e.strerror}") from e
-        if not _try_lock(lock):
+        if not try_lock(lock):
             lock.close()
             raise UsageError(f"{path} is being written by another benchctl; choose another folder, or wait for it")
         others = sorted(set(os.listdir(path)) - {LOCK})
@@ -81,7 +82,7 @@ class RunFolder:
             self.close()
             for p in (*_files(self.path), self.path / MANIFEST):
                 p.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
-            if os.name == "posix":
+            if sys.platform != "win32":
                 self.path.chmod(0o555)
         except OSError as e:
             raise RecordLost(f"cannot seal {self.path}: {e.strerror}") from e
@@ -128,7 +129,7 @@ def being_written(path: Path) -> bool:
     """Another process, or another part of this one, is writing this run at this moment."""
     try:
         with open(path / LOCK, "rb", buffering=0) as f:
-            return not _try_lock(f)
+            return not try_lock(f)
     except OSError:
         return False
 
@@ -195,22 +196,3 @@ def _summed(path: Path) -> dict[str, object]:
     except OSError as e:
         raise RecordLost(f"{path} cannot be read: {e.strerror}") from e
     return {"bytes": path.stat().st_size, "sha256": digest}
-
-
-def _try_lock(file: IO[bytes]) -> bool:
-    """Lock a file for as long as it is open, if nobody else has; the system lets go when a process dies."""
-    if sys.platform == "win32":
-        import msvcrt
-
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-    import fcntl
-
-    try:
-        fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.errors import RecordLost, UsageError
+from benchctl.locks import locked
 from benchctl.runs.folder import opened
 from benchctl.runs.index import RunRow
 from benchctl.runs.log import read
@@ -187,15 +188,19 @@ class References:
         return self.all().get((label, line))
 
     def set(self, label: str, line: str, run: str) -> None:
-        """Make the run folder called `run` the reference. Raises UsageError when it is no run, RecordLost when the
-        file cannot be written."""
+        """Make the run folder called `run` the reference; of several processes each keeps what the others have set.
+
+        Raises UsageError when it is no run, RecordLost when the file cannot be written.
+        """
         opened(self.path.parent / run)
-        entries = {**self.all(), (label, line): run}
-        told = [{"label": a, "line": b, "run": r} for (a, b), r in sorted(entries.items())]
-        new = self.path.with_name(f"{self.path.name}.{os.getpid()}")
         try:
-            whole = {"schema": 1, "references": told}
-            new.write_text(json.dumps(whole, indent=1, ensure_ascii=False) + "\n", "utf-8")
-            os.replace(new, self.path)
+            with locked(self.path.with_name(f"{self.path.name}.lock")):
+                self._write({**self.all(), (label, line): run})
         except OSError as e:
             raise RecordLost(f"cannot write {self.path}: {e.strerror}") from e
+
+    def _write(self, entries: dict[tuple[str, str], str]) -> None:
+        told = [{"label": a, "line": b, "run": r} for (a, b), r in sorted(entries.items())]
+        new = self.path.with_name(f"{self.path.name}.new")
+        new.write_text(json.dumps({"schema": 1, "references": told}, indent=1, ensure_ascii=False) + "\n", "utf-8")
+        os.replace(new, self.path)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import os
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -190,7 +191,7 @@ class BulkWriter:
 
 def sync_folder(folder: Path) -> None:
     """Have the names in a folder on disk, where the system knows such a thing (POSIX does, Windows does not)."""
-    if os.name != "posix":
+    if sys.platform == "win32":
         return
     try:
         number = os.open(folder, os.O_RDONLY)
