@@ -96,11 +96,11 @@ def chosen(
         r
         for r in rows
         if (procedure is None or r.procedure == procedure)
-        and (board is None or board in r.labels())
         and (verdict is None or r.verdict == verdict)
         and (cause is None or cause in r.cause_names)
         and (since is None or r.wall >= since)
         and (until is None or r.wall < until)
+        and (board is None or board in r.labels())
     ]
 
 

@@ -66,6 +66,7 @@ ROWS: tuple[Row, ...] = (
         lambda j: _spread(j["list"]["of_stat"], "median"), True),
     Row("bench_records", "100 000 runs listed and chosen by board, verdict, cause and date", 2, "s",
         lambda j: _spread(j["list"]["chosen_s"], "median"), True),
+    Row("bench_records", "the same: of processor", 2, "s", lambda j: _alone(j["list"]["chosen_cpu_s"]), True),
     Row("bench_sim", "sim link round trips", 40_000, "/s",
         lambda j: _spread(j["acknowledged, full speed"], "packets/s")),
     Row("bench_sim", "the same: share of what the transceiver model does alone", 0.0, "",
