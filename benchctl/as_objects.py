@@ -80,16 +80,7 @@ def runs(rows: Sequence[RunRow], most: int | None) -> dict[str, Any]:
     return {
         "runs": [_run(row) for row in rows[:most]],
         "of": len(rows),
-        "boards": [
-            {
-                "label": h.label,
-                "role": h.role,
-                "runs": len(h.runs),
-                "latest": h.latest.name,
-                "verdict": h.latest.verdict,
-            }
-            for h in kept
-        ],
+        "boards": [_board(h) for h in kept],
         "first_pass_yield": {
             "value": None if got.share is None else 100 * got.share,
             "unit": "%",

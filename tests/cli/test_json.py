@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +59,41 @@ def test_the_schemas_are_schemas() -> None:
         CHECK.check_schema(json.loads(path.read_text("utf-8")))
     with pytest.raises(jsonschema.ValidationError):
         check("error", {"error": "x", "exit_code": 2, "schema": 1, "more": 1})
+
+
+def _objects(schema: Any) -> Iterator[dict[str, Any]]:
+    """Every description of an object in a schema."""
+    if isinstance(schema, dict):
+        if isinstance(schema.get("properties"), dict):
+            yield schema
+        for inner in schema.values():
+            yield from _objects(inner)
+    elif isinstance(schema, list):
+        for inner in schema:
+            yield from _objects(inner)
+
+
+def test_an_interval_has_one_form_everywhere() -> None:
+    """low, high and level: wherever one of them may stand, all three have to."""
+    of = {"low", "high", "level"}
+    found = set()
+    for path in SCHEMAS.glob("*.json"):
+        for schema in _objects(json.loads(path.read_text("utf-8"))):
+            if of & set(schema["properties"]):
+                found.add(path.stem)
+                assert of <= set(schema["required"]), path.stem
+            assert not {"lo", "hi", "confidence_low", "ci"} & set(schema["properties"])
+    assert found == {"run", "comparison", "runs", "event"}
+
+
+@pytest.mark.parametrize("change", [{"interval": [1, 2]}, {"interval": {"low": 1, "high": 2}}, {"value": None}])
+def test_a_reading_of_another_form_is_found(change: dict[str, Any]) -> None:
+    """Else the record's check could not fail."""
+    reading = {"name": "x", "value": 1.0, "unit": "V", "n": 1, "interval": {"low": 0, "high": "inf", "level": 0.95}}
+    event = {"event": "ReadingTaken", "t": 0.0, "stage": "s", "reading": reading}
+    check("event", event)
+    with pytest.raises(jsonschema.ValidationError):
+        check("event", {**event, "reading": {**reading, **change}})
 
 
 def test_lists_keep_to_their_schemas(batch: Path, capsys: pytest.CaptureFixture[str]) -> None:

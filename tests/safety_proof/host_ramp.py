@@ -1,6 +1,6 @@
 """The host of the kill test: attests, arms and ramps the throttle up and down over a serial port until it is killed.
 
-`host_ramp.py BENCH_FILE`. The person is a stand-in that types each word back; benches of kind "serial" take it for a
+`host_ramp.py BENCH_FILE [script]`; with the latter the bench is opened as scripts do it, by the library. The person is a stand-in that types each word back; benches of kind "serial" take it for a
 person only because this is not the tool's own simulated operator, which they refuse.
 """
 
@@ -11,7 +11,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from benchctl import benches
+from benchctl import benches, open_bench
+from benchctl.bench import Bench
 from benchctl.errors import BenchctlError, Stopped
 from benchctl.events import Event, Prompt
 from benchctl.operators import PersonOperator
@@ -26,8 +27,14 @@ def quiet(event: Event) -> None:
     """No run log here."""
 
 
-def main(file: str) -> None:
-    bench = benches.open_bench(file)
+def main(file: str, through: str = "") -> None:
+    if through == "script":
+        with open_bench(file) as opened:  # no person can be handed to it: this one is put inside
+            drive(opened._bench)
+    drive(benches.open_bench(file))
+
+
+def drive(bench: Bench) -> None:
 
     def type_back(prompt: Prompt) -> None:
         person.give(prompt.id, prompt.detail.split()[-1])
@@ -59,4 +66,4 @@ def ramp(drive: Drive) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main(*sys.argv[1:])

@@ -47,6 +47,7 @@ class Killer:
     pulses: Pulses
     served: Path
     delay: float
+    through: str = ""
     clock: WallClock = field(default_factory=WallClock)
     began: float = 0.0
     at: float = 0.0
@@ -57,7 +58,7 @@ class Killer:
 
     def _start(self) -> subprocess.Popen[bytes]:
         self.starts += 1
-        return subprocess.Popen([sys.executable, str(Path(__file__).with_name("host_ramp.py")), str(self.served)])
+        return subprocess.Popen([sys.executable, str(Path(__file__).with_name("host_ramp.py")), str(self.served), self.through])
 
     def done(self) -> bool:
         """Kills when the time has come; True 0.6 s of bench time later."""
@@ -86,8 +87,8 @@ class Killer:
         return Kill(self.at, before[-1].width_us, idle - self.at, len(self.pulses.above(IDLE_US, self.at)))
 
 
-def kills(times: int, seed: int = 1) -> list[Kill]:
-    """So many hosts started and killed, on one served craft."""
+def kills(times: int, seed: int = 1, through: str = "") -> list[Kill]:
+    """So many hosts started and killed, on one served craft. through: "script" for one that uses the library."""
     chance, out = random.Random(seed), []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "alone.toml"
@@ -100,15 +101,15 @@ def kills(times: int, seed: int = 1) -> list[Kill]:
             served = Path(folder) / "served.toml"
             served.write_text(as_serial(spec, server.names, spec.pair.name))
             for _ in range(times):
-                out.append(_one(server, pulses, served, chance))
+                out.append(_one(server, pulses, served, chance, through))
         finally:
             server.close()
     return out
 
 
-def _one(server: Any, pulses: Pulses, served: Path, chance: random.Random) -> Kill:
+def _one(server: Any, pulses: Pulses, served: Path, chance: random.Random, through: str) -> Kill:
     pulses.all.clear()
-    killer = Killer(server.bench, pulses, served, chance.uniform(0.0, 2.0))
+    killer = Killer(server.bench, pulses, served, chance.uniform(0.0, 2.0), through)
     try:
         server.run(killer.done)
         return killer.result()

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
+import pytest
 from killing import ON_THE_WAY_S, PROMISED_S, kills
+
+
+@pytest.mark.long
+def test_a_killed_script(avr: str) -> None:
+    """`with open_bench(...)` says nothing more once it is killed: the board's guard does the rest."""
+    (kill,) = kills(1, seed=5, through="script")
+
+    assert kill.throttle_us > 1000
+    assert kill.idle_after <= PROMISED_S + ON_THE_WAY_S
 
 
 def test_killed_hosts(avr: str) -> None:
