@@ -8,18 +8,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from benchctl import events as ev
+from benchctl.analysis.telling import nearness, trouble_by_load
 from benchctl.analysis.thinning import thinned
+from benchctl.terms import Limit, readable
 from benchctl.units import shown
 
 Floats = npt.NDArray[np.float64]
 _MOST = 600
 _MOST_LINES = 3
+#: a table that is called by its name
+_PLAIN = ev.Picture()
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
     """One line of a plot. x, y: float64 of the same length; NaN breaks the line. joined: drawn as a line, not dots.
-    limits: of the reading that it shows, in y's unit."""
+    limits: of the reading that it shows, in y's unit. title: what it shows, "" where the axes say it. bars: each a name
+    and its values, drawn in place of a line. telling: how near it comes to a limit."""
 
     name: str
     x: Floats
@@ -30,14 +36,31 @@ class Curve:
     y_unit: str
     joined: bool = True
     limits: tuple[float, ...] = ()
+    title: str = ""
+    bars: tuple[tuple[str, tuple[float, ...]], ...] = ()
+    telling: float = 0.0
 
 
-def curves(shows: str, name: str, columns: Sequence[str], units: Sequence[str], data: Floats) -> list[Curve]:
+def curves(shows: str, name: str, columns: Sequence[str], units: Sequence[str], data: Floats,
+           picture: ev.Picture = _PLAIN) -> list[Curve]:  # fmt: skip
     """What is worth drawing of a table, by its kind."""
     if not len(data):
         return []
     table = _Table(name, list(columns), [shown(u) for u in units], data)
-    return _KINDS.get(shows, _lines)(table)
+    title = ", ".join(filter(None, (picture.title, readable(picture.of))))
+    limits = {_axis_name(column): limit for column, limit in picture.limits.items()}
+    return [_judged(replace(c, title=title), limits.get(c.y_name)) for c in _KINDS.get(shows, _lines)(table)]
+
+
+def _judged(curve: Curve, limit: Limit | None) -> Curve:
+    if limit is None:
+        return curve
+    return replace(curve, limits=ends(limit), telling=nearness(curve.y, limit))
+
+
+def ends(limit: Limit) -> tuple[float, ...]:
+    """A limit as the lines to draw for it."""
+    return tuple(end for end in (limit.min, limit.max) if end is not None)
 
 
 def merged(before: Sequence[Curve], after: Sequence[Curve]) -> list[Curve]:
@@ -76,7 +99,7 @@ def _axis_name(name: str) -> str:
 def _thin(like: Curve, x: Floats, y: Floats) -> Curve:
     """At most `_MOST` points that keep the least and the greatest of every stretch."""
     x, y = thinned(x, y, _MOST)
-    return Curve(like.name, x, y, like.x_name, like.x_unit, like.y_name, like.y_unit, like.joined)
+    return replace(like, x=x, y=y)
 
 
 def _packets(table: _Table) -> list[Curve]:
@@ -129,6 +152,22 @@ def _edges(table: _Table) -> list[Curve]:
     return [replace(c, x=np.repeat(c.x, 2)[1:], y=np.repeat(c.y, 2)[:-1]) if len(c.x) > 1 else c for c in _lines(table)]
 
 
+def _points(table: _Table) -> list[Curve]:
+    """What was measured one after another: nothing lies between."""
+    return [replace(curve, joined=False) for curve in _lines(table)]
+
+
+def _loads(table: _Table) -> list[Curve]:
+    """Of each load, the share of trials with trouble, with it and without."""
+    none = np.zeros(0)
+    found = tuple(trouble_by_load(table.columns, table.data))
+    return (
+        [Curve(table.name, none, none, "", "", "trials with trouble, with and without", "%", bars=found)]
+        if found
+        else []
+    )
+
+
 def _poses(table: _Table) -> list[Curve]:
     """Two columns are a path in the plane; more are values one after another."""
     if len(table.columns) == 2:
@@ -143,6 +182,8 @@ _KINDS: Mapping[str, Callable[[_Table], list[Curve]]] = {
     "waveform": _waveform,
     "sweep": _sweep,
     "timeline": _lines,
+    "points": _points,
     "edges": _edges,
+    "loads": _loads,
     "poses": _poses,
 }

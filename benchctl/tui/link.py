@@ -287,19 +287,21 @@ class RunLink:
             self.glimpses[event.stage, event.name] = event
             return
         self.glimpses.pop((event.stage, event.name), None)
-        new = curves(event.shows, event.name, event.columns, event.units, event.data)
+        new = curves(event.shows, event.name, event.columns, event.units, event.data, event.picture)
         key = (event.stage, event.name)
         self.curves[key] = merged(self.curves[key], new) if key in self.curves else new
 
     def growing(self, stage: str) -> list[tuple[float, list[Curve]]]:
         """Tables of a stage that still grow, each with the bench time of its last row."""
         found = [g for (of, _), g in list(self.glimpses.items()) if of == stage]
-        return [(g.t, curves(g.shows, g.name, g.columns, g.units, g.data)) for g in found if g.data is not None]
+        return [
+            (g.t, curves(g.shows, g.name, g.columns, g.units, g.data, g.picture)) for g in found if g.data is not None
+        ]
 
     def kept(self, stage: str) -> list[Curve]:
-        """Tables of a stage that are whole, the newest first."""
+        """Tables of a stage that are whole: what comes nearest to its limit first, else the newest."""
         found = [curves for (of, _), curves in list(self.curves.items()) if of == stage]
-        return [curve for curves in reversed(found) for curve in curves]
+        return sorted((curve for curves in reversed(found) for curve in curves), key=lambda curve: -curve.telling)
 
     def _thread_ends(self) -> None:
         self._tell()

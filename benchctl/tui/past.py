@@ -29,7 +29,7 @@ def cells(row: RunRow, marked: bool) -> tuple[str, ...]:
     cause = row.causes[0][0] if row.causes else ""
     when = row.wall[:16].replace("T", " ")
     mark = MARK if marked else " "
-    return (mark, verdict_words(row), when, row.procedure, boards, bench, ": ".join(t for t in (why, cause) if t))
+    return (mark, verdict_words(row), when, boards, cause, row.procedure, why, bench)
 
 
 def matching(rows: Sequence[RunRow], wanted: str) -> list[RunRow]:

@@ -6,7 +6,7 @@ import numpy as np
 
 from benchctl import events as ev
 from benchctl.terms import Reading
-from benchctl.tui.curves import Curve
+from benchctl.tui.curves import Curve, ends
 from benchctl.units import shown
 
 _MOST = 400
@@ -38,7 +38,7 @@ class Trail:
                 t, y = np.array(points).T
                 latest = self._latest[key]
                 limit = latest.limit
-                ends = tuple(v for v in (limit.min, limit.max) if v is not None) if limit is not None else ()
-                curve = Curve("", t - t[0], y, "", "s", f"{latest.called} so far", shown(latest.unit), limits=ends)
+                lines = ends(limit) if limit is not None else ()
+                curve = Curve("", t - t[0], y, "", "s", f"{latest.called} so far", shown(latest.unit), limits=lines)
                 out.append((float(t[-1]), [curve]))
         return out

@@ -159,7 +159,7 @@ async def batch(app: BenchApp, pilot: Any) -> None:
     await stories.until(pilot, lambda: isinstance(app.screen, BatchScreen))
     options = app.screen.query_one("#which")
     await stories.until(pilot, lambda: options.option_count > 10)
-    options.highlighted = [str(o.prompt) for o in options.options].index("supply: craft droop")
+    options.highlighted = [str(o.prompt) for o in options.options].index("Supply under load: droop, craft")
     await stories.until(pilot, lambda: len(app.screen.query_one(TrendPane).points) == 4)
 
 

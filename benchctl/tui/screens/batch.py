@@ -27,7 +27,7 @@ from benchctl.runs.history import (
     trend,
 )
 from benchctl.runs.index import RunRow
-from benchctl.terms import Interval, readable
+from benchctl.terms import Interval
 from benchctl.tui.past import load_summary, verdict_words
 from benchctl.tui.widgets.lines import Line, Lines, fit, joined, line, right, wrapped
 from benchctl.tui.widgets.plot import spark
@@ -107,7 +107,9 @@ def trend_lines(points: Sequence[TrendPoint], reading: str, width: int) -> list[
     unit = points[-1].reading.unit
     values = [p.reading.value for p in points]
     low, high = quantity(min(values), unit, 3), quantity(max(values), unit, 3)
-    out = wrapped(f"{points[-1].reading.called}: {low} to {high}, earliest first", width, "strong")
+    allowed = words.limit(points[-1].reading)
+    limit = f", limit {allowed}" if allowed else ""
+    out = wrapped(f"{points[-1].reading.called}: {low} to {high}{limit}, earliest first", width, "strong")
     out.append(line((spark(values[-width:]), "note")))
     for p in reversed(points[-5:]):
         verdict = p.reading.verdict
@@ -183,15 +185,19 @@ class BatchScreen(Screen[None]):
                 summary = load_summary(self.root / row.name)
             except UsageError:
                 continue
-            names = [f"{s.name}/{r}" for s in summary.stages.values() for r in s.readings]
+            names = [
+                (f"{s.name}/{name}", f"{s.title or s.name}: {r.called}")
+                for s in summary.stages.values()
+                for name, r in s.readings.items()
+            ]
             if names:
                 show_on(self, self._offer, names)
                 return
 
-    def _offer(self, names: list[str]) -> None:
+    def _offer(self, names: list[tuple[str, str]]) -> None:
         options = self._which
         options.clear_options()
-        options.add_options([Option(_option_words(n), id=n) for n in names])
+        options.add_options([Option(called, id=name) for name, called in names])
 
     @on(OptionList.OptionHighlighted, "#which")
     def _chosen(self, event: OptionList.OptionHighlighted) -> None:
@@ -222,8 +228,3 @@ class BatchScreen(Screen[None]):
 
     def action_back(self) -> None:
         self.dismiss()
-
-
-def _option_words(name: str) -> str:
-    stage, _, reading = name.partition("/")
-    return f"{readable(stage)}: {readable(reading)}"

@@ -47,9 +47,18 @@ _VERDICTS = {
 
 
 def compare_lines(
-    c: Comparison, reference: Summary, new: Summary, width: int, overlays: Sequence[Overlay] = ()
+    c: Comparison,
+    reference: Summary,
+    new: Summary,
+    width: int,
+    overlays: Sequence[Overlay] = (),
+    *,
+    folded: bool = False,
 ) -> list[Line]:
-    """The whole page: verdict, what is not alike, changed stages, then every reading with both distributions."""
+    """The whole page: verdict, changed stages, what is not alike, then the readings with both distributions.
+
+    folded: of the readings that are the same only their number.
+    """
     wide = min(width, 120)
     tone = TONES.get(str(c.verdict), "")
     counts = [(len(c.having(o)), str(o)) for o in _outcomes_of(c)]
@@ -62,12 +71,17 @@ def compare_lines(
     unlike = [w for d in c.differences for w in wrapped(words.clean(d), wide, "warn", "! ", "  ")]
     gone = [w for m in c.gone() for w in wrapped(m, wide, "warn", "! ", "  ")]
     changed = [line(f"{c.title(s)}: {_or_dash(old)} → {_or_dash(later)}") for s, old, later in c.verdicts]
+    groups, same = grouped(c), len(c.having(Outcome.SAME))
+    if folded and same:
+        groups = [(title, rows) for title, rows in groups if rows[0].outcome is not Outcome.SAME]
     readings = [
         _stage(f"{title}: {c.title(stage)}", list(rows), wide, overlays, c.alpha)
-        for title, all_rows in grouped(c)
+        for title, all_rows in groups
         for stage, rows in groupby(all_rows, lambda r: r.stage)
     ]
-    return joined([head, _headed("Stages that ended differently", changed), [*unlike, *gone], *readings])
+    fold = [line((f"The same: {words.many(same, 'reading')}", "strong"), ("   s shows them", "soft"))]
+    ended = _headed("Stages that ended differently", changed)
+    return joined([head, ended, [*unlike, *gone], *readings, fold if folded and same else []])
 
 
 def _outcomes_of(c: Comparison) -> list[Outcome]:
@@ -118,6 +132,7 @@ class ComparePane(Lines):
         super().__init__(id="compare")
         self.found: tuple[Comparison, Summary, Summary] | None = None
         self.overlays: list[Overlay] = []
+        self.folded = True
         self.problem = ""
 
     def build(self, width: int, height: int) -> list[Line]:
@@ -125,12 +140,12 @@ class ComparePane(Lines):
             return wrapped(self.problem, width, "bad")
         if self.found is None:
             return [line(("Reading the two runs…", "soft"))]
-        return compare_lines(*self.found, width, self.overlays)
+        return compare_lines(*self.found, width, self.overlays, folded=self.folded)
 
 
 class CompareScreen(Screen[None]):
     AUTO_FOCUS = "#compare"
-    BINDINGS: ClassVar = [Binding("escape", "back", "Back")]
+    BINDINGS: ClassVar = [Binding("s", "fold", "What is the same"), Binding("escape", "back", "Back")]
 
     def __init__(self, reference: Path, new: Path) -> None:
         super().__init__()
@@ -156,6 +171,10 @@ class CompareScreen(Screen[None]):
         except UsageError as e:
             pane.problem = words.sentence(str(e))
         show_on(self, pane.renew)
+
+    def action_fold(self) -> None:
+        self._pane.folded = not self._pane.folded
+        self._pane.renew()
 
     def action_back(self) -> None:
         self.dismiss()

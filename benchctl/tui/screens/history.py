@@ -17,6 +17,7 @@ from textual.widgets import DataTable, Footer, Input, Label
 from benchctl.errors import UsageError
 from benchctl.report import words
 from benchctl.runs.index import RunRow, list_rows
+from benchctl.terms import Verdict
 from benchctl.tui.past import MARK, cells, load_summary, matching
 from benchctl.tui.screens.batch import BatchScreen
 from benchctl.tui.screens.compare import CompareScreen
@@ -25,7 +26,10 @@ from benchctl.tui.workers import show_on
 
 #: rows put into the table; the filter finds the others
 _MOST = 300
-_COLUMNS = ("", "verdict", "when (UTC)", "procedure", "boards", "bench", "what failed, likeliest cause")
+_COLUMNS = ("", "verdict", "when (UTC)", "boards", "likeliest cause", "procedure", "what failed", "bench")
+_VERDICT = _COLUMNS.index("verdict")
+#: by verdict; other words have the screen's own colour
+_COLOURS = {Verdict.PASS: "green", Verdict.FAIL: "red", Verdict.UNDECIDED: "yellow"}
 
 
 class RunPane(Lines):
@@ -39,7 +43,8 @@ class RunPane(Lines):
         row = self.row
         if row is None:
             return []
-        _, verdict, when, procedure, boards, bench, why = cells(row, False)
+        _, verdict, when, boards, cause, procedure, failed, bench = cells(row, False)
+        why = ": ".join(t for t in (failed, cause) if t)
         head = f"{verdict}, {procedure} on {bench}, {when} UTC, {words.duration(row.seconds)}"
         return [
             line((fit(head, width), "strong")),
@@ -102,7 +107,9 @@ class HistoryScreen(Screen[None]):
         for i, name in enumerate(_COLUMNS):
             table.add_column(name, key=name or "mark", width=max(cell_len(t) for t in (name, *(c[i] for c in told))))
         for row, texts in zip(self._shown, told, strict=True):
-            table.add_row(*(Text(t) for t in texts), key=row.name)
+            shown = [Text(t) for t in texts]
+            shown[_VERDICT].stylize(_COLOURS.get(row.verdict, ""))
+            table.add_row(*shown, key=row.name)
         more = f", the latest {_MOST} listed" if len(found) > _MOST else ""
         count = f"{len(found)} of {words.many(len(self.rows), 'run')}{more}" if self.rows else "no run yet"
         self.query_one("#count", Label).update(count)

@@ -79,9 +79,12 @@ def _rows(dots: npt.NDArray[np.bool_]) -> list[str]:
 def drawn(curve: Curve, width: int, height: int) -> list[Line]:
     """A plot with title and axes in `height` lines; what the axes show is written with units."""
     good = np.isfinite(curve.x) & np.isfinite(curve.y)
-    title = f"{curve.y_name} over {curve.x_name}" if curve.x_name else curve.y_name
-    if curve.name and _title(curve.name) != curve.y_name:
-        title = f"{_title(curve.name)}: {title}"
+    axes = f"{curve.y_name} over {curve.x_name}" if curve.x_name else curve.y_name
+    named = curve.title or readable(curve.name)
+    title = f"{named}: {axes}" if named and named != curve.y_name else axes
+    title = title if len(title) <= width else named or axes
+    if curve.bars:
+        return _bars(curve, title, width, height)
     if not good.any():
         return [line((fit(title, width), "strong")), line(("  nothing measured", "soft"))]
     low, high = _bounds(np.append(curve.y[good], curve.limits))
@@ -121,8 +124,16 @@ def _bounds(values: Floats) -> tuple[float, float]:
     return low, high
 
 
-def _title(name: str) -> str:
-    return readable(name)
+def _bars(curve: Curve, title: str, width: int, height: int) -> list[Line]:
+    """A row for each value of each name: how much of the whole it is."""
+    out = [line((fit(title, width), "strong"))]
+    room = max(len(name) for name, _ in curve.bars) + 10
+    area = max(8, width - room - 8)
+    for name, values in curve.bars:
+        for way, value in zip(("with", "without"), values, strict=True):
+            label = f"{readable(name) if way == 'with' else '':{room - 10}} {way:8}"
+            out.append(line((label, "soft"), ("█" * round(area * value / 100), "note"), (f" {value:.0f} %", "")))
+    return out[:height]
 
 
 class PlotPane(Lines):
