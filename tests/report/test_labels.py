@@ -16,7 +16,7 @@ from benchctl.headless import Lines, closing
 from benchctl.operate import Operation
 from benchctl.procedure.file import load
 from benchctl.report import as_text
-from benchctl.report.as_html import page
+from benchctl.report.as_html import page, render
 from benchctl.runs.log import read
 from benchctl.runs.summary import Summary, summarise
 from benchctl.stages.kinds import KINDS
@@ -28,6 +28,7 @@ from benchctl.tui.widgets.readings import all_lines, stage_head
 from benchctl.tui.widgets.stages import stage_line
 
 BENCH_FILES = Path(benches.__file__).parent / "data" / "benches"
+SNAPSHOTS = Path(__file__).parents[1] / "tui" / "snapshots"
 #: words with an underscore; registers of the data sheets are all capitals and keep their names
 IDENTIFIER = re.compile(r"(?<![\w./-])[A-Za-z][A-Za-z0-9.]*_\w[\w.]*")
 
@@ -48,11 +49,14 @@ def renderings(told: list[events.Event]) -> Iterator[tuple[str, str]]:
     lines.close()
     yield "headless", out.getvalue() + "\n".join(closing(s, Path("run")))
     yield "text", as_text.render(s)
-    for name, made in (("page", page(s, None)),):
-        made = re.sub(r"<(style|script).*?</\1>", "", made, flags=re.S)
-        yield name, html.unescape(re.sub(r"<[^>]*>", " ", made))
+    yield "page", _read(page(s, None))
     for width in (46, 100):
         yield f"screens at {width}", "\n".join(_screens(s, width))
+
+
+def _read(made: str) -> str:
+    """What a page says."""
+    return html.unescape(re.sub(r"<[^>]*>", " ", re.sub(r"<(style|script).*?</\1>|<!--.*?-->", "", made, flags=re.S)))
 
 
 def _screens(s: Summary, width: int) -> Iterator[str]:
@@ -96,6 +100,11 @@ def test_no_identifier_in_a_made_up_run(make) -> None:
         assert not identifiers(text), name
 
 
+@pytest.mark.parametrize("stored", sorted(SNAPSHOTS.glob("*-80x24.txt")), ids=lambda p: p.stem)
+def test_no_identifier_on_a_stored_screen(stored: Path) -> None:
+    assert not identifiers(stored.read_text("utf-8"))
+
+
 #: the gauge has a bench and a procedure of its own
 SHIPPED = sorted(p.stem for p in BENCH_FILES.glob("*.toml") if p.stem != "black-box")
 
@@ -108,5 +117,7 @@ def test_no_identifier_reaches_a_screen_or_report_of_any_shipped_bench(bench: st
         done = Operation(load(shipped.procedure("bring-up")), opened, tmp_path, reports=False).perform()
     finally:
         opened.close()
-    for name, text in renderings(list(read(done.folder).events)):
+    told = list(read(done.folder).events)
+    for name, text in renderings(told):
         assert not identifiers(text), (bench, name)
+    assert not identifiers(_read(render(summarise(told), done.folder))), "plots"

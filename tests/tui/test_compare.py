@@ -79,3 +79,21 @@ def test_unlike_runs_are_refused_on_the_screen(tmp_path: Path) -> None:
         await stories.until(pilot, lambda: "only runs of one kind of bench" in " ".join(stories.picture(app).split()))
 
     stories.with_app((80, 24), play)
+
+
+def test_what_is_the_same_is_one_line_until_asked_for(tmp_path: Path) -> None:
+    """S shows it."""
+    draws = np.random.default_rng(3)
+    one, other = (
+        stories.record(tmp_path, f"2026031{day}-101530-p-0001", button_run(draws.normal(5000, 50, 400)))
+        for day in (4, 5)
+    )
+
+    async def play(app: BenchApp, pilot: Any) -> None:
+        app.push_screen(CompareScreen(one, other))
+        await stories.until(pilot, lambda: "The same: " in stories.picture(app))
+        assert "earlier n 400" not in stories.picture(app)
+        await pilot.press("s")
+        await stories.until(pilot, lambda: "earlier n 400" in stories.picture(app))
+
+    stories.with_app((120, 40), play)

@@ -156,6 +156,33 @@ def test_levels_are_steps() -> None:
     assert list(found.y) == [1.0, 1.0, 0.0, 0.0, 1.0]
 
 
+def test_limits_of_a_table_are_drawn_and_its_title_is_words() -> None:
+    """The axis spans the limit; what comes near to it tells more than what does not."""
+    data = np.column_stack([np.arange(1.0, 21.0), np.linspace(270.0, 275.0, 20)])
+    picture = ev.Picture("until idle, cut after cut", "radio", {"time to idle": Limit(max=300.0)})
+    (found,) = curves("points", "radio_cuts", ("cut", "time to idle"), ("", "ms"), data, picture)
+    rows = [plain(row) for row in drawn(found, 70, 8)]
+
+    assert rows[0].strip() == "until idle, cut after cut, radio: time to idle over cut"
+    assert rows[1].startswith("300 ms ┤")
+    assert "╌" in rows[1]
+    assert not found.joined
+    assert found.telling == pytest.approx(5 / 30)
+
+
+def test_a_hunt_is_bars_with_each_load_and_without() -> None:
+    columns, units = ("led", "reset", "settings lost", "lowest"), ("", "", "", "V")
+    (found,) = curves("loads", "hand_trials", columns, units, np.array([[1, 1, 0, 4.0], [0, 0, 0, 4.9]]))
+    rows = [plain(row) for row in drawn(found, 60, 8)]
+
+    assert "over" not in rows[0]
+    assert rows[1].split()[0] == "led"
+    assert rows[1].endswith(" 100 %")
+    assert rows[2].split()[0] == "without"
+    assert rows[2].endswith(" 0 %")
+    assert curves("loads", "x", columns, units, np.zeros((0, 4))) == []
+
+
 def test_curves_keep_extremes_and_stay_small() -> None:
     """A million points become a few hundred, the highest and the lowest among them."""
     x = np.arange(1_000_000.0)
