@@ -14,6 +14,7 @@ from benchctl.pairfile.drawing import craft_from_above
 from benchctl.pairfile.legs import LEGS_28, LEGS_32, legs_told
 from benchctl.pairfile.pins import BY_PORT, by_code
 from benchctl.pairfile.pins import find as pin_of
+from benchctl.pairfile.wiring import jumper_ohms
 from benchctl.session.owner_wiring import OwnerWiring
 from benchctl.terms import Role
 from benchctl.tui.widgets.lines import Line, Part, fit, line
@@ -204,9 +205,10 @@ def wires(wanted: Sequence[tuple[str, str]], wirings: Wirings) -> Drawing:
             rows.append((told, legs_told(port)))
         wide = max(len(t) for row in rows for t in row) + 1
         (one, one_leg), (two, two_leg) = rows
+        kilohms = jumper_ohms(start, end) / 1000
         out += [
             line((f"┌ {one:<{wide}}", "strong"), ("●══╗", "bad")),
-            line((f"│ {one_leg:<{wide}}", "soft"), ("   ║", "bad"), " jumper wire"),
+            line((f"│ {one_leg:<{wide}}", "soft"), ("   ║", "bad"), f" jumper wire, {kilohms:g} kΩ in it"),
             line((f"│ {'':<{wide}}", ""), ("   ║", "bad")),
             line((f"└ {two:<{wide}}", "strong"), ("●══╝", "bad")),
             line((f"  {two_leg:<{wide}}", "soft")),

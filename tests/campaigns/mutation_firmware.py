@@ -197,9 +197,10 @@ def run(names: Sequence[str], minutes: float, seed: int, keep: Path | None, coun
         gc.freeze()  # or every child would copy what its collector looks at
         for _, name, mutant, key in todo:
             if key not in kept.noticed | kept.alike:
-                if time.monotonic() > end:
+                if time.monotonic() <= end:
+                    kept.add(key, noticed=campaign.tried(name, mutant))
+                elif key not in kept.survived:
                     continue
-                kept.add(key, noticed=campaign.tried(name, mutant))
             _count(out, kept, name, mutant, key)
     return out, campaign.stages.left_out
 

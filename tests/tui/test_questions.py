@@ -242,6 +242,8 @@ def test_jumpers_are_drawn_between_the_pins_of_the_pair() -> None:
             if jumper.start.split(".")[0] != jumper.to.split(".")[0]:
                 port = spec.boards[Role(role)].pin(function)
                 assert f"{role} unit: {function.replace('_', ' ')}  {_pin(port).sketch}" in text
+    between = [j for j in spec.jumpers if j.start.split(".")[0] != j.to.split(".")[0]]
+    assert text.count(" kΩ in it") == len(between), "a jumper without its resistor"
 
 
 FOUR = benchfile.load("four-motors").pair.boards[Role.CRAFT]
