@@ -252,7 +252,7 @@ class Runner:
 
     def _not_attested(self, step: Step, context: Context) -> str:
         """Before anything may spin or swing: cautions, attestations. Why not, "" when all is attested."""
-        swings = step.stage.swings and self._has_servo()
+        swings = step.stage.swings and (self._has_servo() or Role.GAUGE in step.stage.needs.roles)
         if not step.stage.spins and not swings:
             return ""
         if self.bench.operator.by == "none":

@@ -12,6 +12,7 @@ from benchctl.stages.gauge_lines import (
     CRAFT_RESET,
     HAND_RESET,
     MOTOR,
+    STAMP_US,
     GaugeLines,
     read_mean,
     read_quantile,
@@ -23,8 +24,6 @@ from benchctl.units import TICK_US
 
 Floats = npt.NDArray[np.float64]
 #: what one tick at either edge does to a width
-#: pin-change stamps of the motor controller's line
-_STAMP_US = 4.0
 _LOW, _CENTRE, _HIGH = 128, 512, 896
 #: two-sided 97.5 % point of the normal distribution
 _Z = 1.96
@@ -174,7 +173,7 @@ def _steady(ctx: Context, lines: GaugeLines) -> None:
     ctx.read("odd_frames", float(odd.sum()), "", len(periods), note="frames out of order: restarts, hang-ups")
     motor = lines.train(MOTOR)
     if len(motor):
-        read_mean(ctx, "motor_idle", motor[:, 1], "us", _STAMP_US, "pulse of the motor controller at rest")
+        read_mean(ctx, "motor_idle", motor[:, 1], "us", STAMP_US, "pulse of the motor controller at rest")
 
 
 STAGE = Stage(
@@ -183,6 +182,7 @@ STAGE = Stage(
     instruction="The gauge plays the joystick and measures the craft's pulses; touch nothing, motors unplugged.",
     needs=Needs(roles=(Role.GAUGE,), passed=("gauge_wiring",)),
     perform=perform,
+    swings=True,
     parameters=(
         Parameter("points", 28, "voltages per pass; a power of two and one hides binary steps", "", 5, 257),
         Parameter("pulses", 4, "pulses at each voltage", "", 2, 100),

@@ -22,6 +22,8 @@ LED, MOTOR, SWITCH = Function.WATCH1, Function.WATCH2, Function.WATCH3
 HAND_RESET, CRAFT_RESET = Function.RESET_WATCH1, Function.RESET_WATCH2
 #: how often events are taken in while something is waited for
 STEP_S = 0.01
+#: pin-change stamps of a pulse's two edges
+STAMP_US = 4.0
 _WRAP, _HALF = 1 << 32, 1 << 31
 #: two-sided 97.5 % point of the normal distribution
 _Z = 1.96
@@ -136,16 +138,23 @@ def read_resets(ctx: Context, lines: GaugeLines) -> None:
 
 
 def read_mean(
-    ctx: Context, name: str, values: Sequence[float] | Floats, unit: str, least: float, note: str = ""
+    ctx: Context,
+    name: str,
+    values: Sequence[float] | Floats,
+    unit: str,
+    least: float,
+    note: str = "",
+    above: float = 0.0,
 ) -> None:
-    """A mean with its interval; least: half width that it has at any rate, for what all values share."""
+    """A mean with its interval. least: half width that it has at any rate, for what all values share; above: by how
+    much more than they show the true ones may all be."""
     table = np.asarray(values, np.float64)
     if not len(table):
         ctx.read(name, math.nan, unit, 0, source=Source.SAMPLING, note=note or "nothing was seen")
         return
     mean = float(table.mean())
     half = least + (_Z * float(table.std(ddof=1)) / math.sqrt(len(table)) if len(table) > 1 else 0.0)
-    ctx.read(name, mean, unit, len(table), Interval(mean - half, mean + half), Source.SAMPLING, note=note)
+    ctx.read(name, mean, unit, len(table), Interval(mean - half, mean + half + above), Source.SAMPLING, note=note)
 
 
 def read_spread(ctx: Context, name: str, values: Sequence[float] | Floats, unit: str, note: str = "") -> None:

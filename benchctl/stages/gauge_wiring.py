@@ -88,6 +88,7 @@ STAGE = Stage(
     instruction="Gauge, hand unit and craft share a ground; motors are unplugged. The gauge tries every jumper.",
     needs=Needs(roles=(Role.GAUGE,), passed=("identity",)),
     perform=perform,
+    swings=True,
     parameters=(
         Parameter("pair", "own", "the pair's firmware; of the probe the control loop is started first",
                   choices=("own", "probe")),

@@ -132,7 +132,9 @@ def test_both_benches_tell_the_same(probes) -> None:
     """Latency within 0.2 ms; step times only within the frame and the packet interval that chance decides on."""
     sim, avr = (probes[k][0] for k in KINDS)
 
-    assert reading(sim, "switch", "latency_p50").value == pytest.approx(reading(avr, "switch", "latency_p50").value, abs=0.2)
+    assert reading(sim, "switch", "latency_p50").value == pytest.approx(
+        reading(avr, "switch", "latency_p50").value, abs=0.2
+    )
     assert abs(reading(sim, "joystick", "step").value - reading(avr, "joystick", "step").value) < 20.0
 
 
@@ -169,7 +171,11 @@ def test_a_board_that_loses_its_supply_is_counted(tmp_path: Path) -> None:
             operator.show(ev.Prompt(event.t, "switch", 9999, ev.PromptKind.DO, "", "replug", Role.CRAFT))
 
     try:
-        s = Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path, readers=[pull], reports=False).perform().summary
+        s = (
+            Operation(around_a_probe_pair("wiring", "switch"), bench, tmp_path, readers=[pull], reports=False)
+            .perform()
+            .summary
+        )
     finally:
         bench.close()
 
@@ -219,11 +225,14 @@ own_pulses = pytest.mark.pulses("the pair's own firmware, which knows no confirm
 def hobby(change: Change, seed: int, folder: Path, *only: str) -> Summary:
     need("avr")
     (folder / "images").mkdir(parents=True)
-    images = {Role(role): path for role, path in build(change, folder / "images").items()}
-    bench = benches.open_bench(BENCH, seed=seed, images=images)
     wanted = load(shipped.procedure("black-box"))
+    return on_avr(build(change, folder / "images"), seed, folder, wanted.only(only) if only else wanted)
+
+
+def on_avr(images: dict[str, str], seed: int, folder: Path, wanted: Procedure, bench_file: str = BENCH) -> Summary:
+    bench = benches.open_bench(bench_file, seed=seed, images={Role(role): path for role, path in images.items()})
     try:
-        return Operation(wanted.only(only) if only else wanted, bench, folder / "runs", reports=False).perform().summary
+        return Operation(wanted, bench, folder / "runs", reports=False).perform().summary
     finally:
         bench.close()
 
@@ -333,7 +342,9 @@ def test_every_change_is_another_firmware(tmp_path: Path) -> None:
     plain = images(Change("none"), 0)
     for number, change in enumerate(HARMFUL, 1):
         made = images(change, number)
-        assert [r for r in made if made[r] != plain[r]] == [r for r in ("hand", "craft") if getattr(change, r)], change.name
+        assert [r for r in made if made[r] != plain[r]] == [r for r in ("hand", "craft") if getattr(change, r)], (
+            change.name
+        )
     assert len(HARMFUL) >= 15
     assert len(HARMLESS) >= 5
     assert not [c for c in HARMLESS if c.readings]

@@ -36,6 +36,7 @@ HARMFUL = (
     Change("loop blocked for 8 ms now and then", ("stragglers", "latency_p95"), craft=("-DBLOCKED_MS=8",)),
     Change("silence limit raised", ("cut_off",), craft=("-DSILENCE_MS=600",)),
     Change("no cut on silence", ("cut_off",), craft=("-DNO_FAILSAFE",)),
+    Change("motor goes on on silence", ("motor_cut_off",), craft=("-DMOTOR_GOES_ON",)),
     Change("idle pulse 50 us high", ("motor_idle",), craft=("-DIDLE_US=1050",)),
     Change("channel changed on one side", ("follows_switch",), craft=("-DCHANNEL=41",)),
     Change("sensor read blocks the radio", ("latency_p50",), hand=("-DSENSOR_BLOCKS",)),

@@ -147,7 +147,11 @@ int main(void) {
     (void)heard;
 #else
     if ((uint16_t)(now() - heard) > SILENCE_MS) {
+#ifdef MOTOR_GOES_ON
+      set(1500, motor_us);
+#else
       set(1500, IDLE_US);
+#endif
       heard = now() - SILENCE_MS;
     }
 #endif

@@ -7,7 +7,7 @@
 #ifndef LED_TURNS
 #define LED_TURNS 1  // the LED is set at every so many turns of the loop
 #endif
-enum { CHANNEL = 62, BYTES = 5, IDLE_US = 1000, CENTRE_US = 1500, FRAME_US = 20000, SILENCE_TURNS = 400 };
+enum { CHANNEL = 62, BYTES = 5, IDLE_US = 1000, CENTRE_US = 1500, FRAME_US = 20000, SILENCE_TURNS = 400, MOTOR_FROM = 600 };
 
 static volatile uint16_t servo_us = CENTRE_US, motor_us = IDLE_US;
 
@@ -97,15 +97,16 @@ void setup() {
   radio_start();
 }
 
-// A turn is half a millisecond and a little. The motor never gets more than its idle pulse here.
+// A turn is half a millisecond and a little. The motor turns from a little above the stick's middle.
 void loop() {
   static uint8_t lit, turn;
   static uint16_t silent;
   uint8_t data[BYTES];
   if (radio_receive(data)) {
-    uint16_t x = data[1] | data[2] << 8;
+    uint16_t x = data[1] | data[2] << 8, y = data[3] | data[4] << 8;
     lit = data[0];
-    set(1000 + (uint32_t)x * 1000 / 1023, IDLE_US);
+    uint16_t above = y > MOTOR_FROM ? y - MOTOR_FROM : 0;
+    set(1000 + (uint32_t)x * 1000 / 1023, IDLE_US + above / 2);
     silent = 0;
   } else if (++silent > SILENCE_TURNS) {
     set(CENTRE_US, IDLE_US);
