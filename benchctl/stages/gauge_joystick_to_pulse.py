@@ -7,13 +7,16 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from benchctl.analysis.restarts import ODD_SHARE
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.gauge_lines import (
     CRAFT_RESET,
     HAND_RESET,
     MOTOR,
+    RESETS,
     STAMP_US,
     GaugeLines,
+    Waits,
     read_mean,
     read_quantile,
     read_resets,
@@ -27,8 +30,6 @@ Floats = npt.NDArray[np.float64]
 _LOW, _CENTRE, _HIGH = 128, 512, 896
 #: two-sided 97.5 % point of the normal distribution
 _Z = 1.96
-#: a frame that is so much longer or shorter than the median one
-_ODD_SHARE = 0.05
 
 
 def perform(ctx: Context) -> None:
@@ -93,6 +94,7 @@ def _steps(ctx: Context, lines: GaugeLines) -> None:
     """From a step of the voltage to the rise of the first pulse that is beyond the middle of old and new."""
     late: list[float] = []
     when: list[float] = []
+    waits = Waits(ctx.bench.chance)
     missed = 0
     lines.stick(_LOW)
     ctx.wait(0.5)
@@ -107,6 +109,7 @@ def _steps(ctx: Context, lines: GaugeLines) -> None:
     rising_widens = math.isfinite(middle) and middle > before
     for number in range(ctx.count("steps")):
         high = number % 2 == 1
+        ctx.wait(waits.next_s(late))
         found = _one_step(ctx, lines, high, middle, rising_widens is high)
         if found is None:
             missed += 1
@@ -131,7 +134,6 @@ def _steps(ctx: Context, lines: GaugeLines) -> None:
 
 def _one_step(ctx: Context, lines: GaugeLines, high: bool, middle: float, wider: bool) -> float | None:
     """ms from the step to the pulse; None where none came."""
-    ctx.wait(ctx.bench.chance.uniform(0.0, 0.04))
     lines.forget()
     before = lines.now()
     lines.stick(_HIGH if high else _LOW)
@@ -140,7 +142,7 @@ def _one_step(ctx: Context, lines: GaugeLines, high: bool, middle: float, wider:
     def arrived() -> float | None:
         return next((rise for rise, w in lines.pulses if rise > before and (w > middle) is wider), None)
 
-    if not lines.wait_for(lambda: arrived() is not None, 1.0):
+    if not lines.wait_for(lambda: arrived() is not None, 1.5):
         return None
     return 1e3 * ((arrived() or began) - began)
 
@@ -166,7 +168,7 @@ def _steady(ctx: Context, lines: GaugeLines) -> None:
         table,
         ctx.picture("pulses with everything at rest"),
     )
-    odd = np.abs(periods - typical) > _ODD_SHARE * typical
+    odd = np.abs(periods - typical) > ODD_SHARE * typical
     read_mean(ctx, "frame_period", periods[~odd], "us", TICK_US)
     read_quantile(ctx, "frame_jitter", np.abs(periods - typical), 0.95, "us", TICK_US)
     read_quantile(ctx, "width_jitter", np.abs(widths - np.median(widths)), 0.95, "us", TICK_US)
@@ -242,10 +244,7 @@ STAGE = Stage(
             "odd_frames", "", "frames out of order", Limit(max=0), "lower", 0.5, "",
             about="Frames at rest that were much too short or too long. Usual: 0.",
         ),
-        ReadingSpec(
-            "resets", "", "restarts, by the reset line", Limit(max=0), "lower", 0.5, "",
-            about="Falls of the boards' reset lines. Usual: 0.",
-        ),
+        RESETS,
         ReadingSpec(
             "motor_idle", "us", "motor controller's pulse at rest", None, "same", 15, "",
             about="Width of the motor's pulse with the stick at rest. Usual: 1000 µs one-way, 1500 µs reversible "
@@ -254,7 +253,8 @@ STAGE = Stage(
     ),
     expected_s=lambda p: (
         2 * float(p["points"]) * (1e-3 * float(p["settle_ms"]) + 0.02 * float(p["pulses"]))
-        + 0.08 * float(p["steps"])
+        + 0.1 * float(p["steps"])
+        + 10.0
         + 0.02 * float(p["frames"])
         + 3.0
     ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable, Sequence
 from itertools import pairwise
 
@@ -10,12 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.analysis import latency as lat
-from benchctl.errors import BoardError, PortLost
-from benchctl.stages.contract import Context
-from benchctl.terms import Interval, Role, Source
+from benchctl.analysis import restarts
+from benchctl.errors import BoardError, PortLost, Refused
+from benchctl.stages.contract import Context, ReadingSpec
+from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.units import TICK_US
 from benchctl.wire import msg
-from benchctl.wire.catalogue import NO_PIN, Function
+from benchctl.wire.catalogue import NO_PIN, AdcSource, Function
 
 Floats = npt.NDArray[np.float64]
 LED, MOTOR, SWITCH = Function.WATCH1, Function.WATCH2, Function.WATCH3
@@ -24,6 +26,15 @@ HAND_RESET, CRAFT_RESET = Function.RESET_WATCH1, Function.RESET_WATCH2
 STEP_S = 0.01
 #: pin-change stamps of a pulse's two edges
 STAMP_US = 4.0
+#: supplies where they are wired to the gauge, the divider in front of the pins, and how often they are looked at
+SUPPLIES = {
+    Role.HAND: (AdcSource.SENSE_VCC1, Function.SENSE_VCC1),
+    Role.CRAFT: (AdcSource.SENSE_VCC2, Function.SENSE_VCC2),
+}
+DIVIDER = 2.0
+_LOOK_S = 0.05
+#: a processor whose brown-out level nobody has stated stops no higher than this (data sheet: 1.8 V at 4 MHz and below)
+_STOPS_V = 1.8
 _WRAP, _HALF = 1 << 32, 1 << 31
 #: two-sided 97.5 % point of the normal distribution
 _Z = 1.96
@@ -32,8 +43,8 @@ _Z = 1.96
 class GaugeLines:
     """Events of the gauge since `start`, in seconds of its clock.
 
-    pulses: (rise s, width µs) at the capture pin. edges: (s, level) by watched function. resets: falls of the pair's
-    reset lines, where they are watched, since `start`; nothing forgets them.
+    pulses: (rise s, width µs) at the capture pin. edges: (s, level) by watched function; `forget` empties both.
+    `signs` are of all that came since `start`.
     """
 
     def __init__(self, ctx: Context, *functions: Function) -> None:
@@ -41,7 +52,12 @@ class GaugeLines:
         self.board = ctx.board(Role.GAUGE)
         self.pulses: list[tuple[float, float]] = []
         self.edges: dict[Function, list[tuple[float, int]]] = {}
-        self.resets = 0
+        self._all: list[tuple[float, float]] = []
+        self._falls: list[float] = []
+        self._moves: list[float] = []  # of the stick
+        self._counts = -1
+        self._supplies: dict[Role, list[tuple[float, float]]] = {}
+        self._looked = -math.inf
         self._functions = [f for f in functions if self.board.wiring.pins.get(f, NO_PIN) != NO_PIN]
         self._last = self._at = 0
 
@@ -52,7 +68,12 @@ class GaugeLines:
         for function in self._functions:
             self.board.ask(msg.Watch(function=function, on=1))
             self.edges[function] = []
+        own = self.board.ask(msg.Vitals()).vcc_mv * 1e-3
+        self._volts_a_count = DIVIDER * own / 1024
+        wired = (r for r, (_, f) in SUPPLIES.items() if self.board.wiring.pins.get(f, NO_PIN) != NO_PIN)
+        self._supplies = {role: [] for role in wired}
         self._at = self._last = self.board.ask(msg.Clock()).sent
+        self._moves = [self.seconds(self._last)]
         self.board.drop_events(msg.Captured, msg.Edges)
 
     def _release(self) -> None:
@@ -80,13 +101,44 @@ class GaugeLines:
 
     def poll(self) -> None:
         for event in self.board.events(msg.Captured):
-            self.pulses += [(self.seconds(row.rise), row.width * TICK_US) for row in event.rows]
+            came = [(self.seconds(row.rise), row.width * TICK_US) for row in event.rows]
+            self.pulses += came
+            self._all += came
         for edges in self.board.events(msg.Edges):
             kept = self.edges.get(Function(edges.function))
             if edges.function in (HAND_RESET, CRAFT_RESET):
-                self.resets += sum(not row.level for row in edges.rows)
+                self._falls += [self.seconds(row.at) for row in edges.rows if not row.level]
             if kept is not None:
                 kept += [(self.seconds(row.at), row.level) for row in edges.rows]
+
+        self._look_at_supplies()
+
+    def _look_at_supplies(self) -> None:
+        if self.ctx.now() < self._looked + _LOOK_S:
+            return
+        self._looked = self.ctx.now()
+        for role in list(self._supplies):
+            try:
+                got = self.board.ask(msg.Adc(source=SUPPLIES[role][0], prescaler=6, count=8, gap_us=100), timeout=1.0)
+            except Refused:
+                del self._supplies[role]
+                continue
+            self._supplies[role].append((self.seconds(self._last), got.low * self._volts_a_count))
+
+    def signs(self) -> list[restarts.Sign]:
+        """Of restarts since `start`, one each."""
+        self.poll()
+        pulses, now = np.array(self._all, np.float64).reshape(-1, 2), self.now()
+        found = restarts.in_pulses(pulses, now) + restarts.at_rest(pulses, self._moves, now)
+        found += [restarts.Sign(at, at, "a fall of a reset line") for at in self._falls]
+        for role, seen in self._supplies.items():
+            wiring = self.ctx.bench.boards[role].wiring if role in self.ctx.bench.boards else None
+            found += restarts.in_supply(seen, (wiring.brown_out_v if wiring else 0.0) or _STOPS_V)
+        return restarts.told_apart(found)
+
+    @property
+    def sees_restarts(self) -> bool:
+        return bool(self._all or self._supplies or any(f in self.edges for f in (HAND_RESET, CRAFT_RESET)))
 
     def forget(self) -> None:
         """Drop what has come so far."""
@@ -114,6 +166,9 @@ class GaugeLines:
     def stick(self, counts: int) -> None:
         """Put out what a joystick at so many of 1024 counts shows."""
         self.board.ask(msg.StickSet(on=1, x=counts, y=0))
+        if counts != self._counts:
+            self._moves.append(self.now())
+        self._counts = counts
 
     # ------------------------------------------------------------------ what was seen
 
@@ -130,11 +185,53 @@ class GaugeLines:
         return next((at for at, seen in self.edges.get(function, []) if at >= after and seen == level), None)
 
 
+class Waits:
+    """Waits between presses or steps, drawn so wide that they keep step with no loop of the pair, up to 500 ms long.
+
+    What was done last ended on a turn of the pair's loop. The sum of two draws, each at least as wide as a turn, leaves
+    of that phase less than 5 % (square of sin(x)/x beyond pi). How long a turn may be shows in how the answers scatter.
+    """
+
+    LONGEST_S, LEAST_S = 0.5, 0.02
+    #: so many answers tell how they scatter; of a uniform scatter 95 % lie within 0.95 of its width
+    PILOT, ROOM = 20, 1.3
+
+    def __init__(self, chance: random.Random) -> None:
+        self._chance = chance
+
+    def next_s(self, late_ms: Sequence[float]) -> float:
+        """late_ms: all answers so far."""
+        width = self.LONGEST_S
+        if len(late_ms) >= self.PILOT:
+            low, high = np.quantile(late_ms, (0.025, 0.975))
+            width = min(width, max(self.LEAST_S, self.ROOM * 1e-3 * float(high - low)))
+        return self._chance.uniform(0.0, width) + self._chance.uniform(0.0, width)
+
+
+_TOLD = 3
+
+
 def read_resets(ctx: Context, lines: GaugeLines) -> None:
-    """Where the reset lines are wired to the gauge."""
-    if any(f in lines.edges for f in (HAND_RESET, CRAFT_RESET)):
-        lines.poll()
-        ctx.read("resets", float(lines.resets), "", 1, note="falls of the boards' reset lines during the stage")
+    """Restarts of either board: by the pulses, the reset lines and the supplies, whichever are seen."""
+    signs = lines.signs()
+    if not lines.sees_restarts:
+        return
+    told = "; ".join(f"{s.what} at {s.start:.2f} s of the gauge's clock" for s in signs[:_TOLD])
+    more = f"; and {len(signs) - _TOLD} more" if len(signs) > _TOLD else ""
+    ctx.read("resets", float(len(signs)), "", 1, note=(told + more) or "by pulses, reset lines and supplies")
+
+
+RESETS = ReadingSpec(
+    "resets",
+    "",
+    "restarts, seen from outside",
+    Limit(max=0),
+    "lower",
+    0.5,
+    "",
+    about="Signs of a restart of either board: pulses that pause, fall out of step or leave their width while the "
+    "stick rests, a reset line that falls, a supply below its brown-out level. Usual: 0.",
+)
 
 
 def read_mean(

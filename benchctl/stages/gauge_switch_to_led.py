@@ -6,13 +6,16 @@ import numpy as np
 
 from benchctl.analysis.judge import judge
 from benchctl.analysis.loss import clopper_pearson
+from benchctl.analysis.phases import loop_period
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.gauge_lines import (
     CRAFT_RESET,
     HAND_RESET,
     LED,
+    RESETS,
     SWITCH,
     GaugeLines,
+    Waits,
     read_mean,
     read_quantile,
     read_resets,
@@ -29,10 +32,12 @@ def perform(ctx: Context) -> None:
     lines.pull(False)
     ctx.wait(0.5)
     lines.forget()
-    late: list[tuple[float, float]] = []
+    late: list[tuple[float, float, float]] = []
+    waits = Waits(ctx.bench.chance)
     missed = 0
     changes = 2 * ctx.count("presses")
     for number in range(changes):
+        ctx.wait(waits.next_s([ms for _, ms, _ in late]))
         found = _one(ctx, lines, low=number % 2 == 0)
         if found is None:
             missed += 1
@@ -40,13 +45,14 @@ def perform(ctx: Context) -> None:
             late.append(found)
         ctx.progress(number + 1, changes, f"{len(late)} of {number + 1} changes reached the LED")
     lines.pull(False)
-    _judge(ctx, np.array(late).reshape(-1, 2), missed, changes)
+    table = np.array(late).reshape(-1, 3)
+    _judge(ctx, table[:, :2], missed, changes)
+    _by_phase(ctx, table)
     read_resets(ctx, lines)
 
 
-def _one(ctx: Context, lines: GaugeLines, low: bool) -> tuple[float, float] | None:
-    """One change of the switch line: (when in s, ms until the LED line changed); None where it never did."""
-    ctx.wait(ctx.bench.chance.uniform(0.0, 0.04))  # so that it keeps step with nothing on the boards
+def _one(ctx: Context, lines: GaugeLines, low: bool) -> tuple[float, float, float] | None:
+    """One change of the switch line: (when in s, ms until the LED line changed, when that was); None: it never did."""
     lines.forget()
     lines.pull(low)
     lines.wait_for(lambda: bool(lines.edges[SWITCH] and lines.edges[LED]), ctx.number("patience_ms") * 1e-3)
@@ -55,7 +61,7 @@ def _one(ctx: Context, lines: GaugeLines, low: bool) -> tuple[float, float] | No
         return None
     began = lines.edges[SWITCH][0][0]
     lit = [at for at, _ in lines.edges[LED] if at > began]
-    return (began, 1e3 * (lit[0] - began)) if lit else None
+    return (began, 1e3 * (lit[0] - began), lit[0]) if lit else None
 
 
 def _judge(ctx: Context, late: np.ndarray, missed: int, changes: int) -> None:
@@ -77,6 +83,19 @@ def _judge(ctx: Context, late: np.ndarray, missed: int, changes: int) -> None:
     read_mean(ctx, "latency_mean", late[:, 1], "ms", _STAMP_MS)
     if len(late):
         _stragglers(ctx, late[:, 1])
+
+
+def _by_phase(ctx: Context, late: np.ndarray) -> None:
+    """Where the LED changes on the turns of a loop: latency by how far the loop was when the switch line changed."""
+    period = loop_period(late[:, 2])
+    if period is None:
+        return
+    ctx.note(f"the LED changes on the turns of a loop of {1e3 * period:.1f} ms")
+    # the loop is known by the change before; what is too long ago tells nothing of its phase
+    since = late[1:, 0] - late[:-1, 2]
+    near = (since > 0) & (since < 20 * period)
+    phase = 1e3 * (since[near] % period)
+    ctx.samples("latency_by_phase", "", {"phase": "ms", "latency": "ms"}, np.column_stack((phase, late[1:, 1][near])))
 
 
 def _within(ctx: Context, times: np.ndarray, changes: int) -> None:
@@ -108,7 +127,7 @@ STAGE = Stage(
         Parameter("presses", 300, "presses; each gives two changes", "", 5, 2000),
         Parameter("straggler_ms", 2.0, "so much later than the median is a straggler", "ms", 0.1, 1000.0),
         Parameter("within_ms", 25.0, "an LED is in time when it follows so soon", "ms", 1.0, 1000.0),
-        Parameter("patience_ms", 400, "a change not seen by then is missed", "ms", 20, 10_000),
+        Parameter("patience_ms", 1200, "a change not seen by then is missed", "ms", 20, 10_000),
     ),
     measures=(
         ReadingSpec(
@@ -133,14 +152,11 @@ STAGE = Stage(
             "stragglers", "%", "changes that came much later", None, "lower", 4.0, "",
             about="Share of changes much later than the median; retries or a busy program. Usual: below 2 %.",
         ),
-        ReadingSpec(
-            "resets", "", "restarts, by the reset line", Limit(max=0), "lower", 0.5, "",
-            about="Falls of the boards' reset lines. Usual: 0.",
-        ),
+        RESETS,
         ReadingSpec(
             "latency_mean", "ms", "switch to LED, mean", None, "lower", 3.0, "",
             about="The mean of the same times, for comparisons.",
         ),
     ),
-    expected_s=lambda p: 0.1 * float(p["presses"]) + 1.0,
+    expected_s=lambda p: 0.12 * float(p["presses"]) + 11.0,
 )  # fmt: skip

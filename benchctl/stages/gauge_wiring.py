@@ -6,17 +6,14 @@ import math
 
 from benchctl.errors import Refused
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
-from benchctl.stages.gauge_lines import LED, MOTOR, SWITCH, GaugeLines
+from benchctl.stages.gauge_lines import DIVIDER, LED, MOTOR, SUPPLIES, SWITCH, GaugeLines
 from benchctl.stages.outputs import SERVO_UNCONFIRMED, servo_moves
 from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.wire import msg
-from benchctl.wire.catalogue import NO_PIN, AdcSource, Function
+from benchctl.wire.catalogue import NO_PIN
 
-_SUPPLIES = {"hand": (AdcSource.SENSE_VCC1, Function.SENSE_VCC1), "craft": (AdcSource.SENSE_VCC2, Function.SENSE_VCC2)}
 #: the converter's absolute accuracy of 2 counts of 1024 (data sheet), and two resistors of 1 %
 _SUPPLY_SHARE = 0.02
-#: the divider in front of the pins
-_DIVIDER = 2.0
 
 
 def perform(ctx: Context) -> None:
@@ -49,17 +46,17 @@ def _start_probes(ctx: Context) -> None:
 def _supplies(ctx: Context) -> None:
     gauge = ctx.board(Role.GAUGE)
     own = gauge.ask(msg.Vitals()).vcc_mv * 1e-3
-    for name, (source, function) in _SUPPLIES.items():
+    for role, (source, function) in SUPPLIES.items():
         if gauge.wiring.pins.get(function, NO_PIN) == NO_PIN:
             continue
         try:
             a = gauge.ask(msg.Adc(source=source, prescaler=7, count=64, gap_us=500), timeout=1.0)
         except Refused as e:
-            ctx.note(f"the gauge does not measure the {name} unit's supply: {e}", "warning")
+            ctx.note(f"the gauge does not measure the {role} unit's supply: {e}", "warning")
             continue
-        volts = _DIVIDER * own * a.sum / a.count / 1024 if a.count else math.nan
+        volts = DIVIDER * own * a.sum / a.count / 1024 if a.count else math.nan
         half = _SUPPLY_SHARE * volts
-        ctx.read(f"{name}.vcc", volts, "V", a.count, Interval(volts - half, volts + half), Source.ADC)
+        ctx.read(f"{role}.vcc", volts, "V", a.count, Interval(volts - half, volts + half), Source.ADC)
 
 
 def _follows_switch(lines: GaugeLines) -> bool:

@@ -66,6 +66,9 @@ int main(void) {
   sei();
   radio_start(0);
   for (;;) {
+#ifdef LOOP_MS
+    _delay_ms(LOOP_MS);
+#endif
     sleep_mode();
     uint16_t t = now();
     uint8_t down = !(PIND & 1 << 3), changed = 0;
