@@ -42,7 +42,11 @@ class KeyFigure:
 _WANTED: tuple[tuple[str, dict[str, tuple[str, ...]], Callable[[float, float], float]], ...] = (
     ("loss", {"radio_link": ("loss",), "sketch_link": ("loss",)}, max),
     ("control latency", {"button_to_led": ("latency_p95",), "gauge_switch_to_led": ("latency_p95",)}, max),
-    ("cut-off", {"link_loss_cut": ("radio_cut", "host_cut", "hand_power_cut"), "gauge_cut_off": ("cut_off",)}, max),
+    (
+        "cut-off",
+        {"link_loss_cut": ("radio_cut", "host_cut", "hand_power_cut"), "gauge_cut_off": ("cut_off", "motor_cut_off")},
+        max,
+    ),
     ("supply margin", {"supply": ("brown_out_margin", "speed_margin")}, min),
 )
 
