@@ -1,9 +1,10 @@
-"""The plug-in as a maker's repository uses it: fixtures, options, marker, what a failed test shows."""
+"""The plug-in as a maker's repository uses it: fixtures, options, marker, what a failed test shows.
+
+The example repository itself, with the wheel alone: `tests/package`.
+"""
 
 from __future__ import annotations
 
-import os
-import shutil
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -11,7 +12,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from needs import need_avr
 
 from benchctl import cli
 
@@ -223,40 +223,3 @@ def test_processes_of_their_own(pytester: pytest.Pytester) -> None:
 
     done.assert_outcomes(passed=4)
     assert len(list((pytester.path / "runs").iterdir())) == 4
-
-
-def ci(folder: Path, *options: str, more: str = "") -> subprocess.CompletedProcess[str]:
-    """The example's shell line, where it was copied to."""
-    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    around = {**os.environ, "PATH": path, "PYTHONPATH": os.pathsep.join(sys.path), "MORE": more}
-    call = ["sh", "ci.sh", *PLUGIN, "-p", "no:cacheprovider", *options]
-    return subprocess.run(call, cwd=folder, env=around, capture_output=True, text=True)
-
-
-@pytest.fixture
-def example(tmp_path: Path) -> Path:
-    need_avr()
-    if shutil.which("avr-g++") is None:
-        pytest.skip("avr-g++ is missing")
-    return Path(shutil.copytree(EXAMPLE, tmp_path / "repository"))
-
-
-@pytest.mark.long
-def test_the_example_repository_passes(example: Path) -> None:
-    """Copied elsewhere, built, all five tests on `avr`, JUnit written."""
-    done = ci(example)
-
-    assert done.returncode == 0, done.stdout[-3000:]
-    cases = list(ET.parse(example / "build" / "tests.xml").getroot().iter("testcase"))
-    assert len(cases) == 5
-
-
-@pytest.mark.long
-def test_a_changed_image_fails_with_reading_interval_and_limit(example: Path) -> None:
-    """The LED looked at every 90 turns of the loop only: up to 50 ms late."""
-    done = ci(example, "-k", "led or alive", more="-DLED_TURNS=90")
-
-    assert done.returncode == 1
-    assert "1 failed, 1 passed" in done.stdout
-    assert "gauge_switch_to_led.within fail: " in done.stdout
-    assert "), limit at least 99 %" in done.stdout

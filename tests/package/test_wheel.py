@@ -90,7 +90,7 @@ def fresh(built: dict[str, Path], tmp_path_factory: pytest.TempPathFactory) -> P
     folder = tmp_path_factory.mktemp("fresh") / "venv"
     assert _called(sys.executable, "-m", "venv", folder).returncode == 0
     programs = folder / ("Scripts" if sys.platform == "win32" else "bin")
-    done = _called(programs / "python", "-m", "pip", "install", "-q", f"{built['.whl']}[avr]", "pytest")
+    done = _called(programs / "python", "-m", "pip", "install", "-q", "--no-compile", f"{built['.whl']}[avr]", "pytest")
     need(f"pip could not fetch the dependencies: {done.stderr.strip()[-200:]}" if done.returncode else None)
     return programs
 
