@@ -109,7 +109,7 @@ def test_typed_lines_nobody_asked_for_do_no_harm() -> None:
     assert got in ("late", "7")
 
 
-@pytest.mark.parametrize(("typed", "told"), [("done", "done"), ("stop here", None), ("no", None)])
+@pytest.mark.parametrize(("typed", "told"), [("done", "done"), ("D", "done"), ("stop here", None), ("s", None)])
 def test_what_is_to_be_done_waits_for_the_person_at_the_terminal(typed: str, told: str | None) -> None:
     """Where no board can see it, the person says that it is done; anything else ends the stage, and never passes it."""
     lines: SimpleQueue[str] = SimpleQueue()

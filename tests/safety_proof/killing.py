@@ -26,7 +26,7 @@ PROMISED_S = 0.250 + 0.020 + 0.001
 ON_THE_WAY_S = 0.003
 #: a host that has not got the motor to turn by then is broken (seconds of the machine)
 PATIENCE_S = 60.0
-STARTS = 5
+STARTS = 12
 
 
 @dataclass(slots=True)
