@@ -82,7 +82,7 @@ def drawn(curve: Curve, width: int, height: int) -> list[Line]:
     axes = f"{curve.y_name} over {curve.x_name}" if curve.x_name else curve.y_name
     named = curve.title or readable(curve.name)
     title = f"{named}: {axes}" if named and named != curve.y_name else axes
-    title = title if len(title) <= width else named or axes
+    title = next((text for text in (title, axes, named) if text and len(text) <= width), axes)
     if curve.bars:
         return _bars(curve, title, width, height)
     if not good.any():
