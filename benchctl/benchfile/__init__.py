@@ -23,6 +23,7 @@ from benchctl.benchfile.schema import (
     RailSpec,
     SerialSpec,
     ServoSpec,
+    StrangerSpec,
     SwitchSpec,
     WireSpec,
 )
@@ -48,6 +49,7 @@ __all__ = [
     "RailSpec",
     "SerialSpec",
     "ServoSpec",
+    "StrangerSpec",
     "SwitchSpec",
     "WireSpec",
     "load",

@@ -17,11 +17,13 @@ from benchctl.pairfile.keys import choice, flag, free, named, number, pins, rang
 from benchctl.pairfile.pins import FUNCTIONS, NONE, PULSES, SWITCHES
 from benchctl.pairfile.schema import MOUNTS, STORED
 from benchctl.terms import Role
-from benchctl.wire.catalogue import BAUDS
+from benchctl.wire.catalogue import BAUDS, SETTINGS
 from benchctl.wire.fields import MOST_TEXT
 
 LINES = ("mosi", "sck", "csn", "ce", "miso", "irq")
 LOOSE_PLACES = ("supply", "module_supply", "miso", "mosi", "sck", "csn", "joy_x", "joy_y", "sensor")
+#: what a transceiver is set to where nobody has said
+_USUAL = {one.name: int(one.default) for one in SETTINGS if one.name.startswith("radio_")}
 VARIANTS = ("plus", "nrf24l01", "clone", "look-alike", "high-power")
 
 
@@ -48,8 +50,10 @@ class RailSpec:
     regulator_limit_ma: float = number(0.0, "mA", 0, 20000, "current limit of regulator or source; 0: none")
     regulator_recovery_us: float = number(20.0, "µs", 0.5, 5000, "time constant of its answer to a step")
     joint_ohms: float = number(0.02, "Ω", 0, 10000, "between regulator and the parts' pins: joints and tracks")
-    bulk_uf: float = number(47.0, "µF", 0, 100000, "bulk capacitor at the node; 0.1 µF of ceramic is always there")
+    bulk_uf: float = number(47.0, "µF", 0, 100000, "bulk capacitor at the node")
     bulk_esr_ohms: float = number(0.2, "Ω", 0, 1000, "its series resistance")
+    ceramic_uf: float = number(0.1, "µF", 0.1, 1000, "ceramic capacitors beside it")
+    ceramic_esr_ohms: float = number(0.02, "Ω", 0, 10, "their series resistance")
     leak_ohms: float = number(10000.0, "Ω", 0.01, math.inf, "across the rail; a meter reads it on the unpowered board")
     noise_mv: float = number(2.0, "mV", 0, 2000, "ripple and noise, rms, as an analogue input sees it")
 
@@ -114,7 +118,7 @@ class SwitchSpec:
 
     fitted: bool = flag(True, "false: not there, the line stays at its rest level")
     closes_to: str = choice("ground", ("ground", "supply"), "where it leads when it is pressed")
-    pull_ohms: float = number(10000.0, "Ω", 100, math.inf, "resistor to the other side; inf: none, the line floats")
+    pull_ohms: float = number(10000.0, "Ω", 10, math.inf, "resistor to the other side; inf: none, the line floats")
     bounce_count: int = whole(4, "", 0, 200, "most extra closures per press or release; the mean is half of it")
     bounce_us: float = number(1500.0, "µs", 0, 500000, "longest bounce; 1.5 ms is an often seen mean")
     stuck: str = choice("no", ("no", "open", "closed"), "never closes, or never opens")
@@ -173,6 +177,7 @@ class ServoSpec:
     moving_ma: float = number(180.0, "mA", 0, 10000, "moving")
     stall_ma: float = number(650.0, "mA", 0, 20000, "starting, and against a stop")
     start_ms: float = number(8.0, "ms", 0, 200, "how long a start draws the stall current")
+    signal_ground: bool = flag(True, "false: its supply's ground is not joined to the board's, no pulse arrives")
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +193,7 @@ class EscSpec:
     beeps: int = whole(2, "", 0, 20, "beeps when armed")
     min_us: float = number(1040.0, "µs", 500, 2500, "taught end point: above this it turns")
     max_us: float = number(1960.0, "µs", 500, 2500, "taught end point: full throttle")
+    arms_from_us: float = number(0.0, "µs", 0, 2000, "a shorter pulse is none to it, so that it does not arm on one")
     lost_s: float = number(0.5, "s", 0.02, 20, "it stops when no pulse comes for so long; 0.25 to 2 s is usual")
     teachable: bool = flag(True, "learns its end points when full throttle stands as it gets power")
     teach_s: float = number(1.5, "s", 0.2, 10, "how long an end point must stand to be taken; no source")
@@ -319,6 +325,17 @@ class InterfererSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class StrangerSpec:
+    """Another craft on the air, with radio settings of its own; it listens and acknowledges."""
+
+    channel: int = whole(_USUAL["radio_channel"], "", 0, 125, "its channel")
+    rate: int = whole(_USUAL["radio_rate"], "", 0, 2, "its data rate, as in the setting radio_rate")
+    crc: int = whole(_USUAL["radio_crc"], "", 0, 2, "bytes of its CRC")
+    address: int = whole(_USUAL["radio_address"], "", 0, 2**32 - 1, "upper four bytes of its address")
+    path_loss_db: float = number(60.0, "dB", 0, 200, "between it and the boards")
+
+
+@dataclass(frozen=True, slots=True)
 class AirSpec:
     """The radio channel between the boards."""
 
@@ -330,6 +347,7 @@ class AirSpec:
     deep_fade_ms: float = number(20.0, "ms", 0.1, 10000, "their mean length")
     max_input_dbm: float = number(0.0, "dBm", -60, 30, "receivers overload above it; sheet: 0")
     interferer: tuple[InterfererSpec, ...] = tables(InterfererSpec, "interferers")
+    stranger: tuple[StrangerSpec, ...] = tables(StrangerSpec, "other craft")
 
 
 @dataclass(frozen=True, slots=True)

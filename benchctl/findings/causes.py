@@ -280,6 +280,15 @@ CAUSES: tuple[Cause, ...] = (
         "there the look-alike sat",
     ),
     Cause(
+        "second_craft", "another craft answers on the pair's address", "pair", 1.5,
+        {"others_answer": SURE, "lossy": SELDOM, "one_way": SELDOM, "acks_missing": SELDOM, "weak_better": SELDOM},
+        "Somebody acknowledges what the pair sends while the board it is meant for is silent: a second craft, or a "
+        "second pair, with the same address and channel. It follows the same stick, and its answers collide with "
+        "those of the pair's own.",
+        "give every pair an address of its own, and write it to both boards; until then keep the other one off",
+        "switch every other craft and pair off and repeat the radio link: nobody may answer then",
+    ),
+    Cause(
         "interference", "interference on the channel", "pair", 2.0,
         {"busy": 0.7, "lossy": 0.9, "dead": SELDOM, "weak_better": SELDOM, "one_way": 0.2, "no_reserve": SOME},
         "Others are on the air on the same frequencies. Packets are lost as often as the others send.",
@@ -332,6 +341,14 @@ CAUSES: tuple[Cause, ...] = (
         "Nothing on the board holds the line when the switch is open; it follows the hum of the room.",
         "fit a pull-up of 10 kΩ from the line to the supply, or switch the chip's own on in the program",
         "measure the line with a meter, the switch open",
+    ),
+    Cause(
+        "switch_pull", "switch's pull of a wrong value", "hand", 1.0, {"pull_wrong": SURE},
+        "The resistor that holds the switch's line is not the one that belongs there: too small, and each press draws "
+        "tens of milliamperes through switch and supply; too large, and the line picks up what the room and the "
+        "neighbours send.",
+        "exchange the pull by 10 kΩ",
+        "measure the resistor with the power off: 10 kΩ, brown black orange",
     ),
     Cause(
         "switch_stuck", "switch stuck or not connected", "hand", 1.0, {"never_pressed": SURE, "unheld": SELDOM},
@@ -393,11 +410,19 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "output_elsewhere", "an output is wired or plugged otherwise than declared", "craft", 1.5,
-        {"moves_otherwise": SURE},
+        {"moves_otherwise": SURE, "nothing_moves": SURE},
         "As an output was tried something else moved than the pair file says, or nothing: the servo hangs at another "
-        "pin or header, or has no supply, or the pair file is wrong.",
-        "plug it where the pair file has it, or correct the pair file; check the servo's supply",
+        "pin or header, or the pair file is wrong.",
+        "plug it where the pair file has it, or correct the pair file",
         "run the outputs stage again with the servo at the next header",
+    ),
+    Cause(
+        "servo_ground", "servo without supply, or its supply's ground not joined to the board's", "craft", 1.5,
+        {"nothing_moves": SURE, "servo_unfed": SURE},
+        "The servo's plus stands at nothing against the board's ground: its supply is off, or the two grounds are not "
+        "joined, so that the pulses have no return path.",
+        "join the ground of the servo's supply to the board's ground, and switch that supply on",
+        "measure from the board's ground to the ground of the servo's supply: a good one shows 0 Ω",
     ),
     Cause(
         "servo_supply", "servo twitches: its supply is not steady", "craft", 1.0, {"unrest": OFTEN},
@@ -406,8 +431,9 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "esc_untaught", "motor controller's end points not taught", "craft", 1.0,
-        {"no_beeps": 0.7, "low_idle_arms": 0.7, "turns_at_idle": 0.4},
-        "It does not take the idle pulse for idle, so it never arms; on a shorter pulse it does.",
+        {"no_beeps": 0.7, "low_idle_arms": 0.6, "turns_at_idle": 0.4},
+        "It does not take the idle pulse for idle, so it never arms: its idle is a shorter pulse, or a longer one with "
+        "a dead zone below.",
         "teach the motor controller its end points: benchctl run teach-motors keeps the order",
         "repeat ESC arming after teaching",
     ),
@@ -421,7 +447,8 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "signal_ground", "no signal ground at the motor controller", "craft", 1.0,
-        {"no_beeps": HALF, "low_idle_arms": SOME, "few_beeps": SOME, "more_beeps": 0.02, "stutters": OFTEN},
+        {"no_beeps": HALF, "low_idle_arms": SOME, "few_beeps": SOME, "more_beeps": 0.02, "stutters": OFTEN,
+         "groundless": SURE},
         "Pulses leave the board but arrive only now and then: with no ground beside the signal wire they have no "
         "return path.",
         "join the ground of the motor controller's signal lead to the board's",

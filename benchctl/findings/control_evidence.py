@@ -8,6 +8,9 @@ from benchctl import facts as fc
 from benchctl.findings.record import Answer, Known, RecordQuery, named_value
 from benchctl.terms import Reading, Role, Verdict
 
+#: mA: less is no resistor at all
+LEAST_PULL_MA = 5e-4
+
 
 def _switches(name: str, holds: Callable[[Reading], bool]) -> Callable[[RecordQuery, Role], Answer]:
     def ask(record: RecordQuery, role: Role) -> Answer:
@@ -86,6 +89,7 @@ def _pinned(high: bool) -> Callable[[RecordQuery, Role], Answer]:
 HAND_FACTS: dict[str, Callable[[RecordQuery, Role], Answer]] = {
     "bounce": _switches("bounce_ms", lambda r: r.verdict is Verdict.FAIL),
     "unheld": _switches("unheld", lambda r: r.value > 0),
+    "pull_wrong": _switches("pull_ma", lambda r: r.verdict is Verdict.FAIL and r.value > LEAST_PULL_MA),
     "stray": _switches("stray", lambda r: r.value > 0),
     "never_pressed": _switches("presses", lambda r: r.value == 0),
     "exchanged": _exchanged,

@@ -76,7 +76,13 @@ def _refuses(record: RecordQuery, role: Role) -> Answer:
 
 def _variant(record: RecordQuery, role: Role) -> Answer:
     found = record.fact(fc.VariantFound, "transceiver", board=role)
-    return None if found is None else Known(found.variant is not fc.Variant.PLUS, found.sentence())
+    if found is None:
+        return None
+    # what loses its settings meanwhile answers like a chip that never took them
+    lost = supply.settings_went(record, role)
+    if found.variant is not fc.Variant.PLUS and lost is not None and lost.holds:
+        return None
+    return Known(found.variant is not fc.Variant.PLUS, found.sentence())
 
 
 def _oscillator(record: RecordQuery, role: Role) -> Answer:
@@ -146,13 +152,44 @@ def _moves_otherwise(record: RecordQuery, role: Role) -> Answer:
     """What a person saw move, as an output was tried, is not what is declared there."""
     found = record.fact(fc.OutputMoves, "outputs")
     if found is not None:
-        return Known(True, found.sentence(), OVERLOOKED)
-    return None if record.one("confirmed", "outputs") is None else Known(False, "outputs move what is declared")
+        return None if found.seen == "nothing" else Known(True, found.sentence(), OVERLOOKED)
+    return (
+        None
+        if record.one("confirmed", "outputs") is None
+        else Known(False, "no output moves what is declared of another")
+    )
+
+
+def _nothing_moves(record: RecordQuery, role: Role) -> Answer:
+    """Nothing was seen to move as a servo's output was tried."""
+    found = record.fact(fc.OutputMoves, "outputs")
+    if found is not None:
+        # looked at twice
+        return Known(True, found.sentence(), OVERLOOKED**2) if found.seen == "nothing" else None
+    return None if record.one("confirmed", "outputs") is None else Known(False, "every output moves something")
+
+
+def _servo_unfed(record: RecordQuery, role: Role) -> Answer:
+    """By meter, between the servo's plus and the board's ground; only asked where nothing moved."""
+    found = [r for n in range(1, 7) for r in record.all(f"output{n}_servo_volts", "outputs")]
+    bad = [r for r in found if r.verdict is Verdict.FAIL]
+    return Known(bool(bad), ", ".join(map(named_value, bad or found))) if found else None
+
+
+def _groundless(record: RecordQuery, role: Role) -> Answer:
+    """By meter, between the board's ground and a motor controller's; only asked where one did not arm as recorded."""
+    found = [r for s in record.stages("esc_arming") for r in s.readings.values() if r.name.endswith("ground_ohms")]
+    bad = [r for r in found if r.verdict is Verdict.FAIL]
+    return Known(bool(bad), ", ".join(map(named_value, bad or found))) if found else None
 
 
 def _no_beeps(record: RecordQuery, role: Role) -> Answer:
-    found = record.one("beeps", "esc_arming")
-    return None if found is None else Known(found.value <= 0, named_value(found), OVERLOOKED)
+    found, again = record.one("beeps", "esc_arming"), record.one("beeps_low_idle", "esc_arming")
+    if found is None:
+        return None
+    # nothing heard twice is not overheard twice
+    times = 2 if again is not None and again.value <= 0 else 1
+    return Known(found.value <= 0, named_value(found), OVERLOOKED**times)
 
 
 def _turns_at_idle(record: RecordQuery, role: Role) -> Answer:
@@ -207,6 +244,11 @@ def _fed_back(record: RecordQuery, role: Role) -> Answer:
 _LINK = ("radio_link",)
 
 
+def _is_count(reading: Reading) -> bool:
+    """Counted by a person; what one reads from a meter is measured."""
+    return reading.source is Source.OPERATOR and not reading.unit
+
+
 def _limit(record: RecordQuery) -> Answer:
     """Something failed: healthy boards hardly ever do that, whatever is wrong with the others."""
     ran = [s for s in record.summary.stages.values() if s.verdict not in (None, Verdict.NOT_RUN)]
@@ -215,7 +257,7 @@ def _limit(record: RecordQuery) -> Answer:
         return Known(False, "no stage failed") if ran else None
     text = f"failed: {', '.join(s.name for s in failed)}"
     # what a person counted wrong fails a stage as well
-    counts = all(s.failed_readings and all(r.source is Source.OPERATOR for r in s.failed_readings) for s in failed)
+    counts = all(s.failed_readings and all(_is_count(r) for r in s.failed_readings) for s in failed)
     return Known(True, text, MISCOUNT if counts else 0.0)
 
 
@@ -273,6 +315,12 @@ def _acks_missing(record: RecordQuery) -> Answer:
         return Known(True, found.sentence())
     given_up = record.all("given_up", *_LINK)
     return Known(False, named_value(max(given_up, key=lambda r: r.value))) if given_up else None
+
+
+def _others_answer(record: RecordQuery) -> Answer:
+    """Somebody acknowledged what was sent while the pair's other board was silent."""
+    found = [r for role in BOARDS for r in record.all(f"{role}.others_answer", *_LINK)]
+    return Known(any(r.value > 0 for r in found), ", ".join(map(counted, found))) if found else None
 
 
 def _heard(record: RecordQuery) -> Answer:
@@ -361,6 +409,8 @@ BOARD_FACTS: dict[str, Callable[[RecordQuery, Role], Answer]] = {
 CRAFT_FACTS: dict[str, Callable[[RecordQuery, Role], Answer]] = {
     "moved_reset": _moved_reset,
     "moves_otherwise": _moves_otherwise,
+    "nothing_moves": _nothing_moves,
+    "servo_unfed": _servo_unfed,
     "unrest": _unrest,
     "no_beeps": _no_beeps,
     "turns_at_idle": _turns_at_idle,
@@ -369,6 +419,7 @@ CRAFT_FACTS: dict[str, Callable[[RecordQuery, Role], Answer]] = {
     "stutters": _stutters,
     "low_idle_arms": _low_idle_arms,
     "fed_back": _fed_back,
+    "groundless": _groundless,
     "sensor_absent": sensor.absent,
     "sensor_address": sensor.address,
     "self_test": sensor.self_test,
@@ -386,6 +437,7 @@ PAIR_FACTS: dict[str, Callable[[RecordQuery], Answer]] = {
     "unheard": _unheard,
     "no_reserve": _no_reserve,
     "acks_missing": _acks_missing,
+    "others_answer": _others_answer,
 }
 
 

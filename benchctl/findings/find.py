@@ -145,7 +145,10 @@ def _against(suspect: Suspect, others: Sequence[Suspect], seen: Sequence[Evidenc
     odd = [
         f"not explained by it: {f.text}"
         for f in seen
-        if _tells(f) and suspect.predicts(f) < 0.05 and all(o.predicts(f) < 0.05 for o in others)
+        if _tells(f)
+        and f.name not in CHANCES
+        and suspect.predicts(f) < 0.05
+        and all(o.predicts(f) < 0.05 for o in others)
     ]
     told = set(_for(suspect, seen))
     return tuple(t for t in dict.fromkeys(missing + odd) if t not in told)

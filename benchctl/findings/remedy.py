@@ -9,7 +9,7 @@ from benchctl.facts import HEADER, JointLoose, LineBroken, ModuleWired, SettingD
 from benchctl.findings.causes import Cause
 from benchctl.findings.record import RecordQuery, surely_above
 from benchctl.findings.supply_evidence import LOW_SHARE, main_ohms
-from benchctl.terms import Reading, Role
+from benchctl.terms import Reading, Role, Verdict
 from benchctl.units import number
 
 #: a burst at 1 Mbps with 32 bytes: 130 µs of settling and 329 µs on the air (Product Specification, sections 6.1, 7.3)
@@ -200,6 +200,16 @@ def _bounce(record: RecordQuery, board: Role | None) -> str:
     return f"replace the switch, or let the program wait {wait} ms: it bounces for up to {number(max(worst), 2)} ms"
 
 
+def _pull(record: RecordQuery, board: Role | None) -> str:
+    told = []
+    for switch in ("switch1", "switch2"):
+        found = record.one(f"hand.{switch}_pull_ma", "controls")
+        volts = record.value("hand.vcc", "supply")
+        if found is not None and found.verdict is Verdict.FAIL and found.value > 0 and volts is not None:
+            told.append(f"{switch}, whose pull is about {number(1e3 * volts / found.value, 2)} Ω")
+    return f"fit 10 kΩ at {' and '.join(told)}" if told else ""
+
+
 def _oscillator(record: RecordQuery, board: Role | None) -> str:
     error = record.value(f"{board}.oscillator_error", "identity")
     return f"replace the resonator: it is {number(error, 3)} ppm off" if error is not None else ""
@@ -229,6 +239,7 @@ _COMPUTED: Mapping[str, Callable[[RecordQuery, Role | None], str]] = {
     "interference": _channel,
     "wrong_settings": _settings,
     "switch_bounce": _bounce,
+    "switch_pull": _pull,
     "oscillator": _oscillator,
     "serial_drops": _serial,
 }

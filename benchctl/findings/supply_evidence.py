@@ -285,14 +285,19 @@ def starved_reset(record: RecordQuery, role: Role) -> Answer:
     return Known(True, f"{text}; {mhz:g} MHz need {least_vcc(mhz):.2f} V")
 
 
-def forgets(record: RecordQuery, role: Role) -> Answer:
-    """Settings lost although no transmission was shown to do it."""
-    seen = any_of(
+def settings_went(record: RecordQuery, role: Role) -> Answer:
+    """Settings lost by themselves, in whatever stage."""
+    return any_of(
         above(record, f"{role}.radio_losses", (*_HUNT, *_SOAK), 0),
         spontaneous(record, role),
         above(record, f"{role}.forgot_settings", ("radio_link",), 0),
         lost_beside_bursts(record, role),
     )
+
+
+def forgets(record: RecordQuery, role: Role) -> Answer:
+    """Settings lost although no transmission was shown to do it."""
+    seen = settings_went(record, role)
     by_sending = burst_lost(record, role)
     trigger = triggered(record, role, "transmit")
     if seen is None or not transceiver_whole(record, role):

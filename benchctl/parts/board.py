@@ -33,6 +33,8 @@ POWER_ON_RESET_V = 1.0
 #: what a processor held in reset draws; no source
 HELD_A = 2e-3
 IMU_LEAST_V = 2.375
+#: a pull below this draws what a supply notices while its switch is closed
+STRONG_PULL_OHMS = 1000.0
 #: a servo that was told to move shakes the board for so long; no source
 SHAKES_S = 0.3
 #: the reset line hangs on the supply; below this another board takes it for low (data sheet: VIL 0.3 VCC at 5 V)
@@ -160,10 +162,18 @@ class Board:
             name: Switch(f"{self.role} {name}", spec, agenda, self._chance(name))
             for name, spec in self.spec.switch.items()
         }
+        for name, switch in self.switches.items():
+            if switch.spec.pull_ohms < STRONG_PULL_OHMS:
+                switch.contact.connect(partial(self._pulls, name))
         self.joystick = Joystick(self.spec.joystick, self._chance("joystick"))
         self.inputs = {name: Signal(f"{self.role} {name}") for name in INPUTS}
         self.inputs["radio_irq"] = self.spi.irq
         self.inputs.update({name: switch.line for name, switch in self.switches.items()})
+
+    def _pulls(self, name: str, closed: float, time: float) -> None:
+        """What flows through a strong pull while its switch is closed."""
+        amps = self._nominal[self.spec.supply_rail] / self.spec.switch[name].pull_ohms
+        self.supply.set_load(f"pull of {name}", closed * amps, time)
 
     def _make_outputs(self) -> None:
         agenda, spec = self._agenda, self.spec

@@ -141,6 +141,7 @@ class Esc:
         self.taken: list[float] = []
         self.powered_at = -math.inf
         self.min_us, self.max_us, self.neutral_us = spec.min_us, spec.max_us, NEUTRAL_US
+        self.arms_from_us = spec.arms_from_us
         self._fresh = False  # it has power and has heard no pulse yet
         self._lesson: list[tuple[str, float, float]] = []  # zone, since when, the widths' mean
         self._agenda = agenda
@@ -187,7 +188,7 @@ class Esc:
         if self._lesson:
             self._learn(width_us, time)
         elif not self.armed:
-            self._wait_for_idle(not throttle, time)
+            self._wait_for_idle(not throttle and width_us >= self.arms_from_us, time)
         elif self.motor is not None:
             if throttle:
                 self.motor.backward = throttle < 0
@@ -244,6 +245,7 @@ class Esc:
             self.neutral_us = shown["rest"]
         else:
             self.min_us = shown["rest"] + INSIDE_US
+        self.arms_from_us = 0.0
         self._lesson = []
         self._arm(time)
 

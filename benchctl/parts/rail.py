@@ -60,7 +60,8 @@ class Rail:
         self._regulated = spec.regulator_volts > 0
         self._limit = spec.regulator_limit_ma * 1e-3 or math.inf
         self._feed = feed_of(
-            bulk_f=spec.bulk_uf * 1e-6, esr=spec.bulk_esr_ohms, leak=1.0 / spec.leak_ohms,
+            bulk_f=spec.bulk_uf * 1e-6, esr=spec.bulk_esr_ohms, ceramic_f=spec.ceramic_uf * 1e-6,
+            ceramic_esr=spec.ceramic_esr_ohms, leak=1.0 / spec.leak_ohms,
             series_ohms=spec.series_ohms, inductance_h=spec.inductance_uh * 1e-6, joint_ohms=spec.joint_ohms,
             regulated=self._regulated, limit_a=spec.regulator_limit_ma * 1e-3,
             recovery_s=spec.regulator_recovery_us * 1e-6,

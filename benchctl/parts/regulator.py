@@ -16,9 +16,10 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-#: a node always has a little ceramic: 0.1 µF
-CERAMIC_F = 1e-7
-CERAMIC_ESR = 0.02
+#: s: a burst of 32 bytes at 1 Mbps; of two capacitors at a node the one that has sunk as far as both by its end
+BURST_S = 0.46e-3
+#: so little ceramic (0.1 µF) only softens edges, and is counted to the bulk
+FEW_F = 1.5e-7
 LEAST_H = 1e-8
 LEAST_OHMS = 1e-4
 #: a mode of `Stretch`
@@ -56,13 +57,27 @@ class Feed:
             object.__setattr__(self, name, value)
 
 
+def side_by_side(bulk_f: float, esr: float, ceramic_f: float, ceramic_esr: float) -> tuple[float, float]:
+    """(farads, ohms) of the one capacitor that stands for both: it gives way as far at once, and by a burst's end.
+
+    Under a constant current I both give way by I·(r + t/(C1 + C2) + (R - r)·(1 - exp(-t/τ))), with r their ohms in
+    parallel, R = (r1·C1² + r2·C2²)/(C1 + C2)², τ = (r1 + r2)·C1·C2/(C1 + C2). Textbook circuit theory.
+    """
+    both = bulk_f + ceramic_f
+    if ceramic_f <= FEW_F:
+        return both, esr if bulk_f >= ceramic_f else ceramic_esr
+    at_once = esr * ceramic_esr / max(esr + ceramic_esr, LEAST_OHMS)
+    late = (esr * bulk_f**2 + ceramic_esr * ceramic_f**2) / both**2 - at_once
+    tau = max((esr + ceramic_esr) * bulk_f * ceramic_f / both, 1e-9)
+    return BURST_S / (BURST_S / both + late * (1.0 - math.exp(-BURST_S / tau))), at_once
+
+
 def feed_of(
-    *, bulk_f: float, esr: float, leak: float, series_ohms: float, inductance_h: float, joint_ohms: float,
-    regulated: bool, limit_a: float, recovery_s: float,
+    *, bulk_f: float, esr: float, ceramic_f: float, ceramic_esr: float, leak: float, series_ohms: float,
+    inductance_h: float, joint_ohms: float, regulated: bool, limit_a: float, recovery_s: float,
 ) -> Feed:  # fmt: skip
     """The feed of a rail in SI units; limit_a 0 is "no limit"."""
-    capacity = bulk_f + CERAMIC_F
-    esr = esr if bulk_f >= CERAMIC_F else CERAMIC_ESR
+    capacity, esr = side_by_side(bulk_f, esr, ceramic_f, ceramic_esr)
     # the leak hangs at the node, not at the capacitor: the same law with a little less ESR and more capacity
     capacity, esr = capacity * (1.0 + esr * leak), esr / (1.0 + esr * leak)
     most = limit_a if limit_a > 0 else math.inf

@@ -46,7 +46,8 @@ class Servo:
             self.last_width_s = time - self._rose
             self.pulses += 1
             self._rose = -1.0
-            self._pulse(self.last_width_s * 1e6, time)
+            if self.spec.signal_ground:
+                self._pulse(self.last_width_s * 1e6, time)
             for tell in self.told:
                 tell(time, self.last_width_s * 1e6)
 

@@ -17,6 +17,7 @@ from benchctl.parts.movers import MotorWatch, ServoWatch, watch_feeding, watch_s
 from benchctl.parts.nets import Nets
 from benchctl.parts.operator import SimulatedOperator
 from benchctl.parts.signal import Signal
+from benchctl.parts.stranger import stranger
 from benchctl.terms import Role
 
 
@@ -33,6 +34,10 @@ class World:
         seed = chance.getrandbits(62)
         self.air = Air(random.Random(f"{seed} air"), _air_config(spec))
         self.boards = {role: Board(role, one, agenda, self.air, seed) for role, one in spec.boards.items()}
+        for number, other in enumerate(spec.air.stranger):
+            radio = stranger(other, agenda, self.air, random.Random(f"{seed} stranger {number}"))
+            for board in self.boards.values():
+                self.air.set_path_loss(radio, board.radio, other.path_loss_db)
         for wire in spec.wires:
             if not wire.open:
                 self._join(wire.start, wire.to)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from benchctl import events as ev
 from benchctl.safety.attestation import Statement
 from benchctl.safety.attesting import confirmed
 from benchctl.safety.cautions import CAUTIONS
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Needs, ReadingSpec, Stage
+from benchctl.stages.metering import metered
 from benchctl.terms import Limit, Role, Source
 from benchctl.wire.catalogue import PulseKind
 
@@ -71,35 +71,11 @@ def _measure(ctx: Context, role: Role, rail: str, title: str) -> None:
     text = (
         f"{role} board, unpowered: ohms from {title} to ground, red lead on the supply; wait until the reading stands"
     )
-    for _ in range(3):
-        answer = ctx.ask(
-            ev.PromptKind.NUMBER,
-            text,
-            "meter",
-            role=role,
-            detail=f"rail.{rail}.ohms_to_ground",
-            unit="ohm",
-            timeout_s=600.0,
-        )
-        value = parse_number(answer)
-        if value is not None:
-            ctx.read(f"{role}.{rail}_ohms", value, "ohm", 1, source=Source.OPERATOR, note="rail to ground, unpowered")
-            return
-        ctx.note(f"{answer!r} is no number; expected ohms, like 4700 or 4.7k", "warning")
-    ctx.doubt(f"no ohms were given for the {role} board's {title}")
-
-
-def parse_number(text: str) -> float | None:
-    """A typed meter value: "4700", "4,7k", "2.2M", "OL" (overload: open) as 1e9; None for anything else."""
-    word = text.strip().replace(",", ".").replace(" ", "")
-    if word.upper() in ("OL", "INF", "OPEN"):
-        return float("1e9")
-    factor = {"k": 1e3, "K": 1e3, "M": 1e6, "m": 1e-3}.get(word[-1:], 1.0)
-    try:
-        value = float(word[:-1] if factor != 1.0 else word) * factor
-    except ValueError:
-        return None
-    return value if value == value and abs(value) != float("inf") else None
+    value = metered(ctx, role, text, f"rail.{rail}.ohms_to_ground", "ohm")
+    if value is not None:
+        ctx.read(f"{role}.{rail}_ohms", value, "ohm", 1, source=Source.OPERATOR, note="rail to ground, unpowered")
+    else:
+        ctx.doubt(f"no ohms were given for the {role} board's {title}")
 
 
 STAGE = Stage(

@@ -17,6 +17,7 @@ from benchctl.pairfile import SwitchFacts
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.host_clock import HostClock, Rate
+from benchctl.stages.metering import metered
 from benchctl.terms import Interval, Limit, Role, Source, readable
 from benchctl.units import TICK_US
 from benchctl.wire import msg
@@ -111,6 +112,7 @@ def _switch(ctx: Context, board: Board, function: Function, name: str) -> None:
     board.events(msg.Edges)
     facts = board.wiring.facts.switch.get(name, SwitchFacts())
     _floating(ctx, board, function, name, facts)
+    _pull(ctx, name, facts)
     rest = board.ask(msg.Watch(function=function, on=1)).level
     ctx.cleanup.callback(_unwatch, board, function)
     ctx.wait(0.5)
@@ -150,6 +152,21 @@ def _floating(ctx: Context, board: Board, function: Function, name: str, facts: 
         return
     ctx.read(f"hand.{name}_unheld", wrong, "", len(levels), source=Source.COUNTING,
              note="looks that found the line elsewhere, the chip's own pull-up off")  # fmt: skip
+
+
+def _pull(ctx: Context, name: str, facts: SwitchFacts) -> None:
+    """What the board's resistor lets flow, by meter: neither the line nor the program shows a wrong one."""
+    if not ctx.count("pulls") or facts.pull != "board" or facts.closes_to is None:
+        return
+    text = (
+        f"Meter on its mA range, from the line of {name}, at the switch, to {facts.closes_to}, as the switch joins "
+        "them: how many mA flow?"
+    )
+    milliamps = metered(ctx, Role.HAND, text, f"switch.{name}.pull_ma", "mA")
+    if milliamps is not None:
+        ctx.read(
+            f"hand.{name}_pull_ma", milliamps, "mA", 1, source=Source.OPERATOR, note="through the pull on the board"
+        )
 
 
 def _unwatch(board: Board, function: Function) -> None:
@@ -345,6 +362,12 @@ _SWITCH_MEASURES = tuple(
             about="Looks that found the line elsewhere with the chip's pull-up off; the pull on the board is missing. "
                   "Usual: 0 where the board has one.",
         ),
+        # 10 kΩ is usual; above 1 mA it wastes, below 20 µA the line picks up the room (common practice, no source)
+        ReadingSpec(
+            f"{name}_pull_ma", "mA", f"{called}: current of its pull", Limit(0.02, 5.0), "same", 50, "%",
+            about="What flows through the pull while the switch is closed: by it the resistor is known. Usual: 0.5 mA, "
+                  "of 10 kΩ at 5 V.",
+        ),
         ReadingSpec(
             f"{name}_presses", "", f"{called}: presses seen", None, "same", 1, "",
             about="Presses that the board saw. Usual: as many as were asked for.",
@@ -403,6 +426,7 @@ STAGE = Stage(
     by_air="",
     parameters=(
         Parameter("presses", 10, "presses of each switch", "", 3, 200),
+        Parameter("pulls", 0, "1: the pulls of the switches are measured by meter too", "", 0, 1),
         Parameter("move_seconds", 8.0, "time for moving the joystick round", "s", 3.0, 60.0),
     ),
     measures=(

@@ -15,6 +15,7 @@ from benchctl.safety.drive import Drive
 from benchctl.safety.wiring import Wiring
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.feeding import fed_back, keep_apart
+from benchctl.stages.metering import metered
 from benchctl.stages.motor import ControlTraffic, drive_of, idle_of, motor_channels, named, pulse_widths
 from benchctl.stages.outputs import confirmed_outputs
 from benchctl.terms import Limit, Role, Source
@@ -109,11 +110,17 @@ def _starts(ctx: Context, channels: list[int]) -> bool:
         ctx.read("beeps", 0, "", 1, source=Source.OPERATOR, note="no sound")
         _take_away(ctx, channels)
         _lower_idle(ctx, channels)
-        ctx.fail(BeepsUnexpected(0, beeps))
+        _grounds(ctx, channels)
+        ctx.fail(BeepsUnexpected(0, 0))
         return False
     if beeps >= 0:
         ctx.read("beeps", beeps, "", asked, source=Source.OPERATOR, note="counted, the last time")
-    return _as_recorded(ctx, heard, max(0, beeps))
+    if _as_recorded(ctx, heard, max(0, beeps)):
+        return True
+    if _same_kind(heard, recorded):
+        _take_away(ctx, channels)
+        _grounds(ctx, channels)
+    return False
 
 
 def _hear(ctx: Context, what: str) -> tuple[str, int]:
@@ -160,6 +167,19 @@ def _words(code: int) -> str:
 
 
 # ---------------------------------------------------------------------- when they do not arm
+
+
+def _grounds(ctx: Context, channels: list[int]) -> None:
+    """Whether each controller's signal ground is the board's, by meter; their battery is unplugged by now."""
+    for channel in channels:
+        text = (
+            f"Battery unplugged: ohms from the craft board's ground to the ground of the motor controller at output "
+            f"{channel}, where its battery's minus goes in:"
+        )
+        ohms = metered(ctx, Role.CRAFT, text, f"esc.pulse{channel}.ground_ohms", "ohm")
+        if ohms is not None:
+            ctx.read(named(ctx, channel, "ground_ohms"), ohms, "ohm", 1, source=Source.OPERATOR,
+                     note="board's ground to the controller's, battery unplugged")  # fmt: skip
 
 
 def _take_away(ctx: Context, channels: list[int]) -> None:
@@ -241,6 +261,11 @@ STAGE = Stage(
             "beeps_low_idle", "", "beeps on a lower idle pulse", None, "same", 0.5, "",
             about="What the motor controller answered on a lower pulse: it then takes the usual idle for throttle "
                   "and is to be taught.",
+        ),
+        ReadingSpec(
+            "ground_ohms", "ohm", "board's ground to the controller's", Limit(max=5.0), "same", 50, "%",
+            about="By meter, where a controller did not arm as recorded: without a ground of their own the pulses do "
+                  "not arrive. Usual: below 1 Ω.",
         ),
         ReadingSpec(
             "wrong_answer_refused", "", "wrong answer does not arm (1: yes)", Limit(min=1), "same", 0.5, "",

@@ -13,10 +13,10 @@ from benchctl.analysis.edges import spread
 from benchctl.analysis.sweep import against_order, dead_band, endpoints, fit_line, hysteresis
 from benchctl.errors import BoardError, Refused
 from benchctl.session.board import Board
-from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.control_path import PARAMETERS, ControlPath
 from benchctl.stages.host_clock import UNKNOWN_PPM, HostClock, Rate
+from benchctl.stages.metering import parse_number
 from benchctl.stages.outputs import SERVO_UNCONFIRMED, servo_moves
 from benchctl.terms import Interval, Limit, Role, Source
 from benchctl.units import TICK_US

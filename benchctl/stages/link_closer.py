@@ -16,6 +16,7 @@ _ALIKE = ("radio_channel", "radio_rate", "radio_crc", "radio_address")
 _DIRECTIONS = ((Role.HAND, Role.CRAFT), (Role.CRAFT, Role.HAND))
 _LOOKS, _DWELL_US = 60, 400
 _PINGS, _PING_US = 40, 5000
+_ASKED, _ASK_US = 10, 5000
 
 
 def compare_settings(ctx: Context) -> None:
@@ -32,6 +33,28 @@ def compare_settings(ctx: Context) -> None:
 
 def _shown(name: str, value: object) -> str:
     return f"0x{int(str(value)):08X}" if name == "radio_address" else str(value)
+
+
+def others_answer(ctx: Context, payload: int) -> int:
+    """Asks for acknowledgements while the board that should give them is silent: how many somebody else gave."""
+    given = 0
+    for sender in (Role.HAND, Role.CRAFT):
+        board = ctx.board(sender)
+        board.drop_events(msg.LinkSent, msg.Done)
+        try:
+            board.ask(
+                msg.LinkStart(mode=LinkMode.SEND_ACK, count=_ASKED, test=0x61, interval_us=_ASK_US, payload=payload)
+            )
+            board.wait_done(msg.LinkStart, 5.0)
+            answered = board.ask(msg.LinkStop(), timeout=1.0).delivered
+        except Refused as e:
+            ctx.note(f"{sender}: whether others answer was not looked at: {e}")
+            continue
+        board.drop_events(msg.LinkSent)
+        ctx.read(f"{sender}.others_answer", answered, "", _ASKED, source=Source.COUNTING,
+                 note="packets acknowledged, the pair's other board being silent")  # fmt: skip
+        given += answered
+    return given
 
 
 def look_closer(ctx: Context, radio: Radio, clocks: Clocks) -> None:

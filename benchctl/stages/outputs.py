@@ -16,7 +16,8 @@ from benchctl.safety.attesting import attest_off
 from benchctl.safety.wiring import Wiring, forget
 from benchctl.session.board import Board
 from benchctl.stages.contract import Context, Needs, ReadingSpec, Stage
-from benchctl.terms import Role, Source
+from benchctl.stages.metering import metered
+from benchctl.terms import Limit, Role, Source
 from benchctl.wire import msg
 from benchctl.wire.catalogue import GUARDED_SETTINGS, MOTOR_KINDS, Function, PulseKind
 
@@ -157,6 +158,9 @@ def _seen_right(ctx: Context, wiring: Wiring, channel: int) -> bool:
     what = "motor controller" if kind in MOTOR_KINDS else "servo"
     try:
         answer = _tried(ctx, wiring, channel, what)
+        if answer == _NOTHING and kind is PulseKind.SERVO:
+            # one look is weak evidence
+            answer = _tried(ctx, wiring, channel, what)
         craft.ask(msg.GuardRead())
     except Restarted as e:
         craft.clear_restart()
@@ -172,7 +176,20 @@ def _seen_right(ctx: Context, wiring: Wiring, channel: int) -> bool:
         return True
     craft.servo_astray |= kind is PulseKind.SERVO
     ctx.fail(OutputMoves(channel, what, answer if answer in (_SERVO, _MOTOR) else _NOTHING))
+    if answer == _NOTHING and kind is PulseKind.SERVO:
+        _is_it_fed(ctx, channel)
     return False
+
+
+def _is_it_fed(ctx: Context, channel: int) -> None:
+    """A servo that does not move: has it a supply, and is that supply's ground the board's?"""
+    text = (
+        f"Nothing moved. Volts, black lead on the craft board's ground, red lead on the plus of the servo header of "
+        f"output {channel}, the servo's supply on:"
+    )
+    volts = metered(ctx, Role.CRAFT, text, f"servo.pulse{channel}.volts", "V")
+    if volts is not None:
+        ctx.read(f"output{channel}_servo_volts", volts, "V", 1, source=Source.OPERATOR, note="to the board's ground")
 
 
 def _tried(ctx: Context, wiring: Wiring, channel: int, what: str) -> str:
@@ -208,6 +225,15 @@ STAGE = Stage(
             ReadingSpec(
                 f"output{n}_moves", "", f"output {n} moves (0 nothing, 1 servo, 2 motor)", None, "same", 0.5, "",
                 about="What was seen to move by this output's small first movement.",
+            )
+            for n in range(1, 7)
+        ),
+        *(
+            ReadingSpec(
+                f"output{n}_servo_volts", "V", f"output {n}: servo's plus to the board's ground", Limit(min=4.0),
+                "same", 0.5, "",
+                about="Volts by meter where a servo did not move; next to none is a supply that is off, or a ground "
+                      "that is not joined to the board's. Usual: 4.8 to 6 V (servo sheets).",
             )
             for n in range(1, 7)
         ),

@@ -21,7 +21,7 @@ from benchctl.facts import AcknowledgementsMissing, SettingsNotHeld
 from benchctl.session.board import Board
 from benchctl.stages.contract import RADIO_LINES, Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.host_clock import HostClock, Rate
-from benchctl.stages.link_closer import compare_settings, look_closer
+from benchctl.stages.link_closer import compare_settings, look_closer, others_answer
 from benchctl.stages.link_pings import CHECKED_US, check_directions, judge_pings, ping, read_quantiles
 from benchctl.stages.link_run import POWERS, RATES, Clocks, LinkRun, Packets, Radio
 from benchctl.stages.supply_bursts import settings_lost
@@ -50,7 +50,8 @@ def perform(ctx: Context) -> None:
         plain[sender] = _loss(ctx, radio, clocks, sender, receiver, 2 + 2 * number)
         asked[sender] = _acknowledged(ctx, radio, clocks, sender, receiver, 3 + 2 * number)
         _keep(ctx, name, plain[sender], asked[sender])
-    _judge_acknowledging(ctx, asked)
+    if not others_answer(ctx, radio.payload):
+        _judge_acknowledging(ctx, asked)
     stretches.append(ping(ctx, radio, clocks, 6, ctx.count("pings") // 2))
     host.sample()
     rate = host.rate()
@@ -322,6 +323,11 @@ STAGE = Stage(
             "forgot_settings", "", "lost its settings meanwhile (1: yes)", Limit(max=0), "lower", 0.5, "",
             about="Whether the transceiver came back with reset values during the test: its supply was gone. Usual: "
                   "no.",
+        ),
+        ReadingSpec(
+            "others_answer", "", "answers of a board that is not the pair's", Limit(max=0), "lower", 0.5, "",
+            about="Packets that were acknowledged while the board they were meant for was silent: somebody else has "
+                  "the same address, and will follow the same stick. Usual: 0.",
         ),
         ReadingSpec(
             "heard", "%", "sender heard above -64 dBm", None, "same", 20, "",

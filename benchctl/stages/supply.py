@@ -16,8 +16,8 @@ from benchctl.analysis.supply_rules import bandgap_from_meter, vcc_from_bandgap
 from benchctl.analysis.timing import RATES, SETTLE_US, RadioFormat
 from benchctl.errors import BoardError, OperatorAbsent, UsageError
 from benchctl.session.board import Board
-from benchctl.stages.before_power import parse_number
 from benchctl.stages.contract import Context, Needs, Parameter, Stage
+from benchctl.stages.metering import parse_number
 from benchctl.stages.outputs import servo_moves
 from benchctl.stages.supply_bursts import Burst, listening_codes, listening_lost, settings_lost, single_bursts, slopes
 from benchctl.stages.supply_margins import say_margins

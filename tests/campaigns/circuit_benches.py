@@ -1,9 +1,9 @@
 """A second generator of faulty benches, written from circuits alone: edits of nets and parts of healthy pairs.
 
 Each edit is what a hand with an iron, a wrong part or age does to a board: cut, bridge, exchange, wrong value, wrong part,
-wrong place, aged. What is then wrong follows from the edit, in words of the circuit; nothing of the diagnosis is read
-here, and no number is shared with the first generator. Not among them, because the modelled world has no such thing:
-joints that fail by time, vibration or touch, a common ground that is missing, a second source on a rail.
+wrong place, aged, intermittent. What is then wrong follows from the edit, in words of the circuit; nothing of the
+diagnosis is read here, and no number is shared with the first generator. Not among them, because the modelled world has
+no such thing: a ground that is missing between the two boards (their USB cables join them at the computer).
 """
 
 from __future__ import annotations
@@ -26,6 +26,12 @@ FREE = {
     "mudlark": {"hand": "D9", "craft": "D5"},
     "mudlark-low-volt": {"hand": "D9", "craft": "D6"},
     "mudlark-modules": {"hand": "D5", "craft": "D6"},
+}
+#: channel and address that each pair uses on the air
+ON_AIR = {
+    "mudlark": (76, 0x5856D4F7),
+    "mudlark-low-volt": (76, 0x3338AB35),
+    "mudlark-modules": (76, 0xF9F27432),
 }
 OPEN, SHORT = 5e8, 0.3
 
@@ -261,6 +267,17 @@ def leave_out_pull(e: Edited, rng: random.Random) -> None:
 
 
 @edit
+def wrong_pull(e: Edited, rng: random.Random) -> None:
+    """A resistor of another band: brown black brown, or brown black green, for brown black orange."""
+    if e.pair == "mudlark-modules":
+        return cut_led(e, rng)
+    name = "switch2" if e.pair == "mudlark-low-volt" else rng.choice(("switch1", "switch2"))
+    e.put(f"board.hand.switch.{name}.pull_ohms", rng.choice((100.0, 1e6)) * rng.uniform(0.95, 1.05))
+    e.wrong.append(("switch pulled wrongly", "hand"))
+    return None
+
+
+@edit
 def jam_switch(e: Edited, rng: random.Random) -> None:
     e.put(f"board.hand.switch.{rng.choice(('switch1', 'switch2'))}.stuck", rng.choice(("open", "closed")))
     e.wrong.append(("switch does not work", "hand"))
@@ -318,6 +335,26 @@ def dry_capacitor(e: Edited, rng: random.Random) -> None:
 
 
 @edit
+def dry_capacitor_beside_ceramic(e: Edited, rng: random.Random) -> None:
+    """What the electrolytic no longer gives, some microfarads of ceramic cannot give for it."""
+    role = board(rng)
+    _amplified(e, role)
+    e.put(f"board.{role}.rail.radio.regulator_limit_ma", 100.0)
+    e.put(f"board.{role}.rail.radio.bulk_uf", rng.uniform(2, 10))
+    e.put(f"board.{role}.rail.radio.bulk_esr_ohms", rng.uniform(30, 120))
+    e.put(f"board.{role}.rail.radio.ceramic_uf", rng.uniform(1, 4.7))
+    e.put(f"board.{role}.rail.radio.ceramic_esr_ohms", rng.uniform(0.005, 0.03))
+    e.wrong.append(("bulk capacity lacks", role))
+
+
+@edit
+def two_sources(e: Edited, rng: random.Random) -> None:
+    """The red wire of the motor controller's lead left in, the rail fed from USB beside it."""
+    e.put("board.craft.usb_apart", False)
+    e.wrong.append(("two sources on a rail", "craft"))
+
+
+@edit
 def small_regulator(e: Edited, rng: random.Random) -> None:
     """A 50 mA part where 115 mA are drawn; 100 to 1000 µF beside it."""
     role = board(rng)
@@ -357,6 +394,47 @@ def servo_on_the_wrong_rail(e: Edited, rng: random.Random) -> None:
     e.put(f"{at}.stall_ma", rng.uniform(900, 1600))
     e.put("board.craft.rail.main.series_ohms", rng.uniform(0.4, 1.0))
     e.wrong.append(("servo on the logic's rail", "craft"))
+
+
+@edit
+def cut_servo_ground(e: Edited, rng: random.Random) -> None:
+    """The servo's own supply has its ground nowhere near the board's."""
+    e.put(f"board.craft.servo.{SERVO[e.pair]}.signal_ground", False)
+    e.wrong.append(("servo's ground not joined", "craft"))
+
+
+def _loose(place: str, wrong: str, roles: tuple[str, ...]) -> None:
+    """A joint that opens when its part is pressed: neither time nor the servo's shaking opens it alone."""
+
+    def loosen(e: Edited, rng: random.Random) -> None:
+        role = rng.choice(roles)
+        e.put(f"board.{role}.loose.{place}.by", "touch")
+        e.put(f"board.{role}.loose.{place}.for_ms", spread(rng, 20, 200))
+        e.wrong.append((wrong, role))
+
+    EDITS[f"loose_{place}"] = loosen
+
+
+for _place, _roles in (("supply", ROLES), ("module_supply", ROLES), ("miso", ROLES), ("csn", ROLES), ("joy_x", ("hand",)),
+                       ("sensor", ("craft",))):  # fmt: skip
+    _loose(_place, "joint loose", _roles)
+
+
+@edit
+def loose_by_vibration(e: Edited, rng: random.Random) -> None:
+    """The joint in the module's supply opens while a servo moves or a motor turns, and when it is pressed not."""
+    e.put("board.craft.loose.module_supply.by", "vibration")
+    e.put("board.craft.loose.module_supply.for_ms", spread(rng, 20, 200))
+    e.wrong.append(("joint loose", "craft"))
+
+
+@edit
+def loose_by_time(e: Edited, rng: random.Random) -> None:
+    role = board(rng)
+    e.put(f"board.{role}.loose.module_supply.by", "time")
+    e.put(f"board.{role}.loose.module_supply.every_s", spread(rng, 1, 6))
+    e.put(f"board.{role}.loose.module_supply.for_ms", spread(rng, 20, 200))
+    e.wrong.append(("joint loose", role))
 
 
 @edit
@@ -421,6 +499,14 @@ def neighbours_network(e: Edited, rng: random.Random) -> None:
 
 
 @edit
+def second_craft(e: Edited, rng: random.Random) -> None:
+    """Another craft with this pair's address, nearer than the own one or farther."""
+    channel, address = ON_AIR[e.pair]
+    e.put("air.stranger", [{"channel": channel, "address": address, "path_loss_db": rng.uniform(45, 85)}])
+    e.wrong.append(("another craft answers", ""))
+
+
+@edit
 def other_settings(e: Edited, rng: random.Random) -> None:
     key, value = rng.choice((("radio_address", rng.randrange(1, 2**31)), ("radio_channel", rng.randrange(2, 70)),
                              ("radio_rate", rng.choice((0, 2))), ("radio_crc", 1)))  # fmt: skip
@@ -441,6 +527,15 @@ def untaught_controller(e: Edited, rng: random.Random) -> None:
     at, low = f"board.craft.esc.{MOTOR[e.pair]}", rng.uniform(850, 980)
     e.put(f"{at}.min_us", low)
     e.put(f"{at}.max_us", low + 900)
+    e.wrong.append(("controller untaught", "craft"))
+
+
+@edit
+def controller_with_a_high_idle(e: Edited, rng: random.Random) -> None:
+    """It takes nothing below 1.1 ms and more for a pulse, and was never shown this board's idle."""
+    at, low = f"board.craft.esc.{MOTOR[e.pair]}", rng.uniform(1100, 1180)
+    e.put(f"{at}.arms_from_us", low)
+    e.put(f"{at}.min_us", low + rng.uniform(20, 60))
     e.wrong.append(("controller untaught", "craft"))
 
 

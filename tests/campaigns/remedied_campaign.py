@@ -112,6 +112,11 @@ _CURES: dict[str, Cure] = {
     "switch_bounce": _sound("switch."),
     "switch_floating": _sound("switch."),
     "switch_stuck": _sound("switch."),
+    "switch_pull": _sound("switch."),
+    "servo_ground": _sound("servo."),
+    "fed_back": _sound("usb_apart"),
+    "loose_joint": _sound("loose."),
+    "second_craft": _sound("/air.stranger"),
     **{f"joystick_{what}": _sound("joystick.")
        for what in ("swapped", "unpowered", "worn", "open", "noisy", "ground", "supply_end")},
     "led": _sound("led.", "pins.led"),

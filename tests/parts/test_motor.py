@@ -165,3 +165,13 @@ def test_no_motor_starts_below_the_width_that_starts_it() -> None:
     rig.pulses(1050, 1.0)
 
     assert (rig.motor.starts, rig.motor.amps(rig.agenda.now)) == ([], 0.0)
+
+
+def test_a_controller_with_a_high_idle_arms_on_nothing_shorter() -> None:
+    rig = Rig(replace(ESC, arms_from_us=1100, min_us=1150))
+    for width in (800, 1000):
+        rig.pulses(width, 4.0)
+        assert not rig.esc.armed
+    rig.pulses(1120, 2.0)
+
+    assert rig.esc.armed

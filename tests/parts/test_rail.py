@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from benchctl.benchfile import RailSpec
 from benchctl.parts.agenda import Agenda
 from benchctl.parts.rail import Rail
+from benchctl.parts.regulator import BURST_S, side_by_side
 
 CERAMIC_UF = 0.1
 
@@ -385,3 +386,19 @@ def test_a_rail_left_alone_does_not_relive_what_its_parent_went_through(monkeypa
 
     assert node.volts(30.02) == pytest.approx(main.volts(30.02), abs=0.01)
     assert len(begun) < 20_000
+
+
+@pytest.mark.parametrize(("bulk", "esr", "ceramic", "few"), [(4e-6, 75.0, 2.7e-6, 0.02), (8e-6, 30.0, 1.1e-6, 0.005), (100e-6, 0.2, 10e-6, 0.01)])
+def test_a_dried_electrolytic_beside_ceramic_sinks_as_both_do(bulk: float, esr: float, ceramic: float, few: float) -> None:
+    """Each with its own resistance, integrated in steps of 20 ns over a burst of 15 mA."""
+    volts = [0.0, 0.0]
+    conductance = 1 / esr + 1 / few
+    steps, amps = 23000, 15e-3
+    dt = BURST_S / steps
+    node = 0.0
+    for _ in range(steps):
+        node = (volts[0] / esr + volts[1] / few - amps) / conductance
+        volts = [volts[0] + dt * (node - volts[0]) / (esr * bulk), volts[1] + dt * (node - volts[1]) / (few * ceramic)]
+    farads, ohms = side_by_side(bulk, esr, ceramic, few)
+
+    assert amps * (BURST_S / farads + ohms) == pytest.approx(-node, rel=0.01)

@@ -91,3 +91,12 @@ def test_ripple_of_its_supply_shows_in_the_angle() -> None:
     angles = [servo.seen_angle(1.0) for _ in range(2000)]
 
     assert statistics.pstdev(angles) == pytest.approx(2.0, rel=0.1)
+
+
+def test_without_a_common_ground_no_pulse_arrives() -> None:
+    """Its supply's ground is not the board's: the pulse has no return path."""
+    servo, _, agenda = made(replace(SPEC, signal_ground=False))
+    pulse(servo, agenda, 1900, 0.1)
+
+    assert servo.pulses == 1  # of the board's making
+    assert not servo.moves
