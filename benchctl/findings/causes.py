@@ -296,7 +296,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "antenna", "antenna or transmit power fault", "pair", 2.0,
-        {"dead": 0.65, "lossy": 0.2, "one_way": HALF, "unheard": 0.97, "no_reserve": 0.9},
+        {"dead": 0.65, "lossy": 0.2, "one_way": SOME, "unheard": 0.97, "no_reserve": 0.9},
         "The boards are set alike and the air is quiet, but the signal is too weak: a cracked antenna, a missing "
         "matching part, a module with little power.",
         "exchange the modules one at a time with known good ones",

@@ -15,6 +15,7 @@ from benchctl.findings import supply_evidence as supply
 from benchctl.findings.control_evidence import HAND_FACTS
 from benchctl.findings.record import (
     BOARDS,
+    COUNTS,
     LIMIT,
     MISCOUNT,
     OVERLOOKED,
@@ -126,8 +127,10 @@ def _led(record: RecordQuery, role: Role) -> Answer:
     found = record.one(f"{role}.led_missed", "controls")
     if found is None or found.value > found.n:
         return None
-    dark = found.value == found.n
-    return Known(dark or found.value > 0, counted(found), OVERLOOKED if dark or found.value == 0 else 2 * MISCOUNT)
+    # a wrong count has been made `COUNTS` times, each with other blinks
+    missed = found.value > 0
+    wrong = OVERLOOKED if found.value in (0, found.n) else MISCOUNT
+    return Known(missed, counted(found), wrong**COUNTS if missed else wrong)
 
 
 # ---------------------------------------------------------------------- craft: servo, motor controller, sensor
@@ -178,7 +181,12 @@ def _servo_unfed(record: RecordQuery, role: Role) -> Answer:
 
 def _groundless(record: RecordQuery, role: Role) -> Answer:
     """By meter, between the board's ground and a motor controller's; only asked where one did not arm as recorded."""
-    found = [r for s in record.stages("esc_arming") for r in s.readings.values() if r.name.endswith("ground_ohms")]
+    found = [
+        r
+        for s in record.stages("esc_arming", "throttle_ramp")
+        for r in s.readings.values()
+        if r.name.endswith("ground_ohms")
+    ]
     bad = [r for r in found if r.verdict is Verdict.FAIL]
     return Known(bool(bad), ", ".join(map(named_value, bad or found))) if found else None
 
@@ -242,6 +250,8 @@ def _fed_back(record: RecordQuery, role: Role) -> Answer:
 # ---------------------------------------------------------------------- the pair
 
 _LINK = ("radio_link",)
+#: % of echoes missing: nothing comes through
+_DEAD = 97.0
 
 
 def _is_count(reading: Reading) -> bool:
@@ -258,7 +268,7 @@ def _limit(record: RecordQuery) -> Answer:
     text = f"failed: {', '.join(s.name for s in failed)}"
     # what a person counted wrong fails a stage as well
     counts = all(s.failed_readings and all(_is_count(r) for r in s.failed_readings) for s in failed)
-    return Known(True, text, MISCOUNT if counts else 0.0)
+    return Known(True, text, MISCOUNT**COUNTS if counts else 0.0)
 
 
 def _settings_differ(record: RecordQuery) -> Answer:
@@ -292,13 +302,17 @@ def _lossy(record: RecordQuery) -> Answer:
     found = _losses(record) + echo
     if not found:
         return None
-    failed = [r for r in found if r.verdict is Verdict.FAIL and r.value < 97]
+    if any(r.value >= _DEAD for r in echo):
+        return None  # it is one or the other
+    failed = [r for r in found if r.verdict is Verdict.FAIL and r.value < _DEAD]
     return Known(bool(failed), named_value(max(failed or found, key=lambda r: r.value)))
 
 
 def _dead(record: RecordQuery) -> Answer:
-    echo = record.one("echo_loss", *_LINK)
-    return None if echo is None else Known(echo.value >= 97, named_value(echo))
+    echo, lossy = record.one("echo_loss", *_LINK), _lossy(record)
+    if echo is None or (lossy is not None and lossy.holds):
+        return None
+    return Known(echo.value >= _DEAD, named_value(echo))
 
 
 def _one_way(record: RecordQuery) -> Answer:

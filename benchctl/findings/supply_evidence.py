@@ -289,7 +289,6 @@ def settings_went(record: RecordQuery, role: Role) -> Answer:
     """Settings lost by themselves, in whatever stage."""
     return any_of(
         above(record, f"{role}.radio_losses", (*_HUNT, *_SOAK), 0),
-        spontaneous(record, role),
         above(record, f"{role}.forgot_settings", ("radio_link",), 0),
         lost_beside_bursts(record, role),
     )
@@ -297,7 +296,7 @@ def settings_went(record: RecordQuery, role: Role) -> Answer:
 
 def forgets(record: RecordQuery, role: Role) -> Answer:
     """Settings lost although no transmission was shown to do it."""
-    seen = settings_went(record, role)
+    seen = any_of(settings_went(record, role), spontaneous(record, role))
     by_sending = burst_lost(record, role)
     trigger = triggered(record, role, "transmit")
     if seen is None or not transceiver_whole(record, role):

@@ -15,8 +15,17 @@ from benchctl.safety.drive import Drive
 from benchctl.safety.wiring import Wiring
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.feeding import fed_back, keep_apart
-from benchctl.stages.metering import metered
-from benchctl.stages.motor import ControlTraffic, drive_of, idle_of, motor_channels, named, pulse_widths
+from benchctl.stages.motor import (
+    GROUND_OHMS,
+    ControlTraffic,
+    drive_of,
+    idle_of,
+    measure_grounds,
+    motor_channels,
+    named,
+    pulse_widths,
+    unplug_motors,
+)
 from benchctl.stages.outputs import confirmed_outputs
 from benchctl.terms import Limit, Role, Source
 from benchctl.wire.catalogue import GuardState, PulseKind, name_of
@@ -110,7 +119,7 @@ def _starts(ctx: Context, channels: list[int]) -> bool:
         ctx.read("beeps", 0, "", 1, source=Source.OPERATOR, note="no sound")
         _take_away(ctx, channels)
         _lower_idle(ctx, channels)
-        _grounds(ctx, channels)
+        measure_grounds(ctx, channels)
         ctx.fail(BeepsUnexpected(0, 0))
         return False
     if beeps >= 0:
@@ -119,7 +128,7 @@ def _starts(ctx: Context, channels: list[int]) -> bool:
         return True
     if _same_kind(heard, recorded):
         _take_away(ctx, channels)
-        _grounds(ctx, channels)
+        measure_grounds(ctx, channels)
     return False
 
 
@@ -169,25 +178,12 @@ def _words(code: int) -> str:
 # ---------------------------------------------------------------------- when they do not arm
 
 
-def _grounds(ctx: Context, channels: list[int]) -> None:
-    """Whether each controller's signal ground is the board's, by meter; their battery is unplugged by now."""
-    for channel in channels:
-        text = (
-            f"Battery unplugged: ohms from the craft board's ground to the ground of the motor controller at output "
-            f"{channel}, where its battery's minus goes in:"
-        )
-        ohms = metered(ctx, Role.CRAFT, text, f"esc.pulse{channel}.ground_ohms", "ohm")
-        if ohms is not None:
-            ctx.read(named(ctx, channel, "ground_ohms"), ohms, "ohm", 1, source=Source.OPERATOR,
-                     note="board's ground to the controller's, battery unplugged")  # fmt: skip
-
-
 def _take_away(ctx: Context, channels: list[int]) -> None:
     """No pulse any more on any of them, and somebody unplugs the battery."""
     for channel in channels:
         drive_of(ctx, channel).take_away()
-    text = "The pulses have been taken away. Unplug the motor controllers' battery now."
-    ctx.ask(ev.PromptKind.DO, text, "unplug_motor", role=Role.CRAFT, timeout_s=120.0)
+    ctx.note("the pulses have been taken away")
+    unplug_motors(ctx)
 
 
 def _lower_idle(ctx: Context, channels: list[int]) -> None:
@@ -262,11 +258,7 @@ STAGE = Stage(
             about="What the motor controller answered on a lower pulse: it then takes the usual idle for throttle "
                   "and is to be taught.",
         ),
-        ReadingSpec(
-            "ground_ohms", "ohm", "board's ground to the controller's", Limit(max=5.0), "same", 50, "%",
-            about="By meter, where a controller did not arm as recorded: without a ground of their own the pulses do "
-                  "not arrive. Usual: below 1 Ω.",
-        ),
+        GROUND_OHMS,
         ReadingSpec(
             "wrong_answer_refused", "", "wrong answer does not arm (1: yes)", Limit(min=1), "same", 0.5, "",
             about="Whether the board refuses a wrong answer to its challenge. Usual: yes.",

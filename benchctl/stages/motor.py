@@ -7,11 +7,13 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from benchctl import events as ev
 from benchctl.analysis.clocks import TickExtender
 from benchctl.errors import BoardError, PortLost
 from benchctl.safety.drive import Drive
-from benchctl.stages.contract import Context
-from benchctl.terms import Role
+from benchctl.stages.contract import Context, ReadingSpec
+from benchctl.stages.metering import metered
+from benchctl.terms import Limit, Role, Source
 from benchctl.units import TICK_US
 from benchctl.wire import msg
 from benchctl.wire.catalogue import MOTOR_KINDS, Point, PulseKind
@@ -138,3 +140,29 @@ class ControlTraffic:
                 board.ask(msg.LoopStop(), timeout=0.5, repeats=0)
             except (BoardError, PortLost):
                 continue
+
+
+GROUND_OHMS = ReadingSpec(
+    "ground_ohms", "ohm", "board's ground to the controller's", Limit(max=5.0), "same", 50, "%",
+    about="By meter, where a controller did not arm as recorded: without a ground of their own the pulses do "
+          "not arrive. Usual: below 1 Ω.",
+)  # fmt: skip
+
+
+def unplug_motors(ctx: Context) -> None:
+    """Somebody unplugs the motor controllers' battery."""
+    text = "Unplug the motor controllers' battery now."
+    ctx.ask(ev.PromptKind.DO, text, "unplug_motor", role=Role.CRAFT, timeout_s=120.0)
+
+
+def measure_grounds(ctx: Context, channels: list[int]) -> None:
+    """Whether each controller's signal ground is the board's, by meter; their battery is unplugged by now."""
+    for channel in channels:
+        text = (
+            f"Battery unplugged: ohms from the craft board's ground to the ground of the motor controller at output "
+            f"{channel}, where its battery's minus goes in:"
+        )
+        ohms = metered(ctx, Role.CRAFT, text, f"esc.pulse{channel}.ground_ohms", "ohm")
+        if ohms is not None:
+            ctx.read(named(ctx, channel, "ground_ohms"), ohms, "ohm", 1, source=Source.OPERATOR,
+                     note="board's ground to the controller's, battery unplugged")  # fmt: skip

@@ -17,7 +17,17 @@ from benchctl.safety.drive import Drive, GuardDropped
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
 from benchctl.stages.esc_arming import NEEDED
 from benchctl.stages.inertial import ADDRESSES, wake_sensor
-from benchctl.stages.motor import ControlTraffic, drive_of, full_of, idle_of, motor_channels, named
+from benchctl.stages.motor import (
+    GROUND_OHMS,
+    ControlTraffic,
+    drive_of,
+    full_of,
+    idle_of,
+    measure_grounds,
+    motor_channels,
+    named,
+    unplug_motors,
+)
 from benchctl.stages.two_wire import scan_bus
 from benchctl.terms import Limit, Role, Source, Verdict
 from benchctl.wire import msg
@@ -55,6 +65,10 @@ def perform(ctx: Context) -> None:
     """Each motor by itself, the others at idle; a motor that fails ends it."""
     for channel in motor_channels(ctx):
         _one_motor(ctx, channel)
+        starts = ctx.readings.get(named(ctx, channel, "starts"))
+        if starts is not None and starts.verdict is Verdict.FAIL:
+            unplug_motors(ctx)
+            measure_grounds(ctx, [channel])
         if ctx.failures or ctx.doubts:
             return
 
@@ -361,6 +375,7 @@ STAGE = Stage(
             about="How often the motor was counted to start; more than the ramp's two is stumbling, fewer is not "
                   "turning. Usual: 2.",
         ),
+        GROUND_OHMS,
         ReadingSpec(
             "place", "", "the declared motor turned (1: yes)", Limit(min=1), "same", 0.5, "",
             about="Whether the motor that turned is the one declared for this output. Usual: yes.",
