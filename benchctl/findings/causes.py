@@ -312,7 +312,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "radio_crystal", "a transceiver's crystal is off frequency", "pair", 1.0,
-        {"dead": 0.8, "lossy": HALF, "unheard": SOME, "one_way": SELDOM, "no_reserve": SOME},
+        {"dead": 0.8, "lossy": HALF, "heard": OFTEN, "unheard": SOME, "one_way": SELDOM, "no_reserve": SOME},
         "Each side hears the other's signal strongly and takes no packet of it, or few, at any power, with settings "
         "alike and a quiet channel: the carriers lie too far apart (the data sheet allows 60 ppm for each crystal).",
         "exchange the modules one at a time with known good ones: the one whose exchange cures it is off frequency",
