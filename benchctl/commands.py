@@ -139,8 +139,9 @@ def findings(arguments: argparse.Namespace) -> int:
         print("no finding: no stage of this run failed, and nothing seen points to a fault")
     for f in summary.findings:
         where = f" ({f.board})" if f.board else ""
-        print(f"{f.rank}. {f.title}{where}, confidence {100 * f.confidence:.0f} %")
+        print(f"{f.rank}. {f.title}{where}")
         print(f"     remedy:  {f.remedy}")
+        print(f"     sure:    {100 * f.confidence:.0f} %")
         for line in f.evidence:
             print(f"     for:     {line}")
         for line in f.against:

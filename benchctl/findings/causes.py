@@ -308,7 +308,7 @@ CAUSES: tuple[Cause, ...] = (
         "The signal is strong, packets are lost, and at less power they come through: the receivers are driven past "
         "their limit.",
         "move the boards apart, or use less transmit power on the bench",
-        "repeat the radio link at −18 dBm, or two metres apart",
+        "repeat the radio link two metres apart",
     ),
     Cause(
         "radio_crystal", "a transceiver's crystal is off frequency", "pair", 1.0,
@@ -443,7 +443,7 @@ CAUSES: tuple[Cause, ...] = (
         "It arms and beeps, only not as often as the procedure or the board's record has it: many controllers beep "
         "once for every cell of the battery, or play something of their own.",
         "compare with the controller's manual, and set the number that it gives",
-        "connect the battery again and count once more: what is the controller's own is the same each time",
+        "measure the battery: many controllers beep once for every cell of some 3.7 V",
     ),
     Cause(
         "signal_ground", "no signal ground at the motor controller", "craft", 1.0,
@@ -452,7 +452,7 @@ CAUSES: tuple[Cause, ...] = (
         "Pulses leave the board but arrive only now and then: with no ground beside the signal wire they have no "
         "return path.",
         "join the ground of the motor controller's signal lead to the board's",
-        "measure from the header's ground to the motor controller's: a good one shows 0 Ω",
+        "join the two grounds by a wire of their own, and repeat ESC arming: it then arms as recorded",
     ),
     Cause(
         "fed_back", "battery feeds back into USB", "craft", 0.5, {"fed_back": SURE},

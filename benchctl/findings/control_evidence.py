@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchctl import facts as fc
-from benchctl.findings.record import Answer, Known, RecordQuery, named_value
+from benchctl.findings.record import Answer, Known, RecordQuery, named_value, surely_above
 from benchctl.terms import Reading, Role, Verdict
 
 #: mA: less is no resistor at all
@@ -51,8 +51,11 @@ def _gap(record: RecordQuery, role: Role) -> Answer:
 
 def _loose(record: RecordQuery, role: Role) -> Answer:
     noise = _axes(record, role, "noise")
-    bad = [r for r in noise if r.value > 15]
-    return Known(bool(bad), ", ".join(map(named_value, bad or noise))) if noise else None
+    wanders = [surely_above(r, 15) for r in noise]
+    if not noise or (None in wanders and True not in wanders):
+        return None
+    bad = [r for r, yes in zip(noise, wanders, strict=True) if yes]
+    return Known(bool(bad), ", ".join(map(named_value, bad or noise)))
 
 
 def _stick_dead(record: RecordQuery, role: Role) -> Answer:

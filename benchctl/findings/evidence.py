@@ -15,6 +15,7 @@ from benchctl.findings import supply_evidence as supply
 from benchctl.findings.control_evidence import HAND_FACTS
 from benchctl.findings.record import (
     BOARDS,
+    BUSY_PCT,
     COUNTS,
     LIMIT,
     MISCOUNT,
@@ -28,6 +29,8 @@ from benchctl.findings.record import (
     both_of,
     counted,
     named_value,
+    surely_above,
+    surely_below,
 )  # fmt: skip
 from benchctl.runs.summary import Summary
 from benchctl.session.boot import is_own_sketch
@@ -251,7 +254,9 @@ def _fed_back(record: RecordQuery, role: Role) -> Answer:
 
 _LINK = ("radio_link",)
 #: % of echoes missing: nothing comes through
-_DEAD = 97.0
+_DEAD = 90.0
+#: % of looks: hardly ever heard
+_HARDLY = 10.0
 
 
 def _is_count(reading: Reading) -> bool:
@@ -289,7 +294,7 @@ def _firmware(record: RecordQuery) -> Answer:
 
 
 def _busy(record: RecordQuery) -> Answer:
-    return above(record, "channel_busy", ("transceiver",), 14.0)
+    return above(record, "channel_busy", ("transceiver",), BUSY_PCT)
 
 
 def _losses(record: RecordQuery) -> list[Reading]:
@@ -302,9 +307,9 @@ def _lossy(record: RecordQuery) -> Answer:
     found = _losses(record) + echo
     if not found:
         return None
-    if any(r.value >= _DEAD for r in echo):
+    if any(surely_above(r, _DEAD) for r in echo):
         return None  # it is one or the other
-    failed = [r for r in found if r.verdict is Verdict.FAIL and r.value < _DEAD]
+    failed = [r for r in found if r.verdict is Verdict.FAIL and not surely_above(r, _DEAD)]
     return Known(bool(failed), named_value(max(failed or found, key=lambda r: r.value)))
 
 
@@ -312,14 +317,25 @@ def _dead(record: RecordQuery) -> Answer:
     echo, lossy = record.one("echo_loss", *_LINK), _lossy(record)
     if echo is None or (lossy is not None and lossy.holds):
         return None
-    return Known(echo.value >= _DEAD, named_value(echo))
+    return Known(bool(surely_above(echo, _DEAD)), named_value(echo))
+
+
+def _apart(better: Reading, worse: Reading, by: float) -> bool | None:
+    """Whether the worse loses more than the better by so many per cent; None where their intervals leave it open."""
+    if better.interval is None or worse.interval is None:
+        return worse.value - better.value > by
+    if worse.interval.low - better.interval.high > by:
+        return True
+    return False if worse.interval.high - better.interval.low <= by or worse.value - better.value <= 0.5 * by else None
 
 
 def _one_way(record: RecordQuery) -> Answer:
     found = _losses(record)
     if len(found) < 2:
         return None
-    return Known(abs(found[0].value - found[1].value) > 40, ", ".join(map(named_value, found[:2])))
+    better, worse = sorted(found[:2], key=lambda r: r.value)
+    apart = _apart(better, worse, 40)
+    return None if apart is None else Known(apart, f"{named_value(better)}, {named_value(worse)}")
 
 
 def _acks_missing(record: RecordQuery) -> Answer:
@@ -342,28 +358,37 @@ def _heard(record: RecordQuery) -> Answer:
     found = [r for d in ("hand_to_craft", "craft_to_hand") for r in record.all(f"{d}.heard", *_LINK)]
     if not found:
         return None
-    return Known(all(r.value > 15 for r in found), ", ".join(map(named_value, found)))
+    loud = [surely_above(r, 15) for r in found]
+    if None in loud and False not in loud:
+        return None
+    return Known(all(loud), ", ".join(map(named_value, found)))
 
 
 def _weak_better(record: RecordQuery) -> Answer:
     weak, echo = record.one("echo_loss_weak", *_LINK), record.one("echo_loss", *_LINK)
     if weak is None or echo is None:
         return None
-    return Known(weak.value < echo.value - 15, f"{named_value(weak)} at the lowest power, {echo.text()} at full")
+    better = _apart(weak, echo, 15)
+    text = f"{named_value(weak)} at the lowest power, {echo.text()} at full"
+    return None if better is None else Known(better, text)
 
 
 def _unheard(record: RecordQuery) -> Answer:
     """A side does not hear the other above -64 dBm; only looked at when packets are lost."""
     found = [r for d in ("hand_to_craft", "craft_to_hand") for r in record.all(f"{d}.heard", *_LINK)]
-    return Known(any(r.value < 5 for r in found), ", ".join(map(named_value, found))) if found else None
+    still = [surely_below(r, _HARDLY) for r in found]
+    if not found or (None in still and True not in still):
+        return None
+    return Known(True in still, ", ".join(map(named_value, found)))
 
 
 def _no_reserve(record: RecordQuery) -> Answer:
     """Some packets at full power and none 18 dB below: the receiver is at its limit, whoever else is on the air."""
     weak, echo = record.one("echo_loss_weak", *_LINK), record.one("echo_loss", *_LINK)
-    if weak is None or echo is None or echo.value >= 97:
+    if weak is None or echo is None or surely_above(echo, _DEAD):
         return None
-    return Known(weak.value >= 97, f"{named_value(weak)} at the lowest power, {echo.text()} at full")
+    none = surely_above(weak, _DEAD)
+    return None if none is None else Known(none, f"{named_value(weak)} at the lowest power, {echo.text()} at full")
 
 
 # ---------------------------------------------------------------------- all of them

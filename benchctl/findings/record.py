@@ -33,6 +33,8 @@ class Known(NamedTuple):
 MISCOUNT, OVERLOOKED = 0.15, 0.02
 
 
+#: %: a channel that is busy for more than this costs packets
+BUSY_PCT = 14.0
 #: so often a count is made, with another number each time, until one is right
 COUNTS = 3
 #: None: not looked at

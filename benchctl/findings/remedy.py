@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 from benchctl.facts import HEADER, JointLoose, LineBroken, ModuleWired, SettingDiffers, SupplyDeclared
 from benchctl.findings.causes import Cause
-from benchctl.findings.record import RecordQuery, surely_above
+from benchctl.findings.record import BUSY_PCT, RecordQuery, surely_above
 from benchctl.findings.supply_evidence import LOW_SHARE, main_ohms
 from benchctl.terms import Reading, Role, Verdict
 from benchctl.units import number
@@ -181,10 +181,15 @@ def _servo(record: RecordQuery, board: Role | None) -> str:
 
 
 def _channel(record: RecordQuery, board: Role | None) -> str:
-    quiet, busy = record.value("quiet_channel", "transceiver"), record.value("channel_busy", "transceiver")
+    quiet, busy = record.value("quiet_channel", "transceiver"), record.one("channel_busy", "transceiver")
     if quiet is None or busy is None:
         return ""
-    return f"set both boards to channel {quiet:.0f}: the one in use is busy {number(busy, 2)} % of the time"
+    if surely_above(busy, BUSY_PCT) is False:
+        return (
+            f"keep the channel, measured quiet ({number(busy.value, 2)} % busy); find who sends now and then, "
+            "and scan again while packets are lost"
+        )
+    return f"set both boards to channel {quiet:.0f}: the one in use is busy {number(busy.value, 2)} % of the time"
 
 
 def _settings(record: RecordQuery, board: Role | None) -> str:

@@ -153,7 +153,10 @@ def burst_resistive(record: RecordQuery, role: Role) -> Answer:
     if tau is not None and tau > _BENDS:
         return None
     fits = tau is not None or bulk is None
-    return Known(ohms.value >= 6.0 and fits and _static_agrees(record, role, ohms.value), named_value(ohms))
+    many = surely_above(ohms, 6.0)
+    if many is None and fits:
+        return None
+    return Known(bool(many) and fits and _static_agrees(record, role, ohms.value), named_value(ohms))
 
 
 def _static_agrees(record: RecordQuery, role: Role, ohms: float) -> bool:

@@ -102,8 +102,8 @@ def _findings(s: Summary) -> Markup | None:
 
 def _finding(f: ev.FindingMade, s: Summary) -> Markup:
     where = f" ({s.label(f.board)})" if f.board else ""
-    sure = el("span", words.confidence(f.confidence), class_="took")
-    pairs: list[tuple[str, object]] = [("Change", el("strong", words.sentence(f.remedy)))]
+    change = ("Change", el("strong", words.sentence(f.remedy)))
+    pairs: list[tuple[str, object]] = [change, ("How sure", words.confidence(f.confidence))]
     if f.evidence:
         pairs.append(("Speaks for it", _list(f.evidence)))
     if f.against:
@@ -112,7 +112,7 @@ def _finding(f: ev.FindingMade, s: Summary) -> Markup:
         pairs.append(("What it is", f.explanation))
     if f.next_test:
         pairs.append(("Test next", words.sentence(f.next_test)))
-    return el("div", el("h3", f"{f.rank}. {f.title}{where}", sure), _facts(pairs), class_="finding")
+    return el("div", el("h3", f"{f.rank}. {f.title}{where}"), _facts(pairs), class_="finding")
 
 
 def _list(items: Iterable[str]) -> Markup:

@@ -17,7 +17,7 @@ WIDTH = 80
 
 def render(s: Summary) -> str:
     """The whole report; no line is wider than 80 columns."""
-    parts = [_head(s), _summary(s), _boards(s), _stages(s), _findings(s), _attestations(s), _untested(s), _repeat(s)]
+    parts = [_head(s), _summary(s), _findings(s), _boards(s), _stages(s), _attestations(s), _untested(s), _repeat(s)]
     return "\n\n".join("\n".join(p) for p in (list(part) for part in parts) if p) + "\n"
 
 
@@ -122,8 +122,9 @@ def _findings(s: Summary) -> Iterator[str]:
         yield from _wrapped(words.several(s), "   ") if words.several(s) else ()
     for f in s.findings:
         where = f" ({s.label(f.board)})" if f.board else ""
-        yield from _wrapped(f"{f.title}{where}, {words.confidence(f.confidence)}", "   ", f"{f.rank}. ")
+        yield from _wrapped(f"{f.title}{where}", "   ", f"{f.rank}. ")
         yield from _wrapped(f"Do: {f.remedy}", "       ", "   ")
+        yield from _wrapped(words.confidence(f.confidence), "   ", "   ")
         for text in f.evidence:
             yield from _wrapped(text, "     ", "   + ")
         for text in f.against:

@@ -15,7 +15,7 @@ from benchctl.operate import Operation
 from benchctl.procedure.file import load
 from benchctl.runs.log import read
 from benchctl.runs.summary import summarise
-from benchctl.terms import Role, Verdict
+from benchctl.terms import Role, Verdict, readable
 
 NEEDS_AVR = pytest.mark.skipif(bool(available()), reason=available() or "nothing is missing")
 
@@ -171,4 +171,4 @@ def test_no_test_is_advised_that_the_run_has_made(hunted):
         summary = hunted(bench)
         made = [s.kind for s in summary.stages.values() if s.readings]
 
-        assert [f.next_test for f in find(summary) if any(f"run the stage {kind}" in f.next_test for kind in made)] == []
+        assert [f.next_test for f in find(summary) if any(f"run the stage “{readable(kind)}”" in f.next_test for kind in made)] == []
