@@ -151,31 +151,24 @@ def main() -> None:
     parser.add_argument("--edits", nargs="+", choices=sorted(cb.EDITS), metavar="EDIT", help="only these; without: all")
     parser.add_argument("--kind", choices=("sim", "avr"), default="sim")
     parser.add_argument("--again", type=Path, metavar="FILE", help="what `circuit_campaign.py --keep` kept, for the first runs")
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="append what came of each; what is in it is not run again")
     parser.add_argument("--write", action="store_true", help="put the table into tests/campaigns/results")
     a = parser.parse_args()
+    done = {int(line.split("\t")[0]): line.rstrip("\n").split("\t")[1:] for line in _lines(a.keep)}
+    for seed, pair, names, summary in _firsts(a, set(done)):
+        done[seed] = _tried(a, seed, pair, names, summary)
+        if a.keep:
+            with a.keep.open("a", encoding="utf-8") as file:
+                file.write("\t".join((str(seed), *done[seed])) + "\n")
     tried, helped = Counter[str](), Counter[str]()
     instead: dict[str, list[str]] = defaultdict(list)
     silent = 0
-    for seed, pair, names, summary in _firsts(a):
-        found = [f for f in find(summary) if f.cause != "unknown"]
-        if not found:
-            silent += 1
-            continue
-        e = cb.edited(random.Random(seed), pair, names)
-        try:
-            if not cured(e, found[0]):
-                continue
-            again = first.perform(e, seed + 1, a.kind)
-        except LookupError as wanting:
-            tried[found[0].cause] += 1
-            instead[found[0].cause].append(f"no number in: {wanting}")
-            continue
-        cause = found[0].cause
-        tried[cause] += 1
-        helped[cause] += passes(again)
-        if not passes(again):
-            failed = [s.name for s in again.stages.values() if s.verdict is not Verdict.PASS]
-            instead[cause].append(f"{names[0]}, {pair}: {', '.join(failed) or 'finding'}")
+    for cause, outcome, text in done.values():
+        silent += outcome == "silent"
+        if outcome in ("pass", "fail"):
+            tried[cause] += 1
+            helped[cause] += outcome == "pass"
+            instead[cause] += [text] if outcome == "fail" else []
     n, k = tried.total(), helped.total()
     between = clopper_pearson(k, n).scaled(100)
     rows = [f"{n} remedied benches run again, of {n + silent} with an edit; {100 * k / max(1, n):.1f} % pass "
@@ -190,14 +183,36 @@ def main() -> None:
         published.put(f"remedied {a.kind}", f"Remedied benches run again, {a.kind}", [command, "", *rows])
 
 
-def _firsts(a: argparse.Namespace):
+def _lines(path: Path | None) -> list[str]:
+    return path.read_text("utf-8").splitlines() if path and path.exists() else []
+
+
+def _tried(a: argparse.Namespace, seed: int, pair: str, names: tuple[str, ...], summary: Summary) -> list[str]:
+    """[cause told first, outcome, what failed]; outcome: pass, fail, silent for no finding, words for no cure."""
+    found = [f for f in find(summary) if f.cause != "unknown"]
+    if not found:
+        return ["", "silent", f"{names[0]}, {pair}"]
+    cause, e = found[0].cause, cb.edited(random.Random(seed), pair, names)
+    try:
+        if not cured(e, found[0]):
+            return [cause, "words", ""]
+        again = first.perform(e, seed + 1, a.kind)
+    except LookupError as wanting:
+        return [cause, "fail", f"no number in: {wanting}"]
+    failed = [s.name for s in again.stages.values() if s.verdict is not Verdict.PASS]
+    return [cause, "pass" if passes(again) else "fail", f"{names[0]}, {pair}: {', '.join(failed) or 'finding'}"]
+
+
+def _firsts(a: argparse.Namespace, done: set[int]):
     if a.again:
         for seed, kind, pair, _wrong, summary, names in campaign.kept(a.again):
-            if kind == "single":
+            if kind == "single" and seed not in done:
                 yield seed, pair, names, summary
         return
     names = a.edits or sorted(cb.EDITS)
     for i in range(a.count):
+        if a.seed + i in done:
+            continue
         pair, edit = cb.PAIRS[i // len(names) % 3 if a.edits else i % 3], (names[i % len(names)],)
         yield a.seed + i, pair, edit, campaign.perform(a.seed + i, "single", pair, edit, a.kind)[1]
 
