@@ -239,7 +239,8 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "line_bridged", "two neighbouring transceiver lines bridged", "board", 1.0,
-        {"line_bridged": 0.95, "line_spi": SELDOM, "refuses": OFTEN},
+        {"line_bridged": 0.95, "line_spi": SELDOM, "refuses": HALF, "dead": HALF, "one_way": SOME, "lossy": SELDOM,
+         "unheard": SELDOM},
         "Solder joins two pins of the transceiver's header: what is meant for the one reaches the other too.",
         "look under a lens for solder between neighbouring pins of the transceiver's header",
         "measure from each pin of the header to its neighbours with the module out: no two may show 0 Ω",
