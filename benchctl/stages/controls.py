@@ -160,7 +160,7 @@ def _pull(ctx: Context, name: str, facts: SwitchFacts) -> None:
         return
     text = (
         f"Meter on its mA range, from the line of {name}, at the switch, to {facts.closes_to}, as the switch joins "
-        "them: how many mA flow?"
+        "them: how many mA flow? Then set the meter back to volts."
     )
     milliamps = metered(ctx, Role.HAND, text, f"switch.{name}.pull_ma", "mA")
     if milliamps is not None:

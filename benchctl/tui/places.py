@@ -219,12 +219,23 @@ def wires(wanted: Sequence[tuple[str, str]], wirings: Wirings) -> Drawing:
 # ---------------------------------------------------------------------- which drawing a prompt has
 
 
+#: by the last word of what is measured at a part
+_AT_PART = {
+    "deg": "look at its horn",
+    "volts": "red lead on its plus",
+    "ground_ohms": "red lead on its ground",
+    "pull_ma": "meter across it",
+}
+
+
 def _meter(prompt: ev.Prompt, wirings: Wirings, rows: int) -> Drawing:
     wiring, role = _wiring(prompt, wirings), prompt.role or Role.CRAFT
     if prompt.detail.startswith("rail.radio"):
         return header(role, wiring, {"VCC": _RED_AT, "GND": _BLACK_AT})
-    if prompt.detail.startswith("servo."):
-        return board(role, wiring, {prompt.detail.split(".")[1]: ("look at its horn", "note")})
+    kind, _, rest = prompt.detail.partition(".")
+    part, _, what = rest.partition(".")
+    if kind in ("servo", "esc", "switch"):
+        return board(role, wiring, {part: (_AT_PART[what], "note")})
     volts = f"{wiring.facts.supply.logic_v:g} V" if wiring.facts.supply.logic_v else "supply"
     below = (f"or, on a module: its {volts} pin and GND",)
     return chip(f"processor of the {role} unit, from above", {"VCC": _RED, "GND": _BLACK}, rows, below)

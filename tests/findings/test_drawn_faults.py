@@ -21,7 +21,7 @@ def found(edit: str, stages: list[str], kind: str = "sim", seed: int = 900):
     return summary, campaign.find(summary), case.wrong[0]
 
 
-@pytest.mark.parametrize("ohms", [100.0, 1e6])
+@pytest.mark.parametrize("ohms", [100.0, pytest.param(1e6, marks=pytest.mark.long)])
 def test_a_pull_of_another_value_is_told_with_its_ohms(ohms: float) -> None:
     case = cb.edited(random.Random(900), "mudlark", ())
     case.put("board.hand.switch.switch2.pull_ohms", ohms)

@@ -220,6 +220,18 @@ def test_leads_of_the_meter(pair: str) -> None:
     assert both.index("2│") < both.index("VCC") < both.index("red lead")
 
 
+@pytest.mark.parametrize(("role", "detail", "mark"), [
+    (Role.CRAFT, "servo.pulse1.volts", "red lead on its plus"), (Role.CRAFT, "esc.pulse2.ground_ohms", "red lead on its ground"),
+    (Role.HAND, "switch.switch1.pull_ma", "meter across it"), (Role.CRAFT, "servo.pulse1.deg", "look at its horn"),
+])  # fmt: skip
+def test_a_meter_at_a_part_is_never_drawn_across_the_supply(role: Role, detail: str, mark: str) -> None:
+    """On its mA range it is a short there."""
+    text = drawn("mudlark", meter(role, detail))
+
+    assert mark in text
+    assert "black lead here" not in text
+
+
 @pytest.mark.parametrize("rows", range(6, 30))
 def test_a_drawing_never_takes_more_rows_than_there_are(rows: int) -> None:
     """What does not fit is not drawn; the marked legs are there whenever something is."""
