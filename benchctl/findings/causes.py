@@ -432,7 +432,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         "esc_untaught", "motor controller's end points not taught", "craft", 1.0,
-        {"no_beeps": 0.7, "low_idle_arms": 0.6, "turns_at_idle": 0.4},
+        {"no_beeps": 0.7, "low_idle_arms": HALF, "turns_at_idle": 0.4},
         "It does not take the idle pulse for idle, so it never arms: its idle is a shorter pulse, or a longer one with "
         "a dead zone below.",
         "teach the motor controller its end points: benchctl run teach-motors keeps the order",

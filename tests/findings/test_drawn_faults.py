@@ -57,11 +57,10 @@ def test_another_craft_on_the_address_is_found_also_where_the_link_is_good(kind:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("kind", ["sim", KINDS[1]])
 @pytest.mark.parametrize("edit", ["controller_with_a_high_idle", "cut_signal_ground"])
-def test_a_controller_that_does_not_arm_is_untaught_or_lacks_its_ground(edit: str, kind: str) -> None:
+def test_a_controller_that_does_not_arm_is_untaught_or_lacks_its_ground(edit: str) -> None:
     """Neither gives a sound, on the usual idle and on a lower one; a meter between the grounds tells which."""
-    _, findings, wrong = found(edit, ["esc_arming"], kind)
+    _, findings, wrong = found(edit, ["esc_arming"])
 
     assert campaign.right(findings[0], wrong)
     assert findings[0].confidence > 0.8
