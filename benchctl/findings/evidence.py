@@ -184,12 +184,8 @@ def _servo_unfed(record: RecordQuery, role: Role) -> Answer:
 
 def _groundless(record: RecordQuery, role: Role) -> Answer:
     """By meter, between the board's ground and a motor controller's; only asked where one did not arm as recorded."""
-    found = [
-        r
-        for s in record.stages("esc_arming", "throttle_ramp")
-        for r in s.readings.values()
-        if r.name.endswith("ground_ohms")
-    ]
+    names = ("ground_ohms", *(f"output{n}.ground_ohms" for n in range(1, 7)))
+    found = [r for name in names for r in record.all(name, "esc_arming", "throttle_ramp")]
     bad = [r for r in found if r.verdict is Verdict.FAIL]
     return Known(bool(bad), ", ".join(map(named_value, bad or found))) if found else None
 

@@ -400,6 +400,13 @@ def switch_floating(case: Case, rng: random.Random) -> Truth:
     return "switch_floating", "hand"
 
 
+def switch_pull(case: Case, rng: random.Random) -> Truth:
+    """A resistor a hundred times too small or too large."""
+    name, ohms = rng.choice(("switch1", "switch2")), rng.choice((100.0, 1e6))
+    case.set(f"board.hand.switch.{name}.pull_ohms", ohms * rng.uniform(0.9, 1.1))
+    return "switch_pull", "hand"
+
+
 def switch_stuck(case: Case, rng: random.Random) -> Truth:
     case.set(f"board.hand.switch.{rng.choice(('switch1', 'switch2'))}.stuck", rng.choice(("open", "closed")))
     return "switch_stuck", "hand"
@@ -454,6 +461,17 @@ def signal_ground(case: Case, rng: random.Random) -> Truth:
     return "signal_ground", "craft"
 
 
+def servo_ground(case: Case, rng: random.Random) -> Truth:
+    case.set("board.craft.servo.pulse1.signal_ground", False)
+    return "servo_ground", "craft"
+
+
+def second_craft(case: Case, rng: random.Random) -> Truth:
+    """With radio settings as this pair has them, which are the usual ones."""
+    case.set("air.stranger", [(("path_loss_db", rng.uniform(45, 85)),)])
+    return "second_craft", ""
+
+
 def fed_back(case: Case, rng: random.Random) -> Truth:
     """A controller's regulator on USB's rail, which the owner believes to be apart."""
     case.set("board.craft.usb_apart", False)
@@ -490,10 +508,10 @@ FAULTS: dict[str, Callable[[Case, random.Random], Truth]] = {
     for f in (
         capacitor, source, regulator, joint_radio, joint_main, servo_on_logic, brown_out, program, forgets,
         line_swapped, line_bridged, line_data_swapped, no_transceiver, wrong_settings, firmware_differs, interference, antenna, overload, clone,
-        oscillator, switch_bounce, switch_floating, switch_stuck, joystick_swapped, joystick_unpowered, joystick_worn,
+        oscillator, switch_bounce, switch_floating, switch_pull, switch_stuck, joystick_swapped, joystick_unpowered, joystick_worn,
         joystick_open, led, servo_supply, esc_untaught, signal_ground, imu_absent, imu_address, imu_self_test,
         serial_drops, rail_short, rail_high, radio_crystal, joystick_noisy, joystick_ground, joystick_supply_end,
-        esc_sound, fed_back, no_ack_bit,
+        esc_sound, fed_back, no_ack_bit, servo_ground, second_craft,
     )
 } | {
     f"line_{name}": _line(name, *ways)

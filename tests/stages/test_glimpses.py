@@ -26,8 +26,8 @@ LIVE = {
     ("button_to_led", "latency_parts"): "latency",
     ("joystick_to_servo", "sweep"): "sweep",
     ("throttle_ramp", "ramp_supply"): "timeline",
-    ("throttle_ramp", "ramp"): "timeline",
-    ("link_loss_cut", "radio_cuts"): "timeline",
+    ("throttle_ramp", "ramp"): "points",
+    ("link_loss_cut", "radio_cuts"): "points",
     ("soak", "soak_loss"): "timeline",
 }
 Told = list[ev.Samples]
