@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import event_schema
 import jsonschema
 import pytest
 from helpers_runs import failing_run, healthy_run
@@ -16,9 +18,12 @@ from needs import need_module
 
 import benchctl
 from benchctl import as_objects
+from benchctl import events as ev
 from benchctl.cli import main
+from benchctl.event_json import to_json
 from benchctl.ports.discover import Found, State
 from benchctl.runs.log import RunLog
+from benchctl.terms import Interval, Reading
 
 SCHEMAS = Path(benchctl.__file__).parent / "data" / "schemas"
 #: Draft 2020-12 as the package jsonschema implements it: not ours
@@ -74,12 +79,12 @@ def _objects(schema: Any) -> Iterator[dict[str, Any]]:
 
 
 def test_an_interval_has_one_form_everywhere() -> None:
-    """low, high and level: wherever one of them may stand, all three have to."""
+    """low, high and level: wherever an end may stand, all three have to."""
     of = {"low", "high", "level"}
     found = set()
     for path in SCHEMAS.glob("*.json"):
         for schema in _objects(json.loads(path.read_text("utf-8"))):
-            if of & set(schema["properties"]):
+            if {"low", "high"} & set(schema["properties"]):
                 found.add(path.stem)
                 assert of <= set(schema["required"]), path.stem
             assert not {"lo", "hi", "confidence_low", "ci"} & set(schema["properties"])
@@ -89,11 +94,19 @@ def test_an_interval_has_one_form_everywhere() -> None:
 @pytest.mark.parametrize("change", [{"interval": [1, 2]}, {"interval": {"low": 1, "high": 2}}, {"value": None}])
 def test_a_reading_of_another_form_is_found(change: dict[str, Any]) -> None:
     """Else the record's check could not fail."""
-    reading = {"name": "x", "value": 1.0, "unit": "V", "n": 1, "interval": {"low": 0, "high": "inf", "level": 0.95}}
-    event = {"event": "ReadingTaken", "t": 0.0, "stage": "s", "reading": reading}
-    check("event", event)
+    measured = Reading("x", 1.0, "V", interval=Interval(0.0, math.inf, 0.95))
+    event = check("event", to_json(ev.ReadingTaken(0.0, "s", measured)))
     with pytest.raises(jsonschema.ValidationError):
-        check("event", {**event, "reading": {**reading, **change}})
+        check("event", {**event, "reading": {**event["reading"], **change}})
+
+
+def test_the_record_s_schema_is_the_one_made_from_the_events() -> None:
+    """Every kind of event and of fact, field by field; after a change: `python tests/cli/event_schema.py`."""
+    assert event_schema.FILE.read_text("utf-8") == event_schema.text()
+    for event in (*healthy_run(), *failing_run()):
+        check("event", json.loads(json.dumps(to_json(event))))
+    with pytest.raises(jsonschema.ValidationError):
+        check("event", to_json(ev.Note(0.0, "s", "x")) | {"more": 1})
 
 
 def test_lists_keep_to_their_schemas(batch: Path, capsys: pytest.CaptureFixture[str]) -> None:
