@@ -39,13 +39,14 @@ void supply_poll(void) {
     due_ms = now + WATCH_MS;
     return;
   }
-  if (converting && hw_adc_done()) take_reading();
-  if (converting || (int8_t)(now - due_ms) < 0) return;
-  if (hw_adc_selected() != HW_ADC_BAND_GAP) {
+  if (hw_adc_selected() != HW_ADC_BAND_GAP) {  // a look has converted: what there is now is not the supply
     hw_adc_select(HW_ADC_BAND_GAP, hw_adc_precise());
+    converting = false;
     due_ms = now + SETTLE_MS;
     return;
   }
+  if (converting && hw_adc_done()) take_reading();
+  if (converting || (int8_t)(now - due_ms) < 0) return;
   hw_adc_begin();
   converting = true;
   due_ms = now + WATCH_MS;

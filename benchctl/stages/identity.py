@@ -10,7 +10,6 @@ from benchctl.analysis.latency import median, quantile_interval
 from benchctl.analysis.loss import clopper_pearson
 from benchctl.errors import Refused
 from benchctl.facts import Line, LineBroken
-from benchctl.pairfile.pins import BY_PORT, Can
 from benchctl.session.board import Board
 from benchctl.session.boot import Identity
 from benchctl.session.pairing import pair_settings
@@ -25,7 +24,6 @@ from benchctl.wire.stored import GUARDED_KEYS
 
 #: what of the transceiver's pins the board drives as soon as it is told of them
 _RADIO_DRIVEN = (Function.RADIO_CE, Function.RADIO_CSN)
-_CONVERTED = {pin.code for pin in BY_PORT.values() if Can.ANALOGUE in pin.can}
 _ROLES = (Role.HAND, Role.CRAFT, Role.GAUGE)
 #: the image CRC is computed in idle time after the start
 _CRC_WAIT_S = 3.0
@@ -129,13 +127,8 @@ def _match_settings(ctx: Context, board: Board) -> None:
 def _joint(ctx: Context, board: Board) -> str:
     """Lines of the transceiver that solder joins, of a board that is to be told of CE and CSN for the first time: one
     would be driven against the other, or into the transceiver's output.
-
-    Not where one is at an input of the converter: a look converts there, and the board may take that for a conversion
-    of its supply.
     """
     wanted = [board.wiring.pins.get(function, NO_PIN) for function in _RADIO_DRIVEN]
-    if any(pin in _CONVERTED for pin in wanted):
-        return ""
     if wanted == [NO_PIN] * 2 or any(board.read_pin(function) != NO_PIN for function in _RADIO_DRIVEN):
         return ""
     return joined_at_rest(board, ctx.wait, *wanted)

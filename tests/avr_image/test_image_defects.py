@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from helpers_outputs import confirm, wiring
 from image_pair import pulses, rows
@@ -102,3 +104,14 @@ def test_the_stick_is_never_taken_from_a_conversion_of_the_supply(pair):
 
     assert any(abs(width - 1800) < 3 for width in seen)
     assert all(abs(width - 1800) < 3 or abs(width - 1500) < 60 for width in seen), sorted(seen)
+
+
+def test_a_look_at_a_pin_is_never_taken_for_the_supply(pair):
+    """However a look falls into the watch of the supply, a conversion of 0.1 ms every 20: the joystick's axis at A0
+    (0x20) stands at half the supply, which would be taken for some 2.2 V."""
+    chance = random.Random(4)
+    for _ in range(1500):
+        pair.hand.ask(msg.Look(pin=0x20, mode=0))
+        pair.wait(chance.uniform(0.0, 0.02))
+
+    assert pair.hand.ask(msg.Vitals()).lowest_vcc_mv > 4700
