@@ -278,7 +278,7 @@ STOP: tuple[Defect, ...] = (
     Defect("far boards are not told to stop", "benchctl/relayed_bench.py",
            " | stop_ports({board.role: board.port for board in self._far})", "",
            tests=("tests/benches/test_over_air.py", "-k", "far_board_too")),
-    Defect("a polite kill stops no run", "benchctl/signals.py", '("SIGINT", "SIGTERM")', '("SIGINT",)',
+    Defect("a polite kill stops no run", "benchctl/signals.py", '("SIGINT", "SIGTERM", "SIGBREAK")', '("SIGINT", "SIGBREAK")',
            tests=(_PATHS, "-k", "SIGTERM")),
     Defect("a terminal that goes away stops no run", "benchctl/signals.py", '| {"SIGHUP": "closed"}', "",
            tests=(_PATHS, "-k", "SIGHUP or closed_terminal")),
