@@ -134,8 +134,8 @@ class ChipOnBoard:
             self._tell_lines(self.board.spi, pin, drive, time)
         if outside:
             # where solder joins two of them the one reads what is done with the other
-            for other, state in self.pin_states.items():
-                if other in self._outside and state in (PinState.INPUT, PinState.PULLED_UP):
+            for other in sorted(self._outside):
+                if self.pin_states.get(other, PinState.INPUT) in (PinState.INPUT, PinState.PULLED_UP):
                     self.chip.drive(other, _OUTSIDE[self._nets.levels(self.board.role, other)], time)
 
     def _tell_lines(self, lines: Lines, pin: str, drive: Drive, time: float) -> None:
