@@ -27,6 +27,7 @@ _BUS = {"PB3": "mosi", "PB5": "sck"}
 AFTER_CSN_S = 2e-6
 #: what is outside of a pin, by what it reads without and with the chip's pull-up
 _OUTSIDE = {(0, 0): Line.PULLED_DOWN, (0, 1): Line.RESTS_LOW, (1, 1): Line.PULLED_UP}
+_MISO = "PB4"
 #: how long DTR holds the reset line low through the usual 100 nF and 10 kΩ; common practice, no source
 DTR_S = 1e-3
 #: how often it is looked whether a hanging program has been ended
@@ -116,7 +117,7 @@ class ChipOnBoard:
             if nets.cares(role, pin) and pin in radio:
                 self._outside.add(pin)
             if nets.cares(role, pin) or left:
-                self.chip.watch_drive(pin, partial(self._driven, pin, pin in self._outside))
+                self.chip.watch_drive(pin, partial(self._driven, pin, pin in self._outside or pin == _MISO))
             if left:
                 self.chip.drive(pin, _OUTSIDE[nets.levels(role, pin)], 0.0)
 
@@ -127,7 +128,7 @@ class ChipOnBoard:
         return levels, {p for f, p in pins if f in ANALOG}
 
     def _driven(self, pin: str, outside: bool, drive: Drive, time: float) -> None:
-        """outside: the transceiver's own output may be at this pin, and is read when the chip looks at it."""
+        """outside: what the chip does with this pin may be read at another of the transceiver's."""
         self.pin_states[pin] = PinState(drive)
         self._nets.set(self.board.role, pin, PinState(drive), time)
         if isinstance(self.board.spi, Lines):
@@ -148,7 +149,7 @@ class ChipOnBoard:
             lines.set_csn(level, time)
             # the chip's own module takes MISO to float when CSN rises; a short, or a CSN that stays low, says otherwise
             if level and lines.miso_at(level, time) == 0:
-                self.chip.drive("PB4", Line.LOW, time + AFTER_CSN_S)
+                self.chip.drive(_MISO, Line.LOW, time + AFTER_CSN_S)
 
     def _volts_at(self, pin: str) -> Callable[[float], float]:
         def volts(time: float) -> float:
