@@ -135,7 +135,7 @@ def _cut(ctx: Context, lines: GaugeLines, watched: list[Line], held: int) -> dic
     out = {}
     for line in watched:
         at, now = line.safe_at(began, lines.now()), lines.now()
-        if not line.obeyed_until(began):
+        if not line.obeyed_until(began - 1e-3 * _STOPS_BEFORE_MS):
             ctx.fail(f"the {line.name} had let go of its command before the hand unit lost its supply")
         elif at is None:
             ctx.fail(line.goes_on(now))

@@ -11,7 +11,7 @@ from benchctl.analysis.loss import clopper_pearson
 from benchctl.errors import Refused
 from benchctl.facts import Line, LineBroken
 from benchctl.session.board import Board
-from benchctl.session.boot import Identity
+from benchctl.session.boot import Identity, is_own_sketch
 from benchctl.session.pairing import pair_settings
 from benchctl.stages.announce import announce
 from benchctl.stages.contract import Context, Needs, Parameter, ReadingSpec, Stage
@@ -113,7 +113,7 @@ def _match_settings(ctx: Context, board: Board) -> None:
         changed = True
     try:
         others = {function: pin for function, pin in wiring.pins.items() if PIN_KEYS + function not in GUARDED_KEYS}
-        if joint := _joint(ctx, board):
+        if not is_own_sketch(found.firmware) and (joint := _joint(ctx, board)):
             ctx.fail(LineBroken(board.role, Line.BRIDGED, joint))
             others.update(dict.fromkeys(_RADIO_DRIVEN, NO_PIN))
         changed |= board.match_outputs(others, ())

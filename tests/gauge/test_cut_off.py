@@ -109,11 +109,13 @@ def test_a_motor_that_falls_back_to_half_throttle_fails(tmp_path: Path) -> None:
 
 
 def test_a_craft_that_lets_go_while_the_hand_unit_still_sends_is_no_better(tmp_path: Path) -> None:
-    """A silence limit below the time from packet to packet: no cut-off is measured at all, and that is said."""
+    """A silence limit below the time from packet to packet: the line goes to and fro between command and safe value,
+    and whichever of them was taken for which, it does not pass."""
     cut = Cut("hobby", tmp_path, ("-DSILENCE_MS=8",))
 
+    said = ("had let go of its command before", "safe one at both ends", "the servo goes on at")
     assert cut.stage.verdict is not Verdict.PASS
-    assert "let go of its command before" in cut.stage.reason or "safe one at both ends" in cut.stage.reason
+    assert any(words in cut.stage.reason for words in said), cut.stage.reason
 
 
 def test_a_motor_line_that_never_rises_leaves_it_undecided(tmp_path: Path) -> None:
