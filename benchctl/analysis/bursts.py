@@ -72,11 +72,6 @@ class GapsBursts:
         return self.burst_packets / self.bursts if self.bursts else 0.0
 
     @property
-    def mean_gap(self) -> float:
-        """Mean gap length in packets; 0 without gaps."""
-        return self.gap_packets / self.gaps if self.gaps else 0.0
-
-    @property
     def density_bytes(self) -> tuple[int, int]:
         """Burst and gap density as the report block carries them: integer part of 256 times, at most 255."""
         return min(255, int(256 * self.burst_density)), min(255, int(256 * self.gap_density))

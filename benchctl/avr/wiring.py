@@ -3,20 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
 
 from benchctl.avr.chip import SUPPLY, Chip, Drive, Line, SpiDevice, TwiDevice
 from benchctl.errors import UsageError
 from benchctl.parts.signal import Signal
 from benchctl.parts.switch import LET_GO
-
-
-class SpiPart(SpiDevice, Protocol):
-    """A transceiver as the board wires it."""
-
-    irq: Signal
-
-    def set_ce(self, level: float, time: float) -> None: ...
 
 
 def pin_name(code: int) -> str:
@@ -102,14 +93,6 @@ class Wiring:
         """A device behind a chip select, which is pulled up."""
         self.chip.drive(csn_pin, Line.PULLED_UP, 0.0)
         self.chip.connect_spi(device, csn_pin)
-
-    def connect_transceiver(self, device: SpiPart, csn_pin: str, ce_pin: str, irq_pin: str = "") -> None:
-        """A transceiver with its three extra lines; irq_pin "" where that line is not connected."""
-        self.connect_spi(device, csn_pin)
-        self.chip.drive(ce_pin, Line.PULLED_DOWN, 0.0)
-        self.chip.watch(ce_pin, lambda level, time: device.set_ce(float(level), time))
-        if irq_pin:
-            self.connect_input(irq_pin, device.irq)
 
     def connect_twi(self, device: TwiDevice) -> None:
         self.chip.connect_twi(device)

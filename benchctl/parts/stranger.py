@@ -9,23 +9,7 @@ from benchctl.parts.agenda import Agenda
 from benchctl.parts.air import Air
 from benchctl.parts.nrf24 import Transceiver, TransceiverConfig
 from benchctl.parts.nrf24_fifo import RxFifo
-from benchctl.parts.nrf24_registers import (
-    CRCO,
-    EN_ACK_PAY,
-    EN_CRC,
-    EN_DPL,
-    EN_DYN_ACK,
-    PRIM_RX,
-    PWR_UP,
-    RF_DR_HIGH,
-    RF_DR_LOW,
-    Command,
-    Reg,
-)
-from benchctl.wire.catalogue import ADDRESS_LOW
-
-_RATES = (RF_DR_LOW, 0, RF_DR_HIGH)
-_CRC = (0, EN_CRC, EN_CRC | CRCO)
+from benchctl.parts.radio_setup import registers, write
 
 
 class _Drained(RxFifo):
@@ -39,15 +23,11 @@ def stranger(spec: StrangerSpec, agenda: Agenda, air: Air, chance: random.Random
     """Its transceiver, listening from now on; it is set up as the probe's are."""
     radio = Transceiver(agenda, air, chance, TransceiverConfig(por_ms=1.0), "stranger", powered=True)
     radio.rx = _Drained()
-    address = bytes((ADDRESS_LOW,)) + spec.address.to_bytes(4, "little")
-    acknowledges = int(spec.crc > 0)  # without a CRC there is no acknowledgement
-    registers: dict[int, bytes] = {
-        Reg.EN_AA: bytes((acknowledges,)), Reg.EN_RXADDR: b"\1", Reg.SETUP_AW: b"\3", Reg.RF_CH: bytes((spec.channel,)),
-        Reg.RF_SETUP: bytes((_RATES[spec.rate] | 6,)), Reg.FEATURE: bytes((EN_DPL | EN_ACK_PAY | EN_DYN_ACK,)),
-        Reg.DYNPD: bytes((acknowledges,)), Reg.RX_ADDR_P0: address, Reg.TX_ADDR: address,
-        Reg.CONFIG: bytes((_CRC[spec.crc] | PWR_UP | PRIM_RX,)),
+    settings = {
+        "radio_channel": spec.channel, "radio_rate": spec.rate, "radio_crc": spec.crc, "radio_address": spec.address,
+        "radio_power": 3, "radio_retry_delay": 0, "radio_retry_count": 0,
     }  # fmt: skip
-    for register, value in registers.items():
-        radio.exchange(bytes((Command.W_REGISTER | register,)) + value, agenda.now)
+    for register, value in registers(settings.__getitem__, True, 0):
+        radio.exchange(write(register, value), agenda.now)
     radio.set_ce(1.0, agenda.now)
     return radio

@@ -53,7 +53,8 @@ class Line(Protocol):
     def poke(self) -> None:
         """End a `read` that is waiting."""
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Let go of the port; whoever reads or writes then gets `access.FOREIGN`."""
 
 
 def line_for(opened: Any) -> Line:
@@ -88,6 +89,7 @@ class DescriptorLine:
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def read(self) -> bytes:
+        """See `Line.read`."""
         ready, _, _ = select.select([self._fd, self._poke_r], [], [])
         if self._fd not in ready:
             return b""
@@ -108,6 +110,7 @@ class DescriptorLine:
             return None
 
     def write(self, data: bytes) -> None:
+        """See `Line.write`."""
         rest = memoryview(data)
         deadline = 0.0
         while True:
@@ -125,6 +128,7 @@ class DescriptorLine:
             select.select([], [self._fd], [], LOOK_S)
 
     def urgent(self, data: bytes) -> bool:
+        """See `Line.urgent`."""
         if not self._lock.acquire(timeout=LOCK_S):
             return False  # it is just being closed, which may take a system's time
         try:
@@ -149,6 +153,7 @@ class DescriptorLine:
             os.write(self._poke_w, b"x")
 
     def close(self) -> None:
+        """See `Line.close`."""
         with self._lock:
             self._open = False
             with contextlib.suppress(*FOREIGN):

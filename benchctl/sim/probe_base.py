@@ -46,7 +46,6 @@ class Base:
         #: whether guarded settings may be written now
         self.wiring: Callable[[], bool] = lambda: False
         self._led_job = 0
-        self.led_busy = False
         self.stack_free = probe.chip.image.stack - STACK_USED
         #: pins that carry pulses; nothing else writes them
         self.reserved: set[int] = set()
@@ -289,10 +288,8 @@ class Base:
             return Refusal(Error.VALUE)
         self._led_job += 1
         if m.blinks in (OFF, ALWAYS_ON):
-            self.led_busy = False
             self.set_led(m.blinks == ALWAYS_ON)
         else:
-            self.led_busy = True
             self.probe.run(self._blink(self._led_job, m.blinks, m.on_ms * 1e-3, m.off_ms * 1e-3))
         return msg.LedAnswer()
 
@@ -304,7 +301,6 @@ class Base:
                 self.set_led(lit)
                 yield seconds
         if job == self._led_job:
-            self.led_busy = False
             self.probe.done(msg.Led)
 
     def set_led(self, lit: bool) -> None:

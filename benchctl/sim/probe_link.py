@@ -10,9 +10,9 @@ import struct
 from collections.abc import Generator
 from dataclasses import dataclass
 
+from benchctl.parts import radio_setup
 from benchctl.parts.agenda import Entry
 from benchctl.parts.nrf24 import Transmission
-from benchctl.sim import radio_setup
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.peers import Peers
 from benchctl.sim.probe import Done, Handlers, Probe, Refusal
@@ -81,7 +81,7 @@ class Link:
         plausible = m.mode <= max(LinkMode) and least <= m.payload <= PAYLOAD_MOST
         if not plausible or m.interval_us >= INTERVAL_BELOW_US:
             return Refusal(Error.VALUE)
-        if m.mode == LinkMode.SEND_ACK and radio_setup.fixed_length(self.probe.settings):
+        if m.mode == LinkMode.SEND_ACK and radio_setup.fixed_length(self.probe.settings.number):
             return Refusal(Error.VALUE)
         self.radio.length = m.payload
         yield self.radio.apply_time()

@@ -7,6 +7,7 @@ from collections.abc import Callable, Generator
 from functools import partial
 
 from benchctl.parts.agenda import Entry
+from benchctl.parts.radio_setup import fixed_length
 from benchctl.sim.edges import Lines
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.peers import Peers
@@ -16,7 +17,6 @@ from benchctl.sim.probe_controls import Stick
 from benchctl.sim.probe_link import FLIGHT_LIMIT
 from benchctl.sim.probe_outputs import CRAFT, GAUGE, TICKS_PER_US, Outputs
 from benchctl.sim.probe_radio import START_UP, Radio
-from benchctl.sim.radio_setup import fixed_length
 from benchctl.sim.settings import CHANNELS
 from benchctl.wire import msg
 from benchctl.wire.catalogue import NO_PIN, Error, Function, Load, Point
@@ -153,7 +153,7 @@ class HandLoop(_Loop):
         self.packets += 1
         over, ok = now + FLIGHT_LIMIT, False
         if self.radio.works():
-            plain = not probe.settings.number("loop_ack") or fixed_length(probe.settings)
+            plain = not probe.settings.number("loop_ack") or fixed_length(probe.settings.number)
             outcome = probe.hardware.transact(body, now, plain)
             for got in outcome.received:
                 self._peers.deliver(got)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 
+from benchctl.parts import radio_setup
 from benchctl.parts.nrf24_registers import FLAGS, MAX_RT, PAYLOAD_MAX, RX_DR, RX_EMPTY, TX_DS, Command, Reg
-from benchctl.sim import radio_setup
 from benchctl.sim.outbox import RowKind
 from benchctl.sim.probe import Done, Handlers, Probe, Refusal
 from benchctl.sim.probe_base import Base
@@ -84,7 +84,7 @@ class Radio:
         self.receiving = False
         pins = (self._pin(f) for f in (Function.RADIO_CE, Function.RADIO_CSN, Function.RADIO_IRQ))
         self._wired = self.probe.hardware.radio_wired(*pins)
-        self.written = dict(radio_setup.registers(self.probe.settings, False, self.length))
+        self.written = dict(radio_setup.registers(self.probe.settings.number, False, self.length))
         self._write_all()
         wrong = sum(not self._holds(register) for register in self.written)
         self._judge(wrong == 0)
@@ -122,7 +122,7 @@ class Radio:
         if not receive:
             self.ce(0)
         if receive != self.receiving:
-            data = bytes((radio_setup.config(self.probe.settings, receive),))
+            data = bytes((radio_setup.config(self.probe.settings.number, receive),))
             self.written[Reg.CONFIG] = data
             self.spi(radio_setup.write(Reg.CONFIG, data))
             self.receiving = receive
@@ -237,7 +237,7 @@ class Radio:
             self.probe.busy.free("radio")
 
     def _send(self, payload: bytes, no_ack: bool) -> Generator[float, None, Done]:
-        plain = radio_setup.fixed_length(self.probe.settings)
+        plain = radio_setup.fixed_length(self.probe.settings.number)
         self.length = len(payload)
         if not self.good or plain:
             yield self.apply_time()

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Generator
 
+from benchctl.parts import radio_setup
 from benchctl.parts.nrf24_registers import PAYLOAD_MAX, TX_EMPTY, Command, Reg
-from benchctl.sim import radio_setup
 from benchctl.sim.probe import Probe
 from benchctl.sim.probe_base import Base
 from benchctl.sim.probe_radio import Radio
@@ -35,7 +35,9 @@ class Relay:
 
     @property
     def _on(self) -> bool:
-        return bool(self.probe.settings.number("air_reach")) and not radio_setup.fixed_length(self.probe.settings)
+        return bool(self.probe.settings.number("air_reach")) and not radio_setup.fixed_length(
+            self.probe.settings.number
+        )
 
     def _changed(self, key: int) -> None:
         ours = key in (-1, SETTING_BY_NAME["air_reach"].key, SETTING_BY_NAME["radio_crc"].key)

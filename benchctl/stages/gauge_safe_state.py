@@ -118,19 +118,13 @@ def _idle(ctx: Context, kind: PulseKind) -> tuple[float, bool]:
 
 def raise_motor(ctx: Context, lines: GaugeLines, watched: list[Line]) -> int:
     """Hold the stick where the motor's line is off its idle; the counts. What each line shows there is kept."""
-    for counts in ENDS:
+    for counts in (*ENDS, ENDS[0]):  # back to the first where none will do
         lines.stick(counts)
         ctx.wait(0.5)
         lines.forget()
         lines.wait_for(lambda: False, 0.2)
         if all(line.off_idle() for line in watched):
             break
-    else:
-        counts = ENDS[0]
-        lines.stick(counts)
-        ctx.wait(0.5)
-        lines.forget()
-        lines.wait_for(lambda: False, 0.2)
     for line in watched:
         line.hold()
     return counts

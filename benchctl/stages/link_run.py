@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchctl.analysis.clocks import ClockMap, TickExtender, relate_boards
-from benchctl.analysis.timing import SETTLE_US, RadioFormat
+from benchctl.analysis.timing import RadioFormat
 from benchctl.errors import BoardError, PortLost
 from benchctl.stages.contract import Context
 from benchctl.terms import Role
@@ -266,11 +266,6 @@ def relate(pings: Pings) -> ClockMap:
     what polling in place of an IRQ may make either later."""
     found = relate_boards(pings.t1, pings.t2, pings.t3, pings.t4)
     return replace(found, systematic=found.systematic + pings.late_us / 2)
-
-
-def one_way_constant_us(radio: Radio) -> float:
-    """CE raised to the other side's interrupt: settling and air time."""
-    return SETTLE_US + radio.format.air_us
 
 
 def _unwrapped(numbers: npt.ArrayLike) -> Ints:

@@ -1,9 +1,11 @@
-"""How the firmware sets the transceiver up from its settings: the registers and their order.
+"""How the firmware sets a transceiver up from its settings: the registers and their order.
 
 As in `firmware_probe/nrf24.cpp`; registers and bits are those of the nRF24L01+ Product Specification v1.0, table 28.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 from benchctl.parts.nrf24_registers import (
     CRCO,
@@ -18,26 +20,27 @@ from benchctl.parts.nrf24_registers import (
     Command,
     Reg,
 )
-from benchctl.sim.settings import Settings
 from benchctl.wire.catalogue import ADDRESS_LOW
 
+#: a setting's number by its name
+Number = Callable[[str], int]
 _RATES = (RF_DR_LOW, 0, RF_DR_HIGH)
 _CRC = (0, EN_CRC, EN_CRC | CRCO)
 
 
-def fixed_length(settings: Settings) -> bool:
+def fixed_length(number: Number) -> bool:
     """Without a CRC there is no acknowledgement and no dynamic length."""
-    return settings.number("radio_crc") == 0
+    return number("radio_crc") == 0
 
 
-def config(settings: Settings, receive: bool) -> int:
+def config(number: Number, receive: bool) -> int:
     """The CONFIG register for these settings."""
-    return _CRC[settings.number("radio_crc")] | PWR_UP | (PRIM_RX if receive else 0)
+    return _CRC[number("radio_crc")] | PWR_UP | (PRIM_RX if receive else 0)
 
 
-def registers(settings: Settings, receive: bool, length: int) -> list[tuple[int, bytes]]:
+def registers(number: Number, receive: bool, length: int) -> list[tuple[int, bytes]]:
     """(register, bytes) to be written in this order; length: of payloads where it is fixed."""
-    number, plain = settings.number, fixed_length(settings)
+    plain = fixed_length(number)
     # the shortest legal delay for an empty acknowledgement is 500 µs at 250 kbps (table 18)
     delay = max(number("radio_retry_delay"), 1 if number("radio_rate") == 0 else 0)
     one = {
@@ -45,7 +48,7 @@ def registers(settings: Settings, receive: bool, length: int) -> list[tuple[int,
         Reg.SETUP_RETR: delay << 4 | number("radio_retry_count"), Reg.RF_CH: number("radio_channel"),
         Reg.RF_SETUP: _RATES[number("radio_rate")] | number("radio_power") << 1,
         Reg.RX_PW_P0: length if plain else 0, Reg.FEATURE: EN_DYN_ACK if plain else EN_DPL | EN_ACK_PAY | EN_DYN_ACK,
-        Reg.DYNPD: 0 if plain else 1, Reg.CONFIG: config(settings, receive),
+        Reg.DYNPD: 0 if plain else 1, Reg.CONFIG: config(number, receive),
     }  # fmt: skip
     address = bytes((ADDRESS_LOW,)) + number("radio_address").to_bytes(4, "little")
     writes = [(int(reg), bytes((value,))) for reg, value in one.items()]
