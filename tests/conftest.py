@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import always_watched
 from fair_time import fair_time
+from needs import need
 
 from benchctl.benchfile.harm_kinds import HarmKind
 
@@ -73,6 +74,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if config.args_source is pytest.Config.ArgsSource.TESTPATHS:
         names = {name: n for n, name in enumerate(LONG_RUNS)}
         items.sort(key=lambda item: names.get(item.path.parent.name, len(names)))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Before any fixture of the test: what it is marked to need."""
+    for mark in item.iter_markers("needs"):
+        need(*mark.args)
 
 
 @pytest.fixture(scope="session", autouse=True)

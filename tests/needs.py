@@ -17,6 +17,11 @@ def need(reason: str | None) -> None:
         pytest.skip(reason)
 
 
+def needs(reason: str | None) -> pytest.MarkDecorator:
+    """A mark that asks `need` before the test begins."""
+    return pytest.mark.needs(reason or "")
+
+
 def need_avr() -> None:
     """The simulator library, and what builds the bench's module against it."""
     from benchctl.avr.build_shim import available
@@ -24,9 +29,15 @@ def need_avr() -> None:
     need(available())
 
 
+def lacking(*programs: str) -> str:
+    """Which of these programs the machine does not have, as a reason; "" for none."""
+    absent = [name for name in programs if shutil.which(name) is None]
+    return f"not installed: {', '.join(absent)}" if absent else ""
+
+
 def need_program(name: str) -> None:
     """A program that the machine may lack."""
-    need(None if shutil.which(name) else f"{name} is not installed")
+    need(lacking(name))
 
 
 def need_module(name: str) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import stat
 import tty
 from collections.abc import Iterator
@@ -12,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from helpers import IDENTIFY
+from needs import lacking, needs
 from ports.boot_loader import BootLoader
 from ports.scripted import FarEnd, ScriptedBoard, on_pty
 
@@ -23,7 +23,7 @@ from benchctl.ports.port import still_open
 from benchctl.session.boot import Identity, identity
 from benchctl.wire import msg
 
-NEEDS_AVRDUDE = pytest.mark.skipif(shutil.which("avrdude") is None, reason="avrdude is not installed")
+NEEDS_AVRDUDE = needs(lacking("avrdude"))
 #: a program that ends in a byte other than 0xFF, so that its end is its end in flash as well
 PROGRAM = bytes(range(1, 200)) * 3
 

@@ -6,12 +6,14 @@ import importlib.util
 from pathlib import Path
 
 import pytest
+from needs import needs
 
 from tests.campaigns import mutation
 from tests.campaigns.equivalent import EQUIVALENT
 
 ROOT = Path(__file__).parents[1]
 FIRMWARE = ROOT / "firmware_probe"
+NEEDS_PARSER = needs("" if importlib.util.find_spec("tree_sitter_cpp") else "module tree_sitter_cpp is not installed")
 
 
 def lines_of(module: str) -> list[str]:
@@ -35,7 +37,7 @@ def test_a_modules_mutants() -> None:
     }  # fmt: skip
 
 
-@pytest.mark.skipif(not importlib.util.find_spec("tree_sitter_cpp"), reason="needs tree-sitter-cpp")
+@NEEDS_PARSER
 def test_a_firmware_files_mutants() -> None:
     """The same of C++; preprocessor lines, texts, comments and types are left alone."""
     from tests.campaigns.cpp_mutants import mutants
@@ -61,7 +63,7 @@ static uint8_t f(uint8_t a) {
     assert b"if (!(!ready || a)) stop(a);" in negated.applied(source)
 
 
-@pytest.mark.skipif(not importlib.util.find_spec("tree_sitter_cpp"), reason="needs tree-sitter-cpp")
+@NEEDS_PARSER
 def test_every_source_of_the_firmware_run_is_there() -> None:
     from tests.campaigns.mutation_firmware import BOARD_TESTS, HOST_TESTS
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 import serial
+from needs import needs
 from ports.scripted import ScriptedBoard
 from stepped import stepped
 
@@ -341,7 +342,7 @@ FIRMWARE = """
 kind = "avr"
 pair = "mudlark"
 """
-NEEDS_AVR = pytest.mark.skipif(available() is not None, reason=available() or "all there")
+NEEDS_AVR = needs(available())
 
 
 @pytest.mark.parametrize(

@@ -8,13 +8,13 @@ blinking at its start, which brings it down to its 512 bytes; what it does with 
 
 from __future__ import annotations
 
-import shutil
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from boot_loaders import OLDER, as_hex, built_newer, loader_and_start, start_at
+from needs import lacking, needs
 from test_real_avrdude import missing
 
 from benchctl import benchfile, shipped
@@ -27,8 +27,8 @@ from benchctl.terms import Role
 from benchctl.wire import msg
 
 pytestmark = [
-    pytest.mark.skipif(bool(missing()), reason=missing() or "nothing is missing"),
-    pytest.mark.skipif(shutil.which("avr-gcc") is None, reason="avr-gcc is not installed"),
+    needs(missing()),
+    needs(lacking("avr-gcc")),
 ]
 HAND = Role.HAND
 

@@ -6,8 +6,6 @@ where the fuses BOOTSZ and BOOTRST of the boards in that package's boards.txt po
 
 from __future__ import annotations
 
-import os
-import shutil
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from boot_loaders import NEWER, OLDER, as_hex, loader_and_start, start_at
+from needs import lacking, needs
 
 from benchctl import benchfile, shipped
 from benchctl.avr.build_shim import available
@@ -27,17 +26,13 @@ from benchctl.terms import Role
 
 def missing() -> str:
     """What this machine lacks for these tests, "" when nothing."""
-    if shutil.which("avrdude") is None:
-        return "avrdude is not installed"
     if not OLDER.is_file():
         return "the package arduino-core-avr is not installed"
-    return available() or ""
+    return lacking("avrdude") or available() or ""
 
 
-if missing() and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
-    pytest.fail(missing(), pytrace=False)
 pytestmark = [
-    pytest.mark.skipif(bool(missing()), reason=missing() or "nothing is missing"),
+    needs(missing()),
     pytest.mark.long,
 ]
 

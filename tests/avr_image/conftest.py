@@ -1,15 +1,14 @@
 """The shipped image in the simulator; skipped with the reason where the tools are missing."""
 
-import shutil
 
 import pytest
 from image_pair import Pair
-from needs import need
+from needs import need_program
 
 
 @pytest.fixture(scope="session")
 def avr_gcc():
-    need(None if shutil.which("avr-g++") else "needs avr-g++")
+    need_program("avr-g++")
 
 
 @pytest.fixture

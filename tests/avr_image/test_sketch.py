@@ -4,6 +4,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from needs import needs
 
 FIRMWARE = Path(__file__).parents[2] / "firmware_probe"
 CORE = Path("/usr/share/arduino/hardware/arduino/avr/cores/arduino")
@@ -18,7 +19,7 @@ NEEDED = ("main.cpp", "wiring.c", "hooks.c")
 
 
 @pytest.mark.usefixtures("avr_gcc")
-@pytest.mark.skipif(not CORE.is_dir(), reason="needs arduino-core-avr")
+@needs("" if CORE.is_dir() else "the package arduino-core-avr is not installed")
 def test_sketch_links_and_fits(tmp_path):
     sketch = tmp_path / "sketch.cpp"
     sketch.write_text("#include <Arduino.h>\n" + (FIRMWARE / "firmware_probe.ino").read_text())

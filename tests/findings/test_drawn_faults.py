@@ -8,11 +8,12 @@ import circuit_benches as cb
 import circuit_campaign as campaign
 import findings_campaign as first
 import pytest
+from needs import needs
 
 from benchctl.avr.build_shim import available
 from benchctl.terms import Role, Verdict
 
-KINDS = ["sim", pytest.param("avr", marks=[pytest.mark.skipif(bool(available()), reason=available() or "nothing is missing"), pytest.mark.long])]
+KINDS = ["sim", pytest.param("avr", marks=[needs(available()), pytest.mark.long])]
 
 
 def found(edit: str, stages: list[str], kind: str = "sim", seed: int = 900):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from helpers_bench import mudlark
+from needs import needs
 
 from benchctl import benches, shipped
 from benchctl.avr.build_shim import available
@@ -17,7 +18,7 @@ from benchctl.runs.log import read
 from benchctl.runs.summary import summarise
 from benchctl.terms import Role, Verdict, readable
 
-NEEDS_AVR = pytest.mark.skipif(bool(available()), reason=available() or "nothing is missing")
+NEEDS_AVR = needs(available())
 
 
 def perform(bench: str, procedure: str, out: Path, kind: str = "sim", **more):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from guard_rig import CAP, FULL, IDLE, LABEL, SILENCE, SLEW, TURNER, Rig
-from needs import need
+from needs import need_program
 
 HERE = Path(__file__).parent
 SOURCES = HERE.parents[1] / "firmware_probe"
@@ -17,7 +17,7 @@ FLAGS = ["-std=gnu++11", "-O1", "-fshort-enums", "-Wall", "-Wextra", "-Werror", 
 @pytest.fixture(scope="session")
 def library(tmp_path_factory):
     """Path of the shared object; skipped where there is no g++, unless BENCHCTL_REQUIRE_AVR says it must be there."""
-    need(None if shutil.which("g++") else "the firmware's host tests need g++")
+    need_program("g++")
     out = tmp_path_factory.mktemp("firmware") / "probe.so"
     pure = [str(p) for p in sorted(SOURCES.glob("*.cpp")) if not p.name.startswith("hw_") and p.name != "main.cpp"]
     subprocess.run(["g++", *FLAGS, f"-I{SOURCES}", "-o", str(out), str(HERE / "host_hw.cpp"), *pure], check=True)

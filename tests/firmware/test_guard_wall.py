@@ -1,10 +1,9 @@
 """The wall around the guard: nobody else makes a motor's width or touches a register."""
 
-import shutil
 import subprocess
 from pathlib import Path
 
-from needs import need
+from needs import need_program
 
 SOURCES = Path(__file__).parents[2] / "firmware_probe"
 
@@ -15,7 +14,7 @@ def code_of(path):
 
 def test_nobody_but_the_guard_can_make_a_motor_width(tmp_path):
     """The width of a motor channel is a class that only the guard constructs; others do not compile."""
-    need(None if shutil.which("g++") else "the firmware's host tests need g++")
+    need_program("g++")
 
     def compiles(body):
         source = tmp_path / "t.cpp"

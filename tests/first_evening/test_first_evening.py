@@ -6,7 +6,6 @@ makers have. Flashing goes in real time; the runs go by the chips' time, with th
 
 from __future__ import annotations
 
-import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -16,6 +15,7 @@ from queue import SimpleQueue
 
 import pytest
 from fair_time import fair_time
+from needs import needs
 from random_pairs import random_pair
 from served_pair import ROLES, Hands, Sockets, flashed_bench, fresh_bench, missing, spec_of
 from stepped import Counted, stepped
@@ -35,10 +35,8 @@ from benchctl.runs.summary import Summary, summarise
 from benchctl.serve import Server
 from benchctl.terms import Role, Verdict
 
-if missing() and os.environ.get("BENCHCTL_REQUIRE_AVR") == "1":
-    pytest.fail(missing(), pytrace=False)
 pytestmark = [
-    pytest.mark.skipif(bool(missing()), reason=missing() or "nothing is missing"),
+    needs(missing()),
     pytest.mark.long,
     pytest.mark.timeout(1800),
 ]

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import itertools
 import re
-import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from needs import need
+from needs import lacking, need, needs
 
 from benchctl import benches, shipped
 from benchctl.avr.build_shim import available
@@ -39,7 +38,7 @@ pytestmark = pytest.mark.pulses("a sketch's own pulses")
 @pytest.fixture(scope="module")
 def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The library's folder, as `make library` puts it together."""
-    need(None if shutil.which("avr-g++") and shutil.which("make") else "needs avr-g++ and make")
+    need(lacking("avr-g++", "make"))
     build = tmp_path_factory.mktemp("marks")
     subprocess.run(["make", "-s", "-C", str(MARKS), "library", f"BUILD={build}"], check=True)
     return build / "probe_mark"
@@ -227,7 +226,7 @@ FLAGS_OF_A_LIBRARY = [("-DPROBE_INT0=0",), ("-DPROBE_CAPTURE=0",), ("-DPROBE_ON=
 
 
 @pytest.mark.parametrize("flags", [(), *(pytest.param(f, marks=pytest.mark.long) for f in FLAGS_OF_A_LIBRARY)])
-@pytest.mark.skipif(not CORE.is_dir(), reason="needs arduino-core-avr")
+@needs("" if CORE.is_dir() else "the package arduino-core-avr is not installed")
 def test_it_is_a_library_of_the_usual_ide(library: Path, tmp_path: Path, flags: tuple[str, ...]) -> None:
     """Library folder, example and the IDE's start-up code compile with its flags, and link with room to spare."""
     assert (library / "library.properties").read_text("utf-8").startswith("name=probe_mark\n")

@@ -5,9 +5,7 @@ The probe cannot be made to hang from outside, so the image is built with a requ
 
 from __future__ import annotations
 
-import shutil
-
-import pytest
+from needs import need_program
 from proof_rig import Rig
 from seeded import Defect, build
 from telling import IDLE_US, live, stays_idle
@@ -28,8 +26,7 @@ LOOP_S, WATCHDOG_S = 0.100, 0.250
 
 
 def test_a_frozen_main_loop(avr: str, rig) -> None:
-    if shutil.which("avr-g++") is None:
-        pytest.skip("needs avr-g++ to build an image that hangs: apt install gcc-avr avr-libc")
+    need_program("avr-g++")
     r: Rig = rig("avr", images={Role.CRAFT: str(build(HANG))})
     live(r, 150, 0.5)
     r.heard.clear()

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
+from needs import need_program
 from seeded import FIRMWARE, HOST, ROOT, Defect, notices
 
 SAMPLE = {"any nonce arms", "lapse leaves it armed", "conditions are looked at only when arming", "any answer attests"}
@@ -13,8 +13,8 @@ SAMPLE = {"any nonce arms", "lapse leaves it armed", "conditions are looked at o
 
 @pytest.mark.parametrize("defect", [d for d in (*HOST, *FIRMWARE) if d.name in SAMPLE], ids=lambda d: d.name)
 def test_the_suite_notices(defect: Defect, tmp_path: Path, avr: str) -> None:
-    if defect.firmware and shutil.which("avr-g++") is None:
-        pytest.skip("seeded defects of the firmware need avr-g++: apt install gcc-avr avr-libc")
+    if defect.firmware:
+        need_program("avr-g++")
 
     assert notices(defect, tmp_path)
 
