@@ -46,8 +46,8 @@ void hw_ticks_start(void);
 void hw_adc_start(void);
 void hw_pulse_start(void);
 
-// the three registers of a port lie together: PIN, DDR, PORT
-#define HW_PORT(pin) ((volatile uint8_t *)(0x20 + 3 * ((pin) >> 4)))
+// the three registers of a port lie together: PIN, DDR, PORT; masked, the number is found without a loop of shifts
+#define HW_PORT(pin) ((volatile uint8_t *)(0x20 + 3 * (((pin) & 0xF0) >> 4)))
 // looked up: this chip shifts one place at a time
 extern uint8_t hw_bit[8];
 #define HW_MASK(pin) (hw_bit[(pin) & 7])

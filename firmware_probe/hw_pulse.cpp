@@ -13,6 +13,7 @@
 #define LEAD 100           // ticks before an edge at which its interrupt comes: entry and search take 20 to 40 us
 #define HELD 12            // ticks before an edge from which on nothing else is let in
 #define START_DELAY 400    // ticks, from the order to the first pulse
+#define START_LOOK 24      // ticks, from the order to the interrupt that looks which edge is next
 
 struct Pulse {
   uint8_t pin;
@@ -230,7 +231,8 @@ static void set_width(uint8_t channel, uint16_t ticks) {
   if (&p == compared[1]) return start_compared(1);
   p.next = hw_ticks_held() + START_DELAY + (uint32_t)(channel - 1) * (frame >> 3);  // spread over the frame
   ordered = true;
-  if (!serving) arm_timer0(LEAD);
+  // soon, for another pin's edge may be near; one that is about to come is not put off
+  if (!serving && !(TIFR0 & TIMSK0)) arm_timer0(START_LOOK);
 }
 
 void guard_output(uint8_t channel, GuardedWidth width) {

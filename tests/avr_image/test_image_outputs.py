@@ -79,6 +79,27 @@ def test_six_outputs_at_once(pair, frame_us):
     assert statistics.median(together) < 12
 
 
+def test_a_train_that_starts_delays_no_edge_of_another(pair):
+    """Both on pins that an interrupt switches; the order comes up to half a millisecond before the other's rise."""
+    with wiring(pair.craft):
+        pair.place(3, 0x21)
+        pair.place(4, 0x23)
+        confirm(pair.craft, 3, 4)
+    edges = pair.watch(Role.CRAFT, "PC1")
+    pair.craft.ask(msg.Pulse(channel=3, width_us=1500))
+    pair.wait(0.1)
+    for n in range(50):
+        rise = pulses(edges)[-1][0] + 3 * FRAME_S
+        pair.wait(rise - 0.2e-3 - n * 12e-6 - pair.bench.now())
+        pair.craft.ask(msg.Pulse(channel=4, width_us=1500))
+        pair.craft.ask(msg.Pulse(channel=4, width_us=0))
+    pair.wait(0.03)
+    widths = [width for _, width in pulses(edges)]
+
+    assert len(widths) >= 150
+    assert max(abs(width - statistics.median(widths)) for width in widths) < 12
+
+
 def test_pulses_off_means_low(pair):
     edges = pair.watch(Role.CRAFT, SERVO)
     pair.craft.ask(msg.Pulse(channel=1, width_us=1500))
