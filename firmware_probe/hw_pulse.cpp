@@ -10,10 +10,13 @@
 #include "guard.h"
 #include "hw_chip.h"
 
-#define LEAD 100           // ticks before an edge at which its interrupt comes: entry and search take 20 to 40 us
-#define HELD 12            // ticks before an edge from which on nothing else is let in
-#define START_DELAY 400    // ticks, from the order to the first pulse
-#define START_LOOK 24      // ticks, from the order to the interrupt that looks which edge is next
+// in counts of timer 1, 8 cycles of the processor each
+#define LEAD 150           // before an edge, at which its interrupt comes: entry and search take 40 to 80, with a busy line 120
+#define NEAR 250           // before an edge, from which on it is waited for
+#define HELD 20            // before an edge, from which on nothing else is let in: the longest interrupt takes 19
+// in ticks
+#define START_DELAY 400    // from the order to the first pulse
+#define START_LOOK 24      // from the order to the interrupt that looks which edge is next
 
 struct Pulse {
   uint8_t pin;
@@ -104,14 +107,10 @@ static void edge(Pulse &p) {
   }
 }
 
-static HW_FAST Pulse *soonest(uint32_t now, int32_t *left) {
+static HW_FAST Pulse *soonest(void) {
   Pulse *best = nullptr;
-  for (uint8_t i = 0; i < HW_PULSES; i++) {
-    if (!by_timer0(pulses[i])) continue;
-    int32_t d = (int32_t)(pulses[i].next - now);
-    if (best && d >= *left) continue;
-    best = &pulses[i];
-    *left = d;
+  for (Pulse *p = pulses; p != pulses + HW_PULSES; p++) {
+    if (by_timer0(*p) && (!best || (int32_t)(p->next - best->next) < 0)) best = p;
   }
   return best;
 }
@@ -136,7 +135,8 @@ static void arm_timer0(int32_t ticks) {
 // what is to be done.
 static volatile bool ordered, serving;
 
-static int32_t ticks_to(const Pulse *p) { return (int32_t)(p->next - hw_ticks()); }
+// Counts to a near edge, while interrupts are held.
+static int16_t counts_to(const Pulse *p) { return (uint16_t)(p->next >> HW_TICK_SHIFT) - TCNT1; }
 
 ISR(TIMER0_COMPA_vect) {
   TIMSK0 = 0;
@@ -146,19 +146,17 @@ ISR(TIMER0_COMPA_vect) {
   for (;;) {
     ordered = false;
     sei();
-    int32_t left = 0;
-    Pulse *p = soonest(hw_ticks(), &left);
-    if (p && left < 2 * LEAD) {
-      while (!ordered && (left = ticks_to(p)) > HELD) {
-      }
-    }
+    Pulse *p = soonest();
     cli();
+    int32_t left = p ? (int32_t)(p->next - hw_ticks_held()) : 0;
+    bool near = p && left < NEAR << HW_TICK_SHIFT;
+    while (near && !ordered && counts_to(p) > HELD) __asm__ volatile("sei\n nop\n cli" ::: "memory");  // one at a time
     if (ordered) continue;
-    if (!p || left >= 2 * LEAD) {
-      if (p) arm_timer0(ticks_to(p) - LEAD);
+    if (!near) {
+      if (p) arm_timer0(left - (LEAD << HW_TICK_SHIFT));
       break;
     }
-    while (ticks_to(p) > 0) {
+    while (counts_to(p) > 0) {
     }
     edge(*p);
   }
@@ -220,19 +218,40 @@ void hw_pulse_frame(uint16_t ticks) {
   hw_release(held);
 }
 
+// Trains without a compare unit rise an eighth of a frame apart, by their channels: so no edge meets another's while a
+// pulse is shorter than that. A pin that is about to rise waits a frame longer.
+static uint32_t first_rise(const Pulse &p) {
+  uint32_t soon = hw_ticks_held() + START_DELAY;
+  const Pulse *other = soonest();
+  uint32_t rise = soon;
+  if (other) {
+    rise = other->next;
+    if (other->high) rise -= other->last;
+  } else {
+    other = pulses;
+  }
+  rise += (int16_t)(&p - other) * (int16_t)(frame >> 3);
+  while ((int32_t)(rise - soon) < 0) rise += frame;
+  return rise;
+}
+
 static void set_width(uint8_t channel, uint16_t ticks) {
   Pulse &p = pulses[channel - 1];
   if (p.pin == NO_PIN) return;
   p.width = ticks;
   if (p.running || !ticks) return;
-  p.running = true;
   p.last = ticks;  // should the train be ended before its first pulse, which then comes all the same
-  if (&p == compared[0]) return start_compared(0);
-  if (&p == compared[1]) return start_compared(1);
-  p.next = hw_ticks_held() + START_DELAY + (uint32_t)(channel - 1) * (frame >> 3);  // spread over the frame
-  ordered = true;
-  // soon, for another pin's edge may be near; one that is about to come is not put off
-  if (!serving && !(TIFR0 & TIMSK0)) arm_timer0(START_LOOK);
+  if (&p == compared[0]) {
+    start_compared(0);
+  } else if (&p == compared[1]) {
+    start_compared(1);
+  } else {
+    p.next = first_rise(p);
+    ordered = true;
+    // soon, for another pin's edge may be near; one that is about to come is not put off
+    if (!serving && !(TIFR0 & TIMSK0)) arm_timer0(START_LOOK);
+  }
+  p.running = true;
 }
 
 void guard_output(uint8_t channel, GuardedWidth width) {
