@@ -2,9 +2,10 @@
 // Pulse outputs.
 //
 // PB1 and PB2 are switched by timer 1's compare units: no jitter, whatever the program does. Other pins are switched
-// by an interrupt of timer 0 that comes some ticks early and waits for the very tick. Measured with six outputs and a
-// busy serial line: edges within 10 us of their tick; where two edges fall within 30 us of each other, as at 400 Hz,
-// the later one up to 60 us late.
+// by an interrupt of timer 0 that comes some counts early and waits for the very tick. Measured with six outputs and a
+// busy serial line, at 16 MHz: edges within 2 us of their tick, now and then 12, when the line and the transceiver want
+// something at that moment; at 8 MHz twice that. Where two edges fall within 30 us of each other, as at 400 Hz, the
+// later one is up to 60 us late.
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include "guard.h"
@@ -13,7 +14,7 @@
 // in counts of timer 1, 8 cycles of the processor each
 #define LEAD 150           // before an edge, at which its interrupt comes: entry and search take 40 to 80, with a busy line 120
 #define NEAR 250           // before an edge, from which on it is waited for
-#define HELD 20            // before an edge, from which on nothing else is let in: the longest interrupt takes 19
+#define HELD 12            // before an edge, from which on nothing else is let in; the longest interrupt takes 19
 // in ticks
 #define START_DELAY 400    // from the order to the first pulse
 #define START_LOOK 24      // from the order to the interrupt that looks which edge is next

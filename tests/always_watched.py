@@ -32,7 +32,8 @@ from benchctl.sim.bench import SimBench
 from benchctl.terms import Role
 from benchctl.wire.catalogue import MOTOR_KINDS, PulseKind
 
-#: room for the chip's tick, and for the lateness of pins that an interrupt switches (measured, see hw_pulse.cpp)
+#: room for the chip's tick, and for the lateness of pins that an interrupt switches at 16 MHz (measured, see
+#: hw_pulse.cpp); at 8 MHz the same cycles take twice as long
 ROOM_US, SOFT_US = 2.0, 12.0
 #: where two such pins' edges fall together the later one waits for the other, which is seen for so long before it
 TOGETHER_US, NEAR_S = 65.0, 100e-6
@@ -123,7 +124,9 @@ class PulseWatch:
         if not self.soft:
             return 0.0
         others = [at for at, name in self.edges if name != self.name]
-        return TOGETHER_US if any(0 <= edge - at < NEAR_S for edge in edges for at in others) else SOFT_US
+        slower = 16e6 / self.board.spec.clock_hz
+        near = any(0 <= edge - at < NEAR_S * slower for edge in edges for at in others)
+        return (TOGETHER_US if near else SOFT_US) * slower
 
     def _fall(self, time: float) -> None:
         rose, self.rose = self.rose, -1.0

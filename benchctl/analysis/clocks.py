@@ -90,13 +90,13 @@ def two_way(
 
 
 def prompt_exchanges(exchanges: TwoWay, tick: float = TICK_US) -> TwoWay:
-    """The exchanges that were not held up: delay at most eight deviations or four ticks above the lower quartile,
+    """The exchanges that were not held up: delay at most four deviations or four ticks above the lower quartile,
     where the deviation is judged by the fastest quarter as a normal distribution's. A hold-up on one way only would
     pull the offset by half of itself, and most may be held up: by a pulse whose edge is waited for, exchange after
     exchange. That the fastest are the right ones is the clock filter of RFC 5905, section 10."""
     fast, quarter = np.quantile(exchanges.delay, (0.05, 0.25))
     deviation = (quarter - fast) / (1.645 - 0.674)
-    kept = exchanges.delay <= quarter + max(8 * deviation, 4 * tick)
+    kept = exchanges.delay <= quarter + max(4 * deviation, 4 * tick)
     return TwoWay(exchanges.at[kept], exchanges.offset[kept], exchanges.delay[kept])
 
 
