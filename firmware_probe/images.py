@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).parent
+#: of the manifest: benchctl/data/schemas/images.json
+SCHEMA = 1
 #: 32 KB less the largest common boot loader section of 2 KB
 FLASH = 30_720
 #: of it, room for what comes
@@ -78,7 +80,7 @@ def describe(build: Path) -> dict[str, Any]:
             "ram_bytes": ram,
             "ram_left_for_stack": RAM - ram,
         }
-    return {"source_sha256": source_hash(), "compiler": f"avr-g++ {compiler()}", "images": images}
+    return {"schema": SCHEMA, "source_sha256": source_hash(), "compiler": f"avr-g++ {compiler()}", "images": images}
 
 
 def show_sizes(elves: list[Path]) -> int:

@@ -17,7 +17,7 @@ from helpers_runs import failing_run, healthy_run
 from needs import need_module
 
 import benchctl
-from benchctl import as_objects
+from benchctl import as_objects, shipped
 from benchctl import events as ev
 from benchctl.cli import main
 from benchctl.event_json import to_json
@@ -58,7 +58,7 @@ def test_the_schemas_are_schemas() -> None:
 
     assert names == {
         *("run", "comparison", "findings", "runs", "boards", "procedures"),
-        *("error", "event", "manifest", "references"),
+        *("error", "event", "manifest", "references", "images"),
     }
     for path in SCHEMAS.glob("*.json"):
         CHECK.check_schema(json.loads(path.read_text("utf-8")))
@@ -89,6 +89,10 @@ def test_an_interval_has_one_form_everywhere() -> None:
                 assert of <= set(schema["required"]), path.stem
             assert not {"lo", "hi", "confidence_low", "ci"} & set(schema["properties"])
     assert found == {"run", "comparison", "runs", "event"}
+
+
+def test_the_table_of_the_shipped_images_keeps_to_its_schema() -> None:
+    check("images", json.loads((shipped.IMAGES / "manifest.json").read_text("utf-8")))
 
 
 @pytest.mark.parametrize("change", [{"interval": [1, 2]}, {"interval": {"low": 1, "high": 2}}, {"value": None}])
