@@ -21,7 +21,7 @@ from benchctl.locks import locked
 HERE = Path(__file__).parent
 SOURCES = ("shim.c", "pins.c", "timers.c", "uart.c", "buses.c", "analog.c", "row.c")
 NAME = "benchctl.avr._shim"
-INSTALL = "apt install gcc-avr avr-libc libsimavr-dev libelf-dev avrdude gcc && pip install cffi"
+INSTALL = "apt install gcc-avr avr-libc libsimavr-dev libelf-dev avrdude gcc"
 
 #: what Python calls, and what calls Python; the comments beside the definitions in the C files say what each does
 DECLARATIONS = """
@@ -111,8 +111,6 @@ def _missing(system: str = sys.platform) -> str | None:
     """What the bench cannot do without here. system: as in `sys.platform`."""
     if system == "win32":
         return "Linux"
-    if importlib.util.find_spec("cffi") is None:
-        return "the Python package cffi"
     if not (shutil.which("cc") or shutil.which("gcc")):
         return "a C compiler"
     roots = [Path(p) for p in ("/usr/include", "/usr/local/include")]

@@ -84,13 +84,13 @@ def test_twine_finds_nothing(built: dict[str, Path]) -> None:
 
 @pytest.fixture(scope="module")
 def fresh(built: dict[str, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An environment with the wheel, with what its `avr` bench is built by, and with pytest; its folder of programs."""
+    """An environment with the wheel and pytest alone; its folder of programs."""
     need_avr()
     need_program("avr-g++")
     folder = tmp_path_factory.mktemp("fresh") / "venv"
     assert _called(sys.executable, "-m", "venv", folder).returncode == 0
     programs = folder / ("Scripts" if sys.platform == "win32" else "bin")
-    done = _called(programs / "python", "-m", "pip", "install", "-q", "--no-compile", f"{built['.whl']}[avr]", "pytest")
+    done = _called(programs / "python", "-m", "pip", "install", "-q", "--no-compile", built[".whl"], "pytest")
     need(f"pip could not fetch the dependencies: {done.stderr.strip()[-200:]}" if done.returncode else None)
     return programs
 
