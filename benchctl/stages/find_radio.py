@@ -6,7 +6,7 @@ from __future__ import annotations
 from benchctl.analysis.pin_nature import Nature
 from benchctl.pairfile.pins import BY_PORT, NONE
 from benchctl.stages import nrf24_facts as nrf
-from benchctl.stages.transceiver_joints import LOW, joint, pin
+from benchctl.stages.transceiver_joints import LOW, MOSI_PIN, SCK_PIN, joints, pin
 from benchctl.stages.transceiver_lines import START_UP_S, answers, spi, start_sending
 from benchctl.stages.wiring_search import Search
 from benchctl.wire.catalogue import MISO_PIN, NO_PIN, Function
@@ -14,30 +14,45 @@ from benchctl.wire.catalogue import MISO_PIN, NO_PIN, Function
 
 def find_radio(search: Search) -> None:
     """CSN, CE and IRQ, in this order; without CSN nothing more can be told."""
-    csn = _find_csn(search)
-    if not csn:
-        return
-    ce = _find_ce(search)
+    apart, joined = _apart(search)
+    csn = _find_csn(search, apart)
+    ce = csn and _find_ce(search, apart - {csn})
     if ce:
         _find_irq(search)
+        return
+    for sentence in joined:  # which may be why
+        search.ctx.doubt(sentence)
 
 
 def _at(search: Search, function: Function, port: str) -> None:
     search.board.write_pin(function, BY_PORT[port].code if port else NO_PIN)
 
 
-def _find_csn(search: Search) -> str:
+def _apart(search: Search) -> tuple[set[str], list[str]]:
+    """The pins that may be driven, but those that solder joins to each other or to the bus, since two outputs would
+    fight; and a sentence for each of these joints."""
+    tried = search.drivable()
+    names = {BY_PORT[port].code: BY_PORT[port].sketch for port in tried}
+    names |= {MISO_PIN: "MISO", MOSI_PIN: "MOSI", SCK_PIN: "SCK"}
+    joined = joints(search.board, search.ctx.wait, tuple(names))
+    bus = {MISO_PIN, MOSI_PIN, SCK_PIN}
+    told = []
+    for pair in sorted(joined, key=sorted):
+        one, other = sorted(pair, key=lambda code: (code in bus, code))
+        told.append(f"{search.role}: {names[one]} and {names[other]} are joined; neither is driven")
+        search.ctx.note(told[-1], "warning")
+    return {port for port in tried if not any(BY_PORT[port].code in pair for pair in joined)}, told
+
+
+def _find_csn(search: Search, apart: set[str]) -> str:
     """The pin under which the transceiver answers, "" for none or several."""
     known = search.known.pin("radio_csn")
     if known:
         _at(search, Function.RADIO_CSN, known)
         return known
-    tried, hits = search.drivable(), []
+    tried, hits = sorted(apart), []
     for n, port in enumerate(tried):
         search.ctx.progress(n, len(tried), "looking for the transceiver")
-        if joint(search.board, search.ctx.wait, MISO_PIN, BY_PORT[port].code):
-            search.ctx.note(f"{BY_PORT[port].sketch} and MISO are joined: that pin is not driven", "warning")
-            continue
         _at(search, Function.RADIO_CSN, port)
         if answers(search.board):
             hits.append(port)
@@ -54,12 +69,12 @@ def _settle(search: Search, function: Function, name: str, hits: list[str]) -> s
     return hits[0]
 
 
-def _find_ce(search: Search) -> str:
+def _find_ce(search: Search, apart: set[str]) -> str:
     known = search.known.pin("radio_ce")
     if known:
         _at(search, Function.RADIO_CE, known)
         return known
-    tried, hits = search.drivable(), []
+    tried, hits = sorted(apart), []
     for port in tried:  # an input that nobody drives keeps what it was charged to
         _at(search, Function.RADIO_CE, port)
         pin(search.board, Function.RADIO_CE, LOW)

@@ -7,7 +7,7 @@ own pull-up and without. The next SPI transaction takes its pins back. Before CE
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import combinations
 
 from benchctl.errors import Refused
@@ -18,7 +18,7 @@ from benchctl.wire.catalogue import MISO_PIN, NO_PIN, Function
 
 INPUT, PULL_UP, LOW, HIGH = range(4)
 #: fixed by the chip: PB3 and PB5
-_MOSI_PIN, _SCK_PIN = 0x13, 0x15
+MOSI_PIN, SCK_PIN = 0x13, 0x15
 #: s: a pin that nobody holds loses what the pull-up left in it; looks that a joint stands, since floating pins wander
 _LATE_S, _ROUNDS = 0.01, 6
 
@@ -41,14 +41,33 @@ def joined_at_rest(board: Board, wait: Callable[[float], None], ce: int, csn: in
 
     ce, csn: codes of the pins meant for them, NO_PIN for one that is not to be looked at.
     """
-    at = {"CE": ce, "CSN": csn, "SCK": _SCK_PIN, "MOSI": _MOSI_PIN, "MISO": MISO_PIN}
+    at = {"CE": ce, "CSN": csn, "SCK": SCK_PIN, "MOSI": MOSI_PIN, "MISO": MISO_PIN}
     lines = [name for name, code in at.items() if code != NO_PIN]
     pairs = ((one, other) for one, other in combinations(lines, 2) if joint(board, wait, at[other], at[one]))
     return next((f"{one} and {other}" for one, other in pairs), "")
 
 
+def joints(board: Board, wait: Callable[[float], None], codes: Sequence[int]) -> set[frozenset[int]]:
+    """Which pins of several solder joins, as pairs of codes: by pull-ups, each in its turn while all others listen."""
+    found = set()
+    for code in codes:
+        board.ask(msg.Look(pin=code, mode=INPUT))
+    wait(_LATE_S)
+    for one in codes:
+        low = [other for other in codes if other != one and not _read(board, other, INPUT)]
+        board.ask(msg.Look(pin=one, mode=PULL_UP))
+        risen = [other for other in low if _read(board, other, INPUT)]
+        board.ask(msg.Look(pin=one, mode=INPUT))
+        wait(_LATE_S)
+        found |= {frozenset((one, other)) for other in risen if joint(board, wait, one, other)}
+    return found
+
+
 def joint(board: Board, wait: Callable[[float], None], one: int, other: int) -> bool:
     """Whether the pull-up of one pin lifts the other, time and again, and it falls without."""
+    for code in (one, other):  # from whoever has pulled there before
+        board.ask(msg.Look(pin=code, mode=INPUT))
+    wait(_LATE_S)
     return all(_lifts(board, wait, one, other) for _ in range(_ROUNDS))
 
 
@@ -70,7 +89,7 @@ def exchanged(board: Board) -> str:
     try:
         if _follows(board, Function.RADIO_CSN, MISO_PIN):
             return ""
-        found = (("MISO and MOSI", _MOSI_PIN), ("MISO and SCK", _SCK_PIN))
+        found = (("MISO and MOSI", MOSI_PIN), ("MISO and SCK", SCK_PIN))
         return next((names for names, at in found if _follows(board, Function.RADIO_CSN, at)), "")
     except Refused:
         return ""
@@ -126,16 +145,16 @@ def _ce_and_csn(board: Board) -> bool:
 
 
 def _ce_and_sck(board: Board) -> bool:
-    return _follows(board, Function.RADIO_CE, _SCK_PIN)
+    return _follows(board, Function.RADIO_CE, SCK_PIN)
 
 
 def _csn_and_mosi(board: Board) -> bool:
     """MOSI goes with CSN, and so does MISO: where MISO does not, its answer is what is seen at MOSI."""
-    return _follows(board, Function.RADIO_CSN, _MOSI_PIN) and _follows(board, Function.RADIO_CSN, MISO_PIN)
+    return _follows(board, Function.RADIO_CSN, MOSI_PIN) and _follows(board, Function.RADIO_CSN, MISO_PIN)
 
 
 def _sck_and_miso(board: Board) -> bool:
-    return _follows(board, Function.RADIO_CSN, _SCK_PIN) and _follows(board, Function.RADIO_CSN, MISO_PIN)
+    return _follows(board, Function.RADIO_CSN, SCK_PIN) and _follows(board, Function.RADIO_CSN, MISO_PIN)
 
 
 def _sck_and_mosi(board: Board) -> bool:
@@ -144,11 +163,11 @@ def _sck_and_mosi(board: Board) -> bool:
     An LED at SCK, as some boards have, holds both down: then nothing is told.
     """
     for _ in range(2):
-        _read(board, _SCK_PIN, INPUT)
-        _read(board, _MOSI_PIN, PULL_UP)
-        lifted = _read(board, _SCK_PIN, INPUT)
-        _read(board, _MOSI_PIN, INPUT)
-        if not lifted or _read(board, _SCK_PIN, INPUT):
+        _read(board, SCK_PIN, INPUT)
+        _read(board, MOSI_PIN, PULL_UP)
+        lifted = _read(board, SCK_PIN, INPUT)
+        _read(board, MOSI_PIN, INPUT)
+        if not lifted or _read(board, SCK_PIN, INPUT):
             return False
     return True
 
@@ -175,7 +194,7 @@ def _mosi_and_irq(board: Board) -> bool:
         return False
     board.ask(msg.RadioSpi(data=bytes((nrf.READ | nrf.STATUS, 0x00))))
     low = pin(board, Function.RADIO_IRQ, PULL_UP)
-    _read(board, _MOSI_PIN, INPUT)
+    _read(board, MOSI_PIN, INPUT)
     return not low and pin(board, Function.RADIO_IRQ, PULL_UP) == 1
 
 

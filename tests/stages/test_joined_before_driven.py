@@ -16,6 +16,7 @@ import strangers
 from benchctl import benchfile
 from benchctl.facts import Line, LineBroken
 from benchctl.pairfile import load
+from benchctl.pairfile.pins import BY_PORT
 from benchctl.report.as_pair import found_pair
 from benchctl.runs.summary import Summary
 from benchctl.terms import Role, Verdict
@@ -48,16 +49,23 @@ def test_joined_lines_are_named_before_they_are_driven(tmp_path: Path, kind: str
     assert (verdict, harm) == (Verdict.FAIL, [])
 
 
-def test_set_up_does_not_drive_what_is_joined_to_miso(tmp_path: Path) -> None:
-    """CSN is not found then, and nothing is said to be there. A known gap: on `avr` the joint is not seen in set-up."""
-    spec = fresh("sim", '[board.craft.radio.csn]\nbridged_to = "miso"\n')
+@pytest.mark.parametrize(("one", "other"), [("csn", "miso"), ("ce", "csn"), ("ce", "sck")])
+@pytest.mark.parametrize("kind", KINDS)
+def test_set_up_does_not_drive_what_solder_joins(tmp_path: Path, kind: str, one: str, other: str) -> None:
+    """That line is not found then, nothing else is said to be it, and the stage says which pins are joined."""
+    pins = load("mudlark").boards[Role.CRAFT].pins | {"radio_miso": "PB4", "radio_sck": "PB5"}
+    spec = fresh(kind, f'[board.craft.radio.{one}]\nbridged_to = "{other}"\n')
 
     made, verdict, harm = strangers.perform("set-up", spec, tmp_path)
 
     found = found_pair(made.summary)
     assert found is not None
-    assert not found.boards[Role.CRAFT].pin("radio_csn")
+    assert not found.boards[Role.CRAFT].pin(f"radio_{one}")
     assert (verdict, harm) == (Verdict.UNDECIDED, [])
+    said = made.summary.stages["craft unit"].reason
+    called = {BY_PORT[pins[f"radio_{line}"]].sketch for line in (one, other)} - {"D12", "D13"}
+    assert "are joined; neither is driven" in said
+    assert all(name in said for name in called)
 
 
 @pytest.mark.long
