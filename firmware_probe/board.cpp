@@ -250,7 +250,7 @@ static void poll_boots(void) {
 void board_start(void) {
   settings_load();
   if (!GAUGE) outputs_start();
-  board_wire();
+  board_wire();  // once: a train that is begun twice gives a stump of a pulse
 }
 
 void board_poll(void) {

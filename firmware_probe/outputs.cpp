@@ -67,10 +67,7 @@ void outputs_wire(void) {
   life_load(LOAD_MOTOR_IDLE, rules.motors != 0);
 }
 
-void outputs_start(void) {
-  guard.start();
-  outputs_wire();
-}
+void outputs_start(void) { guard.start(); }
 
 static bool wiring(void) { return guard.wiring() && !hw_uart_diverted; }  // never for a request over the air
 
